@@ -1,0 +1,406 @@
+"""The nouns of the house, frozen. No I/O, no clock, nothing but the standard library.
+
+Inside sensord everything is SI, relative humidity is 0–1, instants are aware datetimes in UTC. Severity, urgency and
+certainty use the words of the Common Alerting Protocol 1.2 (OASIS, CAP-v1.2-os, section 3.2.2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from enum import IntEnum, IntFlag, StrEnum
+from typing import NamedTuple
+
+AMBIENT = "ambient"
+"""The place of the shaded post that the enclosures are compared with; also of the wind gauge and the barometer."""
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def milliseconds(instant: datetime) -> int:
+    """Unix time of an aware instant [ms], exact (no float rounding)."""
+    return (instant - EPOCH) // timedelta(milliseconds=1)
+
+
+def instant(unix_milliseconds: int) -> datetime:
+    """The UTC instant of a Unix time [ms]."""
+    return EPOCH + timedelta(milliseconds=unix_milliseconds)
+
+
+class Quantity(StrEnum):
+    """What a reading is of; the unit is fixed by the quantity."""
+
+    TEMPERATURE = "temperature"  # °C
+    HUMIDITY = "relative_humidity"  # 0–1
+    PRESSURE = "pressure"  # Pa, at the station (not reduced to sea level)
+    WIND_SPEED = "wind_speed"  # m/s, mean
+    WIND_GUST = "wind_gust"  # m/s, peak
+    IRRADIANCE = "irradiance"  # W/m², on a horizontal surface
+    BATTERY = "battery"  # 0–1 of full
+    VOLTAGE = "voltage"  # V, of the probe's supply
+
+
+UNIT = {
+    Quantity.TEMPERATURE: "°C",
+    Quantity.HUMIDITY: "1",
+    Quantity.PRESSURE: "Pa",
+    Quantity.WIND_SPEED: "m/s",
+    Quantity.WIND_GUST: "m/s",
+    Quantity.IRRADIANCE: "W/m²",
+    Quantity.BATTERY: "1",
+    Quantity.VOLTAGE: "V",
+}
+
+
+class Doubt(IntFlag):
+    """Why a reading is not simply good; 0 is good. Doubtful readings are stored, and the rules decide what to use."""
+
+    NONE = 0
+    IMPOSSIBLE = 1  # outside what the sensor can measure, or not a number
+    POWER_ON = 2  # the value a sensor shows when it has not measured yet (85.000 °C, −127)
+    JUMP = 4  # changed faster than physics allows
+    STUCK = 8  # exactly the same for too long
+    WET = 16  # humidity pinned at saturation: the sensor is wet
+    SUNLIT = 32  # the probe itself is in the sun
+    DISAGREES = 64  # two probes of one place tell different stories
+    CLOCK = 128  # dated by a clock that was not set
+    FUTURE = 256  # dated after its receipt
+    LATE = 512  # received long after it was measured
+    RETAINED = 1024  # the broker's stored copy: an old reading
+
+    UNUSABLE = IMPOSSIBLE | POWER_ON | JUMP | CLOCK | FUTURE
+    """Doubts that keep a reading out of every computation."""
+
+
+class Reading(NamedTuple):
+    """One value of one quantity. Identity: (site, probe, quantity, measured_at to the millisecond)."""
+
+    site: str
+    probe: str
+    quantity: Quantity
+    measured_at: datetime
+    received_at: datetime
+    value: float
+    doubts: int = 0
+
+
+class Arrival(NamedTuple):
+    """One message as it came from outside, before anyone has understood it."""
+
+    received_at: datetime
+    topic: str
+    payload: bytes
+    retained: bool = False
+    redelivered: bool = False
+    packet: int | None = None  # the broker's packet identifier, where there is one to acknowledge
+    connection: int = 0  # which connection it came by; acknowledging is only valid on the same one
+
+
+class Refusal(NamedTuple):
+    """A message that could not be understood, kept for inspection."""
+
+    received_at: datetime
+    topic: str
+    payload: bytes  # cut to the settings' limit
+    reason: str  # what was wrong, where in the payload, and what would be right
+
+
+class GapKind(StrEnum):
+    """Why readings may be missing."""
+
+    SESSION = "session"  # the broker had no session for us: what was sent meanwhile is gone
+    OVERFLOW = "overflow"  # our own queue was full; unacknowledged messages come again after reconnecting
+    SILENCE = "silence"  # nothing came from a probe that should have reported
+    STOPPED = "stopped"  # the daemon was not running
+    CLOCK = "clock"  # the clock stepped
+
+
+class Gap(NamedTuple):
+    """From when to when readings may be missing, and why. `ended_at` None: still open."""
+
+    site: str
+    kind: GapKind
+    subject: str  # a probe, or "" for the whole site
+    started_at: datetime
+    ended_at: datetime | None
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A place on earth."""
+
+    name: str
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    time_zone: str
+    title: str = ""
+
+
+class Kind(StrEnum):
+    """What sort of enclosure it is; each has an expected offset from ambient."""
+
+    OPEN_MESH = "open mesh"
+    FINE_MESH = "fine mesh"
+    CLEAR_BOX = "clear box"
+    PORCH = "porch"
+
+
+@dataclass(frozen=True, slots=True)
+class Enclosure:
+    """A cage, box or porch as configured; shade and ballast are the state at the start, entries tell what came after."""
+
+    site: str
+    name: str
+    title: str
+    kind: Kind
+    width_m: float
+    depth_m: float
+    height_m: float
+    own_mass_kg: float
+    ballast_kg: float
+    pegged: bool
+    open_fraction: float
+    friction: float
+    shaded: bool
+    covered: bool
+    thresholds: Mapping[str, float] = field(default_factory=dict)  # overrides, by "rule.key"
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """A device that measures, and where it stands."""
+
+    site: str
+    name: str
+    place: str  # an enclosure's name, or AMBIENT
+    sensor: str  # a sensor type that `quality` knows
+    quantities: frozenset[Quantity]
+    interval_s: float  # how often it should report
+
+
+class Stage(StrEnum):
+    """Stages of a butterfly; larvae by instar."""
+
+    EGG = "egg"
+    INSTAR_1 = "instar 1"
+    INSTAR_2 = "instar 2"
+    INSTAR_3 = "instar 3"
+    INSTAR_4 = "instar 4"
+    INSTAR_5 = "instar 5"
+    PUPA = "pupa"
+    ADULT = "adult"
+
+
+@dataclass(frozen=True, slots=True)
+class Cohort:
+    """Animals of one species that hatched or were found together and move together."""
+
+    site: str
+    name: str
+    species: str
+    enclosure: str
+    stage: Stage
+    stage_since: datetime
+    count: int
+
+
+class What(StrEnum):
+    """What a keeper can say. Append-only: an entry is never changed, a later one corrects it."""
+
+    SEEN = "seen"  # of a concern: I know
+    DONE = "done"  # of a concern: I did what was advised
+    NOT_NOW = "not now"  # of a concern: I can't at the moment
+    SHADED = "shaded"
+    UNSHADED = "unshaded"
+    COVERED = "covered"  # rain or wind cover on
+    UNCOVERED = "uncovered"
+    ANCHORED = "anchored"  # amount: kilograms of ballast now standing in or on the enclosure, in total
+    BALLAST_ADDED = "ballast added"  # amount: kilograms added to what stood there
+    PEGGED = "pegged"
+    SHELTERED = "sheltered"  # moved out of the wind or indoors for a while
+    RETURNED = "returned"  # back in its place
+    HEADCOUNT = "headcount"  # amount: animals counted
+    STAGE = "stage"  # text: the stage that a cohort has reached
+    MOVED = "moved"  # text: the enclosure that a cohort was moved to
+    CLEANED = "cleaned"
+    NOTE = "note"
+
+
+ANSWERS = frozenset({What.SEEN, What.DONE, What.NOT_NOW})
+AMOUNTS = {What.ANCHORED: "kg", What.BALLAST_ADDED: "kg", What.HEADCOUNT: "animals"}
+
+
+class Entry(NamedTuple):
+    """Something that the keeper said or did."""
+
+    site: str
+    at: datetime
+    received_at: datetime
+    subject: str  # an enclosure, a cohort, a concern's key, or "" for the site
+    what: What
+    amount: float | None = None
+    text: str = ""
+    author: str = ""
+    source: str = ""  # command, mqtt, page, feed, simulation
+
+
+class State(StrEnum):
+    """What a rule can say. UNKNOWN is a value: too little data is never FINE."""
+
+    FINE = "fine"
+    BREACH = "breach"
+    UNKNOWN = "unknown"
+
+
+class Severity(IntEnum):
+    """CAP 1.2 severity, ordered."""
+
+    NONE = 0
+    MINOR = 1
+    MODERATE = 2
+    SEVERE = 3
+    EXTREME = 4
+
+    @property
+    def word(self) -> str:
+        """The word that CAP 1.2 writes."""
+        return self.name.capitalize()
+
+
+class Urgency(StrEnum):
+    """CAP 1.2 urgency."""
+
+    IMMEDIATE = "Immediate"
+    EXPECTED = "Expected"
+    FUTURE = "Future"
+
+
+class Certainty(StrEnum):
+    """CAP 1.2 certainty."""
+
+    OBSERVED = "Observed"
+    LIKELY = "Likely"
+    POSSIBLE = "Possible"
+
+
+Number = float | int | str | bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to do, by when, and until when saying so still makes sense."""
+
+    action: str  # a key of the text file: "shade", "anchor", "stay in", …
+    by: datetime | None = None  # the deadline told to the keeper
+    holds_until: datetime | None = None  # after this the advice must not be sent any more
+    outdoors: bool = True  # it sends somebody out: never while a gust front is there
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a rule says of one subject at one instant."""
+
+    rule: str
+    subject: str  # an enclosure, a probe, or "" for the site
+    state: State
+    at: datetime
+    reason: str  # a key of the text file
+    severity: Severity = Severity.NONE
+    urgency: Urgency = Urgency.EXPECTED
+    certainty: Certainty = Certainty.OBSERVED
+    numbers: Mapping[str, Number] = field(default_factory=dict)  # SI; instants as datetimes are not numbers: use ISO text
+    advice: Advice | None = None
+    easing: bool = False  # FINE only by a margin smaller than the hysteresis: do not end a concern on it yet
+
+
+class Standing(StrEnum):
+    """Where a concern is in its life; the table in `judge` says how it moves."""
+
+    FORMING = "forming"  # breached, but not yet for the dwell time
+    OPEN = "open"
+    ANSWERED = "answered"  # the keeper said seen, done or not now
+    OVER = "over"
+
+
+@dataclass(frozen=True, slots=True)
+class Concern:
+    """A matter that stands: one rule about one subject."""
+
+    site: str
+    rule: str
+    subject: str
+    standing: Standing
+    verdict: Verdict  # the latest
+    breached_since: datetime
+    fine_since: datetime | None = None
+    unknown_since: datetime | None = None
+    opened_at: datetime | None = None
+    peak: Severity = Severity.NONE
+    told: Severity = Severity.NONE  # the severity of the last message about it
+    told_action: str = ""
+    told_at: datetime | None = None
+    tellings: int = 0
+    answered_at: datetime | None = None
+    answer: What | None = None
+    over_at: datetime | None = None
+
+    @property
+    def key(self) -> str:
+        """`rule/subject`: unique among the concerns of a site that are not over."""
+        return f"{self.rule}/{self.subject}" if self.subject else self.rule
+
+
+class Telling(StrEnum):
+    """Why a concern has something to say now."""
+
+    OPENED = "opened"
+    WORSE = "worse"
+    CHANGED = "changed"  # the same severity, but something else must be done now
+    AGAIN = "again"  # still unanswered
+    EASED = "eased"
+    OVER = "over"
+    FOLLOW_UP = "follow-up"  # whether the advice helped
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """What the judge wants to be said; the postman makes messages of the notices of a moment."""
+
+    at: datetime
+    telling: Telling
+    concern: Concern
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What the phone gets. `key` is stable: the same matter at the same moment has the same key in every attempt."""
+
+    key: str
+    site: str
+    at: datetime
+    rule: str
+    subject: str  # subjects of a group, joined by ", "
+    severity: Severity
+    urgency: Urgency
+    certainty: Certainty
+    title: str
+    text: str
+    action: str
+    concerns: tuple[str, ...]  # concern keys it speaks of
+    holds_until: datetime | None
+    route: str = "phone"  # "phone", or "stand-in" for the second channel
+    telling: Telling = Telling.OPENED
+    not_before: datetime | None = None  # held back until then (quiet hours)
+
+
+class Parcel(NamedTuple):
+    """A message in the outbox."""
+
+    message: Message
+    attempts: int
+    due_at: datetime
+    state: str  # waiting, sent, undelivered, withdrawn, held
+    detail: str = ""

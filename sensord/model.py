@@ -181,6 +181,30 @@ class Probe:
     interval_s: float  # how often it should report
 
 
+class Form(StrEnum):
+    """The payload forms that can be read."""
+
+    SENML = "senml"  # RFC 8428, JSON
+    JSON = "json"  # any JSON document, by RFC 6901 pointers
+    NUMBER = "number"  # the value alone, as text
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """How to read one quantity of one probe from the messages of a topic."""
+
+    site: str
+    probe: str
+    topic: str  # an MQTT topic filter: + and # stand as in MQTT
+    form: Form
+    quantity: Quantity
+    unit: str = ""  # of the value in the payload: "°C", "°F", "%", "hPa", "mph", …; "" means the quantity's own unit
+    pointer: str = ""  # JSON: RFC 6901 pointer to the value
+    time_pointer: str | None = None  # JSON: pointer to the time; None: the payload carries none
+    time_form: str = "rfc3339"  # how that time is written: rfc3339, unix (s) or unix-ms
+    name: str = ""  # SenML: the resolved name; * and ? stand for any characters; "" takes every name
+
+
 class Stage(StrEnum):
     """Stages of a butterfly; larvae by instar."""
 

@@ -1,0 +1,120 @@
+"""The rules: one file each. A rule declares what it needs and how often, is handed exactly that, and gives a verdict.
+
+A rule file defines `RULE`, an object that satisfies `Rule`; `all_rules` finds it. Rules are functions of evidence and
+`now`: no I/O, no clock, no state of their own. What must be remembered between two turns stands in the concern.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Any, NamedTuple, Protocol
+
+from pydantic import BaseModel
+
+from sensord.model import Cohort, Concern, Enclosure, Entry, Gap, Probe, Quantity, Site, Verdict
+from sensord.species import Species
+
+
+class Per(StrEnum):
+    """What a rule gives one verdict for."""
+
+    ENCLOSURE = "enclosure"
+    PROBE = "probe"
+    SITE = "site"
+
+
+class Need(NamedTuple):
+    """One kind of readings that a rule wants to be handed."""
+
+    name: str  # the key in `Evidence.series`
+    where: str  # "subject" (the enclosure or probe that is judged) or model.AMBIENT
+    quantity: Quantity
+    lookback: timedelta
+
+
+class Seen(NamedTuple):
+    """What one probe measured in the span that was asked for, ascending by time; doubts as in model.Doubt."""
+
+    probe: Probe
+    times_s: list[float]
+    values: list[float]
+    doubts: list[int]
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """How an enclosure stands now: the configuration at the start, and every entry since."""
+
+    enclosure: Enclosure
+    shaded: bool
+    shaded_at: datetime | None  # when the shade that is on was put on; None: from the start or no shade
+    unshaded_at: datetime | None
+    covered: bool
+    covered_at: datetime | None
+    ballast_kg: float
+    anchored_at: datetime | None
+    pegged: bool
+    sheltered_at: datetime | None  # moved out of the wind or indoors and not yet back
+    cohorts: tuple[Cohort, ...]  # who is in it now, in which stage by the last entry
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What is known of the watching itself."""
+
+    running_since: datetime
+    clock_is_set: bool
+    last_heard: Mapping[str, datetime]  # probe → receipt of its newest reading
+    connected: bool  # to the broker; True in replay
+    disconnected_since: datetime | None = None
+    open_gaps: tuple[Gap, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Everything that a rule may look at. Empty where the rule did not ask or there is nothing."""
+
+    site: Site
+    subject: str
+    parameters: Any  # the rule's Parameters, with the configuration's and the enclosure's overrides
+    series: Mapping[str, tuple[Seen, ...]] = field(default_factory=dict)  # by need; one Seen a probe, primary first
+    stand: Stand | None = None  # of the subject, for rules per enclosure
+    stands: tuple[Stand, ...] = ()  # of all enclosures
+    probe: Probe | None = None  # for rules per probe
+    probes: tuple[Probe, ...] = ()
+    species: Species | None = None  # of the (most heat-sensitive) cohort in the subject, else the site's first
+    entries: tuple[Entry, ...] = ()  # of the last 48 h about the subject or its concerns
+    concern: Concern | None = None  # this rule's own standing concern about the subject
+    others: Mapping[str, Concern] = field(default_factory=dict)  # all standing concerns by key
+    watch: Watch | None = None
+
+
+class Rule(Protocol):
+    """What a rule file offers as RULE."""
+
+    name: str  # as in concern keys and configuration tables
+    per: Per
+    every: timedelta  # how often it is asked
+    Parameters: type[BaseModel]  # thresholds with bounds, defaults and, in each description, unit and source
+
+    def needs(self, parameters: Any) -> tuple[Need, ...]:
+        """Which readings to hand over."""
+
+    def decide(self, evidence: Evidence, now: datetime) -> Verdict:
+        """The verdict on the subject at `now`."""
+
+
+def all_rules() -> dict[str, Rule]:
+    """Every rule in this folder, by name, in alphabetical order."""
+    modules = sorted(m.name for m in pkgutil.iter_modules(__path__) if not m.name.startswith("_"))
+    found: dict[str, Rule] = {}
+    for name in modules:
+        rule: Rule | None = getattr(importlib.import_module(f"{__name__}.{name}"), "RULE", None)
+        if rule is not None:
+            found[rule.name] = rule
+    return found

@@ -1,0 +1,442 @@
+"""What the configuration means: one TOML file, with environment variables and secrets files over it.
+
+Precedence, highest first: environment (`SENSORD_BROKER__PORT=8883`), secrets files (one file a value, named
+`broker__password`, in the directory that $CREDENTIALS_DIRECTORY or `--secrets` names), the TOML file, the defaults here.
+All mistakes are reported at once, each with where it stands, what is wrong and what is allowed.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterator, Mapping
+from datetime import datetime, time
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic_settings import (
+    BaseSettings,
+    EnvSettingsSource,
+    InitSettingsSource,
+    NestedSecretsSettingsSource,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+)
+
+from sensord.model import AMBIENT, Cohort, Enclosure, Form, Kind, Probe, Quantity, Recipe, Site, Stage
+
+PREFIX = "SENSORD_"
+Parameters = Mapping[str, type[BaseModel]]
+"""The parameters that each rule takes: rule name → model with bounds and defaults."""
+
+
+class Mistakes(Exception):
+    """Everything that is wrong with a configuration, one line each."""
+
+    def __init__(self, lines: list[str]) -> None:
+        super().__init__("\n".join(lines))
+        self.lines = lines
+
+
+def _clock_time(text: str) -> str:
+    if text:
+        try:
+            time.fromisoformat(text)
+        except ValueError:
+            raise ValueError('a local time like "07:15", or "" for none') from None
+    return text
+
+
+def _zone(name: str) -> str:
+    if name not in available_timezones():
+        raise ValueError('a time zone of the IANA database, like "America/Detroit"')
+    return name
+
+
+def _pointer(text: str) -> str:
+    if text and not text.startswith("/"):
+        raise ValueError('a JSON Pointer (RFC 6901): "" or "/temperature" or "/sensors/0/value"')
+    return text
+
+
+def _topic_filter(text: str) -> str:
+    levels = text.split("/")
+    if not text or any(("#" in x and (x != "#" or i < len(levels) - 1)) or ("+" in x and x != "+") for i, x in enumerate(levels)):
+        raise ValueError("an MQTT topic filter: + stands for one whole level, # for all the rest at the end")
+    return text
+
+
+Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
+ClockTime = Annotated[str, AfterValidator(_clock_time)]
+Pointer = Annotated[str, AfterValidator(_pointer)]
+TopicFilter = Annotated[str, AfterValidator(_topic_filter)]
+Amount = float | int | bool | str
+
+
+class Part(BaseModel):
+    """A table of the configuration: unknown keys are mistakes."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class SiteSettings(Part):
+    """[site]"""
+
+    name: Name
+    title: str = Field("", max_length=60)
+    latitude_deg: float = Field(ge=-90, le=90)
+    longitude_deg: float = Field(ge=-180, le=180)
+    elevation_m: float = Field(0, ge=-430, le=6000)
+    time_zone: Annotated[str, AfterValidator(_zone)]
+
+
+class KeeperSettings(Part):
+    """[keeper]"""
+
+    units: Literal["metric", "us"] = "metric"
+    quiet_from: ClockTime = "22:00"
+    quiet_until: ClockTime = "06:30"
+    pushes_per_day: int = Field(8, ge=1, le=100)
+    morning_line_at: ClockTime = "07:15"
+    stand_in_after_minutes: float = Field(30, ge=5, le=24 * 60)
+    brick_kg: float = Field(2.0, gt=0.2, le=25)
+    texts: str = ""
+
+
+class PushSettings(Part):
+    """[push]"""
+
+    phone: tuple[SecretStr, ...] = ()
+    stand_in: tuple[SecretStr, ...] = ()
+    timeout_s: float = Field(10, ge=1, le=60)
+
+
+class BrokerSettings(Part):
+    """[broker]"""
+
+    host: str = "localhost"
+    port: int = Field(1883, ge=1, le=65535)
+    client_id: str = Field("", max_length=64)
+    user: str = ""
+    password: SecretStr = SecretStr("")
+    protocol: Literal["3.1.1", "5"] = "3.1.1"
+    tls: bool = False
+    ca_file: str = ""
+    certificate_file: str = ""
+    key_file: str = ""
+    keepalive_s: int = Field(60, ge=5, le=3600)
+    session_expiry_h: float = Field(168, gt=0, le=24 * 365)
+    entry_topic: TopicFilter = "sensord/entry"
+
+
+class StoreSettings(Part):
+    """[store]"""
+
+    path: str = "sensord.sqlite3"
+    refusals_kept: int = Field(1000, ge=10, le=100_000)
+
+
+class EnclosureSettings(Part):
+    """[[enclosure]]"""
+
+    name: Name
+    title: str = Field("", max_length=40)
+    kind: Kind = Kind.OPEN_MESH
+    width_m: float = Field(gt=0.05, le=10)
+    depth_m: float = Field(gt=0.05, le=10)
+    height_m: float = Field(gt=0.05, le=5)
+    own_mass_kg: float = Field(gt=0, le=500)
+    ballast_kg: float = Field(0, ge=0, le=1000)
+    pegged: bool = False
+    open_fraction: float = Field(0.5, ge=0, le=0.95)
+    friction: float = Field(0.3, gt=0, le=1.5)
+    shaded: bool = False
+    covered: bool = False
+    rules: dict[str, dict[str, Amount]] = Field(default_factory=dict)
+
+
+class TimeSettings(Part):
+    """Where a JSON payload carries its time."""
+
+    pointer: Pointer
+    form: Literal["rfc3339", "unix", "unix-ms"] = "rfc3339"
+
+
+class ReadSettings(Part):
+    """[[probe.reads]]: one quantity of the probe."""
+
+    quantity: Quantity
+    unit: str = ""
+    pointer: Pointer = ""
+    name: str = ""
+    topic: TopicFilter | None = None
+    form: Form | None = None
+
+
+class ProbeSettings(Part):
+    """[[probe]]"""
+
+    name: Name
+    place: Name
+    sensor: str = "generic"
+    every_s: float = Field(60, ge=1, le=3600)
+    topic: TopicFilter | None = None
+    form: Form = Form.JSON
+    time: TimeSettings | None = None
+    reads: tuple[ReadSettings, ...] = Field(min_length=1)
+
+
+class CohortSettings(Part):
+    """[[cohort]]"""
+
+    name: Name
+    species: str = "monarch"
+    enclosure: Name
+    stage: Stage
+    stage_since: AwareDatetime
+    count: int = Field(ge=0, le=100_000)
+
+
+class Settings(BaseSettings):
+    """The whole configuration."""
+
+    model_config = SettingsConfigDict(extra="forbid", frozen=True, env_prefix=PREFIX, env_nested_delimiter="__")
+
+    site: SiteSettings
+    keeper: KeeperSettings = KeeperSettings()
+    push: PushSettings = PushSettings()
+    broker: BrokerSettings = BrokerSettings()
+    store: StoreSettings = StoreSettings()
+    rules: dict[str, dict[str, Amount]] = Field(default_factory=dict)
+    enclosure: tuple[EnclosureSettings, ...] = Field(min_length=1)
+    probe: tuple[ProbeSettings, ...] = Field(min_length=1)
+    cohort: tuple[CohortSettings, ...] = ()
+    species_directory: str = ""
+
+    # What the core works with, in the words of `model`.
+
+    @property
+    def place_on_earth(self) -> Site:
+        """The site."""
+        s = self.site
+        return Site(s.name, s.latitude_deg, s.longitude_deg, s.elevation_m, s.time_zone, s.title or s.name)
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's time zone."""
+        return ZoneInfo(self.site.time_zone)
+
+    @property
+    def enclosures(self) -> tuple[Enclosure, ...]:
+        """The enclosures as they stand at the start."""
+        return tuple(
+            Enclosure(
+                site=self.site.name,
+                title=e.title or e.name.capitalize(),
+                thresholds={f"{rule}.{key}": value for rule, keys in e.rules.items() for key, value in keys.items()},
+                **{k: getattr(e, k) for k in ENCLOSURE_KEYS},
+            )
+            for e in self.enclosure
+        )
+
+    @property
+    def probes(self) -> tuple[Probe, ...]:
+        """The probes."""
+        return tuple(
+            Probe(self.site.name, p.name, p.place, p.sensor, frozenset(r.quantity for r in p.reads), p.every_s)
+            for p in self.probe
+        )
+
+    @property
+    def recipes(self) -> tuple[Recipe, ...]:
+        """How each quantity of each probe is read."""
+        return tuple(
+            Recipe(
+                site=self.site.name,
+                probe=p.name,
+                topic=r.topic or p.topic or "",
+                form=r.form or p.form,
+                quantity=r.quantity,
+                unit=r.unit,
+                pointer=r.pointer,
+                time_pointer=p.time.pointer if p.time else None,
+                time_form=p.time.form if p.time else "rfc3339",
+                name=r.name,
+            )
+            for p in self.probe
+            for r in p.reads
+        )
+
+    @property
+    def cohorts(self) -> tuple[Cohort, ...]:
+        """The cohorts as they were at the start."""
+        return tuple(
+            Cohort(self.site.name, c.name, c.species, c.enclosure, c.stage, c.stage_since, c.count) for c in self.cohort
+        )
+
+
+ENCLOSURE_KEYS = (
+    "name kind width_m depth_m height_m own_mass_kg ballast_kg pegged open_fraction friction shaded covered".split()
+)
+
+
+def load(
+    path: Path,
+    parameters: Parameters,
+    environment: Mapping[str, str] = os.environ,
+    secrets: Path | None = None,
+) -> Settings:
+    """Read the configuration, or raise Mistakes with every mistake in it."""
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise Mistakes([f"{path}: there is no such file; config/minimal.toml is one to start from"]) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+        raise Mistakes([f"{path}: not a TOML file that can be read: {error}"]) from None
+    if secrets is None and environment.get("CREDENTIALS_DIRECTORY"):
+        secrets = Path(environment["CREDENTIALS_DIRECTORY"])
+    if secrets is not None and not secrets.is_dir():
+        raise Mistakes([f"{secrets}: the directory of secrets is not there"])
+    lines = list(_unknown_variables(environment))
+    settings = None
+    try:
+        settings = _build(document, environment, secrets)
+    except ValidationError as error:
+        lines += [_line(path, environment, secrets, item) for item in error.errors(include_url=False)]
+    if settings is not None:
+        lines += [f"{path}: {line}" for line in _disagreements(settings, parameters)]
+    if lines or settings is None:
+        raise Mistakes(lines)
+    return settings
+
+
+def _build(document: dict[str, Any], environment: Mapping[str, str], secrets: Path | None) -> Settings:
+    class Sourced(Settings):
+        @classmethod
+        def settings_customise_sources(
+            cls,
+            settings_cls: type[BaseSettings],
+            init_settings: PydanticBaseSettingsSource,
+            env_settings: PydanticBaseSettingsSource,
+            dotenv_settings: PydanticBaseSettingsSource,
+            file_secret_settings: PydanticBaseSettingsSource,
+        ) -> tuple[PydanticBaseSettingsSource, ...]:
+            variables = EnvSettingsSource(settings_cls)
+            variables.env_vars = {k.lower(): v for k, v in environment.items() if k.startswith(PREFIX)}
+            sources: list[PydanticBaseSettingsSource] = [variables]
+            if secrets is not None:
+                sources.append(
+                    NestedSecretsSettingsSource(
+                        file_secret_settings, secrets_dir=secrets, secrets_prefix="", secrets_nested_delimiter="__"
+                    )
+                )
+            return (*sources, InitSettingsSource(settings_cls, init_kwargs=document))
+
+    return Sourced()  # type: ignore[call-arg]  # every value comes from the sources
+
+
+def _unknown_variables(environment: Mapping[str, str]) -> Iterator[str]:
+    known = {name for name in Settings.model_fields}
+    nested = {"site", "keeper", "push", "broker", "store"}
+    for variable in sorted(environment):
+        if not variable.startswith(PREFIX):
+            continue
+        head, *rest = variable.removeprefix(PREFIX).lower().split("__")
+        table = Settings.model_fields[head].annotation if head in known else None
+        if head in nested and len(rest) == 1 and isinstance(table, type) and rest[0] in table.model_fields:
+            continue
+        if head in known and not rest:
+            continue
+        allowed = ", ".join(f"{PREFIX}{t.upper()}__…" for t in sorted(nested))
+        yield f"environment: {variable}: no such setting; allowed are {allowed} with a key of that table"
+
+
+def _line(path: Path, environment: Mapping[str, str], secrets: Path | None, item: Any) -> str:
+    """One mistake in the keeper's words; never the value itself, which may be a secret."""
+    loc = item["loc"]
+    key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc).lstrip(".")
+    names = [str(part) for part in loc]
+    variable = PREFIX + "__".join(names).upper()
+    where = str(path)
+    if variable in environment:
+        where = f"environment {variable}"
+    elif secrets is not None and (secrets / "__".join(names)).exists():
+        where = str(secrets / "__".join(names))
+    match item["type"]:
+        case "extra_forbidden":
+            return f"{where}: {key}: no such key{_neighbours(loc)}"
+        case "missing":
+            return f"{where}: {key}: must be given"
+        case "value_error":
+            return f"{where}: {key}: must be {item['ctx']['error']}"
+        case "string_pattern_mismatch" if loc[-1] in ("name", "place", "enclosure"):
+            return f"{where}: {key}: must be lower-case letters, digits, - and _, at most 40, starting with a letter or digit"
+    message = item["msg"].replace("Input should be", "must be")
+    return f"{where}: {key}: {message}"
+
+
+def _neighbours(loc: tuple[Any, ...]) -> str:
+    """The keys that are allowed where an unknown one was found."""
+    table: Any = Settings
+    for part in loc[:-1]:
+        if isinstance(part, int):
+            continue
+        info = table.model_fields.get(part) if hasattr(table, "model_fields") else None
+        if info is None:
+            return ""
+        arguments = [info.annotation, *getattr(info.annotation, "__args__", ())]
+        table = next((a for a in arguments if isinstance(a, type) and issubclass(a, BaseModel)), None)
+    return f"; allowed are {', '.join(table.model_fields)}" if table is not None else ""
+
+
+def _disagreements(settings: Settings, parameters: Parameters) -> Iterator[str]:
+    """Mistakes between tables: names that must be unique or must exist, and what the rules take."""
+    places = [e.name for e in settings.enclosure]
+    for what, names in (
+        ("enclosure", places),
+        ("probe", [p.name for p in settings.probe]),
+        ("cohort", [c.name for c in settings.cohort]),
+    ):
+        for name in sorted({n for n in names if names.count(n) > 1}):
+            yield f'{what}: the name "{name}" is used more than once; every {what} needs its own'
+    if AMBIENT in places:
+        yield f'enclosure: the name "{AMBIENT}" is kept for the shaded post'
+    for i, p in enumerate(settings.probe, 1):
+        if p.place not in (*places, AMBIENT):
+            yield f'probe[{i}].place: there is no enclosure "{p.place}"; allowed are {", ".join((*places, AMBIENT))}'
+        for j, r in enumerate(p.reads, 1):
+            where = f"probe[{i}].reads[{j}]"
+            if not (r.topic or p.topic):
+                yield f"{where}: no topic; give `topic` here or in probe[{i}]"
+            if (r.form or p.form) is not Form.JSON and r.pointer:
+                yield f"{where}.pointer: only form = \"json\" takes a pointer"
+    for i, c in enumerate(settings.cohort, 1):
+        if c.enclosure not in places:
+            yield f'cohort[{i}].enclosure: there is no enclosure "{c.enclosure}"; allowed are {", ".join(places)}'
+    yield from _rule_mistakes("rules", settings.rules, parameters)
+    for i, e in enumerate(settings.enclosure, 1):
+        yield from _rule_mistakes(f"enclosure[{i}].rules", e.rules, parameters)
+
+
+def _rule_mistakes(where: str, tables: Mapping[str, Mapping[str, Any]], parameters: Parameters) -> Iterator[str]:
+    for rule, keys in tables.items():
+        model = parameters.get(rule)
+        if model is None:
+            yield f"{where}.{rule}: no such rule; allowed are {', '.join(sorted(parameters))}"
+            continue
+        try:
+            model.model_validate(keys, strict=False)
+        except ValidationError as error:
+            for item in error.errors(include_url=False):
+                key = ".".join(str(part) for part in item["loc"])
+                if item["type"] == "extra_forbidden":
+                    yield f"{where}.{rule}.{key}: no such key; allowed are {', '.join(model.model_fields)}"
+                else:
+                    yield f"{where}.{rule}.{key}: {item['msg'].replace('Input should be', 'must be')}"
+
+
+def local(settings: Settings, instant: datetime) -> datetime:
+    """The site's local time of an instant: for people only."""
+    return instant.astimezone(settings.zone)

@@ -166,6 +166,10 @@ CITATIONS: dict[str, str] = {
         "Reda I, Andreas A (2004) Solar position algorithm for solar radiation applications. Solar Energy 76: "
         "577–589; NREL/TP-560-34302. Example values from memory, reproduced by pvlib."
     ),
+    "Reno2012": (
+        "Reno MJ, Hansen CW, Stein JS (2012) Global horizontal irradiance clear sky models: implementation and "
+        "analysis. Sandia National Laboratories, SAND2012-2389. Formula read as implemented in pvlib."
+    ),
     "Spencer1971": (
         "Spencer JW (1971) Fourier series representation of the position of the sun. Search 2: 172. Formula read "
         "second-hand."
@@ -243,6 +247,10 @@ CITATIONS: dict[str, str] = {
         "EN 12195-1 Load restraining on road vehicles: friction factors. Read second-hand in a load-securing guide."
     ),
     "EN1991-1-4": "EN 1991-1-4 Eurocode 1: Actions on structures, wind actions. Equations read second-hand.",
+    "Hess1959": (
+        "Hess SL (1959) Introduction to theoretical meteorology. Holt, Rinehart and Winston, New York; ch. 6.5, "
+        "reduction to sea level. Read as implemented in psychrolib."
+    ),
     "Mahoney1988": (
         "Mahoney WP (1988) Gust front characteristics and the kinematics associated with interacting thunderstorm "
         "outflows. Monthly Weather Review 116(7): 1474–1491. Abstract read."

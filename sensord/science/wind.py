@@ -12,11 +12,11 @@ from typing import NamedTuple
 from sensord.science.bounds import within
 
 AIR_FACTOR = 0.613
-"""Half the density of air at 15 °C and sea level [kg/m³]. Source: [ASCE 7] velocity pressure equation, SI form."""
+"""Half the density of air at 15 °C and sea level [kg/m³]. Source: [ASCE7] velocity pressure equation, SI form."""
 
 HEIGHT_FACTOR_LOWEST = 0.85
 """Height factor of a gust forecast for 10 m, at or below 4.6 m in open country: it is not reduced further towards the
-ground, so it is the conservative default. Source: [ASCE 7] exposure C."""
+ground, so it is the conservative default. Source: [ASCE7] exposure C."""
 
 
 def velocity_pressure_pa(gust_m_s: float, height_factor: float = HEIGHT_FACTOR_LOWEST) -> float:
@@ -30,7 +30,7 @@ def velocity_pressure_pa(gust_m_s: float, height_factor: float = HEIGHT_FACTOR_L
 
     Topography and wind direction count 1: a forecast gust is not a statistical one.
     Valid for air near sea level; above 1,000 m it is on the safe side by a tenth and more.
-    Source: [ASCE 7] velocity pressure equation, q = 0.613 Kz V²
+    Source: [ASCE7] velocity pressure equation, q = 0.613 Kz V²
     """
     within("gust", gust_m_s, 0.0, 120.0, "m/s")
     within("height factor", height_factor, 0.01, 3.0, "")
@@ -48,7 +48,7 @@ def gust_height_factor(roughness_length_m: float, lowest_height_m: float) -> flo
     Returns:
         height factor [1]; 0.605 for open grass (category II: 0.05 m, 2 m)
 
-    Source: [EN 1991-1-4] eq. 4.4, 4.7 and 4.8, turbulence and orography factors 1
+    Source: [EN1991-1-4] eq. 4.4, 4.7 and 4.8, turbulence and orography factors 1
     """
     within("roughness length", roughness_length_m, 0.003, 1.0, "m")
     within("lowest height", lowest_height_m, max(1.0, 3 * roughness_length_m), 10.0, "m")
@@ -65,7 +65,7 @@ def mean_wind_at_2m_m_s(mean_wind_m_s: float, measured_height_m: float) -> float
     Returns:
         mean wind at 2 m [m/s]
 
-    Source: [FAO 56] eq. 47
+    Source: [FAO56] eq. 47
     """
     within("mean wind", mean_wind_m_s, 0.0, 100.0, "m/s")
     within("height of the wind gauge", measured_height_m, 0.5, 200.0, "m")
@@ -79,13 +79,14 @@ def mean_wind_at_height_m_s(
 
     Args:
         mean_wind_m_s: mean wind [m/s], 0–100
-        measured_height_m, height_m: from and to [m], at least five roughness lengths, up to 200
+        measured_height_m: where it was measured [m], five roughness lengths to 200
+        height_m: where it is wanted [m], five roughness lengths to 200
         roughness_length_m: of the ground [m]; 0.01 mown, 0.03 short grass, 0.1 low crops
     Returns:
         mean wind at `height_m` [m/s]
 
     Valid for near-neutral air above open ground, not among bushes and walls.
-    Source: [FAO 56] eq. 47 (the same profile, solved for any height)
+    Source: [FAO56] eq. 47 (the same profile, solved for any height)
     """
     within("mean wind", mean_wind_m_s, 0.0, 100.0, "m/s")
     within("roughness length", roughness_length_m, 0.0001, 2.0, "m")
@@ -130,7 +131,7 @@ def beaufort(mean_wind_m_s: float) -> Beaufort:
         the force, its name, and how it shows on land
 
     The limits are given to 0.1 m/s, so the wind is rounded to that first.
-    Source: [WMO 8] Beaufort scale
+    Source: [BeaufortScale]
     """
     within("mean wind", mean_wind_m_s, 0.0, 120.0, "m/s")
     rounded = math.floor(mean_wind_m_s * 10 + 0.5) / 10

@@ -23,15 +23,15 @@ SAFETY_FACTOR = 1.5
 """Resisting over driving load. A choice of ours, the usual order in practice for temporary structures."""
 
 SOLID_FORCE_COEFFICIENT = 1.30
-"""A closed, covered or soaked box. Source: [TG20] sheeting, normal to the wind."""
+"""A closed, covered or soaked box. Source: [TG20-13] sheeting, normal to the wind."""
 
 LARGEST_SOLIDITY = 0.6
 """Denser mesh than this gets no credit for being open: a fibrous screen can then drag more than a plate.
-Source: [Marchand 2024] (the phenomenon; the limit is a choice of ours)."""
+Source: [Marchand2024] (the phenomenon; the limit is a choice of ours)."""
 
 FRICTION_DRY = 0.40
 FRICTION_WET = 0.30
-"""Fabric or wood on the ground. An assumption: 0.3 to 0.5 are design values for wood and film in [EN 12195-1]; nothing
+"""Fabric or wood on the ground. An assumption: 0.3 to 0.5 are design values for wood and film in [EN12195-1]; nothing
 is published for an enclosure on grass. A pull with a spring scale, divided by the weight, measures the real one."""
 
 DEFAULT_BRICK_KG = 2.0
@@ -134,7 +134,7 @@ def force_coefficient(open_fraction: float | None, wet: bool | None, covered: bo
         force coefficient on the frontal area [1], lowest and highest
 
     The screen theory of plates gives up to half more for dry mesh of one half open; the safety factor covers it.
-    Source: [Richards 1999] factor 1 − b; [TG20] 1.30 sheeting, 0.65 netting; [Marchand 2024]
+    Source: [RichardsRobinson1999] factor 1 − b; [TG20-13] 1.30 sheeting, 0.65 netting; [Marchand2024]
     """
     if open_fraction is not None and not 0.0 <= open_fraction < 1.0:
         raise ValueError(f"the open fraction of a netting is 0 to below 1, not {open_fraction:g}")
@@ -159,7 +159,7 @@ def drag_n(
         drag [N]
 
     Wind from a corner meets more area at a flatter angle: within the margin of the rest.
-    Source: [ASCE 7] F = q C A
+    Source: [ASCE7] F = q C A
     """
     _check(frame)
     area_m2 = max(frame.width_m, frame.depth_m) * frame.height_m
@@ -210,8 +210,12 @@ def ballast_needed(
     """Mass to put on the floor of an enclosure for it to hold a gust: `gust_held` solved for the ballast.
 
     Args:
+        frame: the enclosure
         gust_m_s: peak gust at 10 m [m/s], 0–120
-        the others: as in `gust_held`
+        force_coefficient: on the frontal area [1]; of a range, the highest counts
+        friction: between floor and ground [1], above 0 to 1.5; of a range, the lowest counts
+        height_factor: see `velocity_pressure_pa` [1]
+        safety_factor: resisting over driving load [1], 1–5
     Returns:
         mass beyond the enclosure's own [kg]
 
@@ -239,11 +243,15 @@ def advise(
     """Whether an enclosure holds an expected gust, how much to add, or that ballast is no longer the answer.
 
     Args:
+        frame: the enclosure
         ballast_kg: what is on it now [kg], 0–1,000
         gust_m_s: expected peak gust at 10 m [m/s], 0–120; of a range, the highest counts
+        force_coefficient: on the frontal area [1]; of a range, the highest counts
+        friction: between floor and ground [1], above 0 to 1.5; of a range, the lowest counts
+        height_factor: see `velocity_pressure_pa` [1]
+        safety_factor: resisting over driving load [1], 1–5
         brick_kg: mass of one brick, bag or jug [kg], 0.1–50
-        largest_ballast_kg: most that is sensible on this enclosure [kg]
-        the others: as in `gust_held`
+        largest_ballast_kg: most that is sensible on this enclosure [kg], 0–1,000
     Returns:
         the advice for the conservative end; `needed_kg` and `gust_held_m_s` span all uncertain inputs
 

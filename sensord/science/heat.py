@@ -1,8 +1,8 @@
 """Heat on animals that cannot leave: how far above a tier, how long, in one go or in pulses.
 
 A dose is hours and degree-hours above a temperature tier; a spell is one unbroken time at or above it. Monarch larvae
-took daily pulses of 36 °C for 6 or 12 h with very little mortality, but died more, grew slower and became lighter adults
-the longer they stood at a constant 36 °C [YorkOberhauser2002]: so a spell and its pattern matter beside the sum.
+took daily pulses of 36 °C for 6 or 12 h with very little mortality, but died more, grew slower and became lighter
+adults the longer they stood at a constant 36 °C [YorkOberhauser2002]: so a spell and its pattern matter beside the sum.
 
 What is missing between readings is never counted as cool: it ends a spell and is reported.
 """

@@ -1,0 +1,106 @@
+"""Species profiles: what a species needs and bears, one TOML file each, every figure with source and confidence.
+
+A keeper adds a species with one more file in a directory of their own. `parse` is pure and names every mistake at once;
+`load` finds the file.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from sensord.science.bibliography import CITATIONS
+from sensord.species.profile import Species as Species
+
+LARGEST_FILE = 64_000
+"""The longest species file that is read [characters]."""
+
+
+class SpeciesError(ValueError):
+    """A species file that cannot be used; `mistakes` names each: file, key, what is wrong, what is allowed."""
+
+    def __init__(self, mistakes: Iterable[str]) -> None:
+        self.mistakes = tuple(mistakes)
+        super().__init__("\n".join(self.mistakes))
+
+
+def parse(text: str, where: str) -> Species:
+    """The species that a TOML document describes. Pure: `where` is only named in errors.
+
+    Raises:
+        SpeciesError: naming every mistake found, each with file, key, what is wrong and what is allowed.
+    """
+    if len(text) > LARGEST_FILE:
+        raise SpeciesError([f"{where}: {len(text)} characters long; a species file has at most {LARGEST_FILE}"])
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SpeciesError([f"{where}: not valid TOML: {error}"]) from None
+    own = document.get("sources")
+    sources = {**CITATIONS, **(own if isinstance(own, dict) else {})}
+    try:
+        return Species.model_validate(document, context={"sources": sources})
+    except ValidationError as error:
+        details = error.errors()
+        broken = {detail["loc"][0] for detail in details if len(detail["loc"]) > 1}
+        # A list whose items are all wrong is also called too short: that only hides the mistakes.
+        told = [detail for detail in details if detail["type"] != "too_short" or detail["loc"][0] not in broken]
+        raise SpeciesError(f"{where}: {_mistake(detail)}" for detail in told) from None
+
+
+def load(name: str, extra_directories: Iterable[Path] = ()) -> Species:
+    """The profile of that name: the keeper's own directories first, then the package's.
+
+    Raises:
+        SpeciesError: when there is none, or it has mistakes.
+        OSError: when a file is there but can't be read.
+    """
+    files = _files(extra_directories)
+    if name not in files:
+        known = ", ".join(sorted(files))
+        raise SpeciesError([f'species "{name}": there is no file {name}.toml; known are {known}'])
+    path = files[name]
+    try:
+        text = path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as error:
+        raise SpeciesError([f"{path}: not UTF-8 text: {error.reason} at byte {error.start}"]) from None
+    species = parse(text, str(path))
+    if species.name != name:
+        raise SpeciesError([f'{path}: name: is "{species.name}", but the file is called {name}.toml; make them agree'])
+    return species
+
+
+def names(extra_directories: Iterable[Path] = ()) -> tuple[str, ...]:
+    """The names that `load` knows, sorted."""
+    return tuple(sorted(_files(extra_directories)))
+
+
+def _files(extra_directories: Iterable[Path]) -> dict[str, Any]:
+    """Name → file; a keeper's file stands before the package's of the same name, an earlier directory before a later."""
+    found: dict[str, Any] = {}
+    for directory in (*extra_directories, resources.files(__name__)):
+        for entry in directory.iterdir() if directory.is_dir() else ():
+            if entry.name.endswith(".toml"):
+                found.setdefault(entry.name.removesuffix(".toml"), entry)
+    return found
+
+
+def _mistake(detail: Any) -> str:
+    """`key: what is wrong`, with list positions counted from 1 as a reader of the file does."""
+    key = ""
+    for part in detail["loc"]:
+        key += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if key else str(part)
+    match detail["type"]:
+        case "missing":
+            return f"{key}: is missing"
+        case "extra_forbidden":
+            return f"{key}: is no key of a species file"
+        case "value_error":
+            return f"{key}: {detail['ctx']['error']}"
+        case _:
+            return f"{key}: {detail['msg']}, not {detail['input']!r:.60}"

@@ -1,0 +1,157 @@
+"""The composition root: from a configuration to a daemon. The only place that knows the real edges."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from sensord import model, settings, turn
+from sensord.rules import all_rules
+from sensord.species import Species
+from sensord.texts import Texts
+
+RELEASED = datetime(2026, 11, 25, tzinfo=UTC)
+"""A clock that shows an earlier time is certainly not set."""
+
+ConfigOption = Annotated[Path, typer.Option("--config", "-c", help="The configuration (TOML).")]
+SecretsOption = Annotated[
+    Path | None, typer.Option("--secrets", help="Directory of secrets, one file a value, named like push__phone.")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
+
+DEFAULT_CONFIG = Path("/etc/sensord/sensord.toml")
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """A configuration, understood."""
+
+    settings: settings.Settings
+    garden: turn.Garden
+    texts: Texts
+
+
+def house(config: Path, secrets: Path | None = None, **overrides: Any) -> House:
+    """Read and check everything that the configuration names, or raise Mistakes with all that is wrong."""
+    rules = all_rules()
+    chosen = settings.load(config, {name: rule.Parameters for name, rule in rules.items()}, secrets=secrets)
+    if overrides:
+        chosen = chosen.model_copy(update=overrides)
+    lines: list[str] = []
+    species = _species(chosen, config, lines)
+    texts = _texts(chosen, config, lines)
+    _readable(chosen, config, lines)
+    if lines or texts is None:
+        raise settings.Mistakes(lines)
+    return House(chosen, turn.garden_of(chosen, rules, species), texts)
+
+
+def _species(chosen: settings.Settings, config: Path, lines: list[str]) -> dict[str, Species]:
+    from sensord import species
+
+    directories = (config.parent / chosen.species_directory,) if chosen.species_directory else ()
+    found: dict[str, Species] = {}
+    for name in dict.fromkeys([c.species for c in chosen.cohort] or ["monarch"]):
+        try:
+            found[name] = species.load(name, directories)
+        except (ValueError, FileNotFoundError) as error:
+            lines.extend(f"{line}" for line in str(error).splitlines())
+    return found
+
+
+def _texts(chosen: settings.Settings, config: Path, lines: list[str]) -> Texts | None:
+    path = config.parent / chosen.keeper.texts if chosen.keeper.texts else None
+    try:
+        return Texts.load(path)
+    except (ValueError, OSError) as error:
+        lines.extend(str(error).splitlines())
+        return None
+
+
+def _readable(chosen: settings.Settings, config: Path, lines: list[str]) -> None:
+    """What only the decoder and the assessor can tell: units, sensor types."""
+    from sensord.payload import Decoder
+    from sensord.quality import Assessor
+
+    for build in (
+        lambda: Decoder(chosen.recipes),
+        lambda: Assessor(chosen.probes, chosen.enclosures, chosen.place_on_earth),
+    ):
+        try:
+            build()
+        except ValueError as error:
+            lines.extend(f"{config}: {line}" for line in str(error).splitlines())
+
+
+def places(garden: turn.Garden) -> list[Any]:
+    """The enclosures as the store tallies them: which probes, above and up to which temperature."""
+    from sensord.edges.sqlite import Place
+
+    found = []
+    for enclosure in garden.enclosures:
+        cohort = next((c for c in garden.cohorts if c.enclosure == enclosure.name), None)
+        species = garden.species.get(cohort.species) if cohort else next(iter(garden.species.values()), None)
+        if species is None:
+            continue
+        probes = tuple(p.name for p in garden.probes_at(enclosure.name, model.Quantity.TEMPERATURE))
+        found.append(Place(enclosure.name, probes, species.lower_threshold_c, species.upper_threshold_c))
+    return found
+
+
+def open_store(built: House, path: Path) -> Any:
+    """The SQLite store of this configuration."""
+    from sensord.edges.sqlite import SqliteStore
+
+    return SqliteStore(path, built.garden.site, places(built.garden), refusals_kept=built.settings.store.refusals_kept)
+
+
+def store_path(built: House, config: Path) -> Path:
+    """Where the store is: relative to the state directory that the service manager names, else to the configuration."""
+    import os
+
+    path = Path(built.settings.store.path)
+    base = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    return path if path.is_absolute() else (Path(base) if base else config.parent) / path
+
+
+def topics(built: House) -> tuple[str, ...]:
+    """What to subscribe to."""
+    return tuple(dict.fromkeys([*(r.topic for r in built.settings.recipes), built.settings.broker.entry_topic]))
+
+
+def inbox(built: House, clock: Any, store: Any, observe: Callable[[model.Arrival], None] | None = None) -> Any:
+    """The live inbox of this configuration."""
+    from sensord.edges import mqtt
+
+    last = store.recall("last receipt")
+    return mqtt.MqttInbox(
+        broker(built),
+        clock,
+        had_session=store.recall("alive") is not None,
+        not_before=datetime.fromisoformat(last) if last else None,
+    )
+
+
+def broker(built: House) -> Any:
+    """The broker's settings in the words of the edge."""
+    from sensord.edges import mqtt
+
+    b = built.settings.broker
+    return mqtt.BrokerSettings(
+        host=b.host,
+        port=b.port,
+        client_id=b.client_id or f"sensord-{built.garden.site.name}",
+        user=b.user,
+        password=b.password.get_secret_value(),
+        tls=b.tls,
+        ca_file=b.ca_file,
+        protocol=b.protocol,
+        session_expiry_s=int(b.session_expiry_h * 3600),
+        keepalive_s=b.keepalive_s,
+        topics=topics(built),
+    )

@@ -1,0 +1,103 @@
+"""Build the live edges around the loop, start it, and take it down in order."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+from collections.abc import Callable, Iterable
+from contextlib import ExitStack
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sensord.commands import _build
+from sensord.daemon import Daemon
+from sensord.edges.clock import RealClock
+from sensord.edges.push import AppriseChannel, LogChannel
+from sensord.edges.scheduler import TurnScheduler
+from sensord.edges.sender import Sender
+from sensord.edges.systemd import Heart
+
+log = logging.getLogger("sensord")
+
+
+def channels(built: _build.House) -> dict[str, Any]:
+    """The ways to the phone and to the stand-in; without one, messages go to the log and say so."""
+    push = built.settings.push
+    found: dict[str, Any] = {}
+    for route, urls in (("phone", push.phone), ("stand-in", push.stand_in)):
+        if urls:
+            found[route] = AppriseChannel(urls, push.timeout_s, name=route)
+    if "phone" not in found:
+        log.warning("no [push] phone is configured: messages go to this log alone")
+        found["phone"] = LogChannel()
+    return found
+
+
+def run(config: Path, secrets: Path | None, record: Path | None) -> None:
+    """Run until SIGTERM or SIGINT."""
+    built = _build.house(config, secrets)
+    stop = threading.Event()
+    with ExitStack() as stack:
+        store = _build.open_store(built, _build.store_path(built, config))
+        stack.callback(store.close)
+        last = store.recall("last receipt")
+        clock = RealClock(floor=max(_build.RELEASED, datetime.fromisoformat(last)) if last else _build.RELEASED)
+        inbox = _build.inbox(built, clock, store)
+        stack.callback(inbox.close)
+        if record is not None:
+            from sensord.edges.feed import Recorder
+
+            inbox = recorded(inbox, stack.enter_context(Recorder(record)))
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: (stop.set(), inbox.wake()))
+        sender = Sender(channels(built), wake=inbox.wake)
+        stack.callback(sender.close)
+        scheduler = TurnScheduler(tuple(built.garden.cadences.values()), inbox.wake)
+        scheduler.start()
+        stack.callback(scheduler.stop)
+        heart = Heart()
+        daemon = Daemon(
+            built.settings, built.garden, built.texts, clock, inbox, store, sender, connected=inbox.connected
+        )
+        heart.ready()
+        log.info(
+            "watching %s: %d enclosures, %d probes",
+            built.garden.site.title,
+            len(built.garden.enclosures),
+            len(built.garden.probes),
+        )
+        daemon.run(stopped=_attend(stop, daemon, clock, scheduler, sender, heart))
+        heart.stopping()
+        log.info("stopped")
+
+
+def _attend(
+    stop: threading.Event, daemon: Daemon, clock: RealClock, scheduler: TurnScheduler, sender: Sender, heart: Heart
+) -> Callable[[], bool]:
+    """What is looked after at each round of the loop: the clock, the watchdog, the end."""
+
+    def stopped() -> bool:
+        for step in clock.steps():
+            log.warning("the clock stepped from %s to %s", step.before, step.after)
+            daemon.note_step(step.before, step.after)
+            scheduler.lay_anew()
+        heart.beat({"loop": 0.0, "outbox": sender.age_s(), "inbox": daemon.inbox.age_s()})  # type: ignore[attr-defined]
+        return stop.is_set()
+
+    return stopped
+
+
+def recorded(inbox: Any, recorder: Any) -> Any:
+    """The same inbox, every arrival written down before it is handed over."""
+    hand_over = inbox.next_batch
+
+    def next_batch(until: datetime, limit: int) -> Iterable[Any]:
+        batch = hand_over(until, limit)
+        for arrival in batch:
+            recorder.write(arrival)
+        return batch
+
+    inbox.next_batch = next_batch
+    return inbox

@@ -1,0 +1,98 @@
+"""`sensord answer`: what stands, and what the keeper says of it or did. It goes by the broker, like everything else."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+from sensord.model import What
+
+
+def command(
+    what: Annotated[What | None, typer.Argument(help="What to say; leave out to see what stands.")] = None,
+    subject: Annotated[str, typer.Argument(help="A concern (seen, done, not now), an enclosure or a cohort.")] = "",
+    amount: Annotated[float | None, typer.Argument(help="Kilograms of ballast, or animals counted.")] = None,
+    text: Annotated[str, typer.Option(help="A note, a stage, or the enclosure moved to.")] = "",
+    at: Annotated[str, typer.Option(help="When it was done (RFC 3339), if not now.")] = "",
+    by: Annotated[str, typer.Option(help="Who says so.")] = "",
+    config: ConfigOption = DEFAULT_CONFIG,
+    secrets: SecretsOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Say what you did, e.g. `sensord answer shaded birch` or `sensord answer anchored birch 6`."""
+    import json as encoder
+    from datetime import UTC, datetime
+
+    from sensord import entries
+    from sensord.commands import _build
+    from sensord.edges import mqtt
+    from sensord.model import Arrival, Refusal
+    from sensord.settings import Mistakes
+
+    built = _build.house(config, secrets)
+    if what is None:
+        _show(built, config, json)
+        return
+    spoken = {"what": what.value, "subject": subject, "at": at or datetime.now(UTC).isoformat(), "source": "command"}
+    spoken |= {"amount": amount} if amount is not None else {}
+    spoken |= {k: v for k, v in (("text", text), ("by", by)) if v}
+    payload = encoder.dumps(spoken).encode()
+    topic = built.settings.broker.entry_topic
+    garden = built.garden
+    entry = entries.decode(
+        Arrival(datetime.now(UTC), topic, payload),
+        garden.site.name,
+        [e.name for e in garden.enclosures],
+        [c.name for c in garden.cohorts],
+        garden.rules.keys(),
+    )
+    if isinstance(entry, Refusal):
+        raise Mistakes([entry.reason])
+    try:
+        mqtt.publish(_build.broker(built), topic, payload)
+    except (OSError, ValueError) as error:
+        raise Mistakes([f"not said: the broker did not take it: {error}"]) from None
+    typer.echo(
+        payload.decode()
+        if json
+        else f"Said: {entry.what} {entry.subject}{_amount(entry.amount)}. The daemon has it when it is up."
+    )
+
+
+def _amount(amount: float | None) -> str:
+    return "" if amount is None else f" {amount:g}"
+
+
+def _show(built: object, config: Path, json: bool) -> None:
+    """What stands, newest first, with the words to answer it."""
+    import json as encoder
+
+    from sensord.commands import _build
+    from sensord.edges.sqlite import SqliteStore
+
+    path = _build.store_path(built, config)  # type: ignore[arg-type]
+    store = SqliteStore.reader(path)
+    concerns = sorted(store.concerns(built.garden.site.name), key=lambda c: c.breached_since, reverse=True)  # type: ignore[attr-defined]
+    store.close()
+    rows = [
+        {
+            "concern": c.key,
+            "standing": c.standing.value,
+            "severity": c.verdict.severity.word,
+            "since": c.breached_since.isoformat(),
+            "advice": c.verdict.advice.action if c.verdict.advice else "",
+        }
+        for c in concerns
+    ]
+    if json:
+        typer.echo(encoder.dumps(rows))
+    elif not rows:
+        typer.echo("Nothing stands.")
+    for row in [] if json else rows:
+        typer.echo(f"{row['concern']}  {row['severity']}, {row['standing']} since {row['since']}: {row['advice']}")
+        typer.echo(f"    sensord answer done {row['concern']}")
+    if rows:
+        raise typer.Exit(1)

@@ -1,0 +1,31 @@
+"""`sensord run`: the daemon."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, SecretsOption
+
+
+def command(
+    config: ConfigOption = DEFAULT_CONFIG,
+    secrets: SecretsOption = None,
+    record: Annotated[
+        Path | None, typer.Option(help="Record what is received as a feed, for `sensord replay`.")
+    ] = None,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
+) -> None:
+    """Watch the garden until told to stop (SIGTERM, Ctrl-C)."""
+    import logging
+
+    from sensord.commands import _live
+
+    logging.basicConfig(
+        level=logging.DEBUG if verbose else logging.INFO,
+        format="%(levelname)s %(name)s: %(message)s",
+    )
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    _live.run(config, secrets, record)

@@ -1,0 +1,367 @@
+"""The loop: the only order of calls. Live and replay run this same code; only the edges handed in differ.
+
+    take in   what the inbox hands over: decode, assess, commit, and only then acknowledge
+    turn      at each instant of the timetable: ask the rules, judge, compose messages, commit
+    post      revise what waits in the outbox and hand it to the sender; note what became of it
+
+One thread does all of it, so there is one writer and one order. Nothing here waits but `inbox.next_batch`.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Protocol
+
+from sensord import entries, postman, timetable, turn
+from sensord.model import EPOCH, Arrival, Concern, Doubt, Entry, Gap, GapKind, Message, Reading, Refusal, Standing
+from sensord.payload import Decoder
+from sensord.ports import Batch, Clock, Inbox, Store, Transient
+from sensord.quality import Assessor
+from sensord.rules import Watch
+from sensord.settings import Settings
+from sensord.texts import Texts
+
+log = logging.getLogger("sensord")
+
+BATCH = 500
+"""Most arrivals in one commit: enough to make the commit cheap, few enough to be done in a moment."""
+SUMMARISE_EVERY = timedelta(minutes=10)
+ALIVE_EVERY = timedelta(minutes=1)
+SILENT_AFTER = 5
+"""Intervals without a reading after which a probe's silence is recorded as a gap."""
+ABSENCE = timedelta(minutes=15)
+"""An absence of the daemon that the keeper is told of."""
+RETRY_COMMIT = timedelta(seconds=2)
+
+
+class Sender(Protocol):
+    """Carries messages off the loop's thread (live) or at once (replay)."""
+
+    def offer(self, message: Message) -> bool:
+        """Take the message for an attempt; False while busy."""
+
+    def results(self) -> list[tuple[str, str | None]]:
+        """(key, None) for what was delivered, (key, why) for what was not."""
+
+
+@dataclass(slots=True)
+class Counts:
+    """What the loop has done since it started."""
+
+    arrivals: int = 0
+    readings: int = 0
+    duplicates: int = 0
+    refused: int = 0
+    turns: int = 0
+    messages: int = 0
+    sent: int = 0
+    heartbeat: datetime = field(default=EPOCH)
+
+
+class Daemon:
+    """The loop and what it keeps between two calls."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        garden: turn.Garden,
+        texts: Texts,
+        clock: Clock,
+        inbox: Inbox,
+        store: Store,
+        sender: Sender,
+        connected: Callable[[], tuple[bool, datetime | None]] = lambda: (True, None),
+    ) -> None:
+        self.settings, self.garden, self.texts = settings, garden, texts
+        self.clock, self.inbox, self.store, self.sender = clock, inbox, store, sender
+        self.connected = connected
+        self.counts = Counts()
+        self.site = garden.site.name
+        self._cadences = garden.cadences
+        self._decoder = Decoder(settings.recipes)
+        self._assessor = Assessor(garden.probes, garden.enclosures, garden.site)
+        self._entry_topic = settings.broker.entry_topic
+        self._spoken: list[Entry] = []
+        self._standing: dict[str, Concern] = {}
+        self._last_heard: dict[str, datetime] = {}
+        self._silent: dict[str, Gap] = {}
+        self._started: datetime | None = None
+        self._waiting: tuple[list[Arrival], Batch] | None = None  # committed to nothing yet: the disk was full
+        self._retry_at = EPOCH
+        self._in_hand: set[str] = set()
+
+    # --- the loop -------------------------------------------------------------------------------------------------
+
+    def run(self, until: datetime | None = None, stopped: Callable[[], bool] = lambda: False) -> None:
+        """Go on until `until` (replay, demonstration) or until `stopped` says so."""
+        now = self.clock.now()
+        self._begin(now)
+        next_turn = timetable.next_turn(now, self._cadences.values())
+        while not stopped():
+            horizon = next_turn if until is None else min(next_turn, until)
+            batch = self._hand_over(horizon)
+            if batch:
+                self._take_in(batch)
+            self._note_results()
+            now = self.clock.now()
+            self.counts.heartbeat = now
+            if not batch and now >= next_turn:
+                self._turn(next_turn)
+                next_turn = timetable.turn_after(next_turn, now, self._cadences.values())
+            if until is not None and not batch and now >= until:
+                break
+        self._note_results()
+        self.store.summarise(self.clock.now())
+
+    def _begin(self, now: datetime) -> None:
+        """Take up where the last run left off."""
+        self._started = now
+        self._spoken = self.store.entries(self.site, EPOCH, now + timedelta(days=1))
+        self._standing = {c.key: c for c in self.store.concerns(self.site)}
+        lately: list[Reading] = []
+        for probe in self.garden.probes:
+            for quantity in sorted(probe.quantities):
+                reading = self.store.latest(self.site, probe.name, quantity)
+                if reading is not None:
+                    lately.append(reading)
+                    heard = self._last_heard.get(probe.name, EPOCH)
+                    self._last_heard[probe.name] = max(heard, reading.received_at)
+        self._assessor.prime(lately)
+        for gap in self.store.gaps(self.site, now - timedelta(days=30), now):
+            if gap.kind is GapKind.SILENCE and gap.ended_at is None:
+                self._silent[gap.subject] = gap
+        alive = self.store.recall("alive")
+        if alive is not None:
+            self._say_absence(datetime.fromisoformat(alive), now)
+
+    def _say_absence(self, alive: datetime, now: datetime) -> None:
+        """After an outage: record the gap, and tell the keeper from when to when nobody watched."""
+        if now - alive <= 2 * ALIVE_EVERY:
+            return
+        self.store.add(Batch(gaps=[Gap(self.site, GapKind.STOPPED, "", alive, now)]))
+        if now - alive >= ABSENCE:
+            self.store.record(now, (), [postman.watched_again(alive, now, self._desk(now))])
+        self.store.remember("alive", now.isoformat())
+
+    def _desk(self, now: datetime) -> postman.Desk:
+        """What the postman needs to know of the site, the keeper and the day."""
+        day = now.astimezone(self.settings.zone).replace(hour=0, minute=0, second=0, microsecond=0)
+        return postman.Desk(
+            site=self.garden.site,
+            enclosures=self.garden.enclosures,
+            keeper=self.settings.keeper,
+            texts=self.texts,
+            standing=self._standing,
+            today=tuple(self.store.messages(self.site, day, now + timedelta(seconds=1))),
+        )
+
+    # --- take in --------------------------------------------------------------------------------------------------
+
+    def _hand_over(self, until: datetime) -> list[Arrival]:
+        """The next arrivals; nothing new while an earlier batch could not be committed."""
+        if self._waiting is None:
+            return self.inbox.next_batch(until, BATCH)
+        if self.clock.now() >= self._retry_at:
+            arrivals, batch = self._waiting
+            self._commit(arrivals, batch)
+            return arrivals
+        self.inbox.next_batch(min(until, self._retry_at), 0)
+        return []
+
+    def _take_in(self, arrivals: list[Arrival]) -> None:
+        if self._waiting is not None:
+            return
+        readings: list[Reading] = []
+        refusals: list[Refusal] = []
+        spoken: list[Entry] = []
+        undated: list[Arrival] = []
+        for arrival in arrivals:
+            if arrival.redelivered:
+                first = self.store.first_receipt(arrival)
+                if first is not None:
+                    arrival = arrival._replace(received_at=first)  # noqa: PLW2901  # it is the same message
+            if arrival.topic == self._entry_topic:
+                said = entries.decode(
+                    arrival,
+                    self.site,
+                    [e.name for e in self.garden.enclosures],
+                    [c.name for c in self.garden.cohorts],
+                    self.garden.rules.keys(),
+                )
+                undated.append(arrival)
+                if isinstance(said, Entry):
+                    spoken.append(said)
+                else:
+                    refusals.append(said)
+                continue
+            decoded = self._decoder.decode(arrival)
+            readings += decoded.readings
+            refusals += decoded.refusals
+            if decoded.undated:
+                undated.append(arrival)
+        if not getattr(self.clock, "is_set", True):
+            readings = [r._replace(doubts=r.doubts | Doubt.CLOCK) for r in readings]
+        readings = self._assessor.assess(readings)
+        self._commit(arrivals, Batch(readings, refusals, spoken, self.inbox.gaps(), undated))
+
+    def _commit(self, arrivals: list[Arrival], batch: Batch) -> None:
+        """Durable first, acknowledged after."""
+        try:
+            added = self.store.add(batch)
+        except Transient as trouble:
+            if self._waiting is None:
+                log.error("nothing can be stored: %s; the broker keeps what comes until this is mended", trouble)
+            self._waiting = (arrivals, batch)
+            self._retry_at = self.clock.now() + RETRY_COMMIT
+            return
+        if self._waiting is not None:
+            log.warning("storing works again")
+            self._waiting = None
+        self.inbox.acknowledge(arrivals)
+        for refusal in batch.refusals:
+            log.warning("refused: %s: %s", refusal.topic, refusal.reason)
+        for gap in batch.gaps:
+            log.warning("gap (%s) from %s to %s: %s", gap.kind, gap.started_at, gap.ended_at, gap.detail)
+        for reading in batch.readings:
+            if reading.received_at > self._last_heard.get(reading.probe, EPOCH):
+                self._last_heard[reading.probe] = reading.received_at
+        if batch.entries:
+            self._spoken = sorted({*self._spoken, *batch.entries}, key=lambda e: e.at)
+        self.counts.arrivals += len(arrivals)
+        self.counts.readings += added.stored
+        self.counts.duplicates += added.duplicates
+        self.counts.refused += added.refused
+
+    # --- turn -----------------------------------------------------------------------------------------------------
+
+    def _turn(self, now: datetime) -> None:
+        self.counts.turns += 1
+        self._note_silence(now)
+        if now - EPOCH == (now - EPOCH) // SUMMARISE_EVERY * SUMMARISE_EVERY:
+            self.store.summarise(now)
+        outcome = turn.take(
+            self.garden,
+            self.store,
+            timetable.due(now, self._cadences),
+            self._standing,
+            self._spoken,
+            self._watch(),
+            now,
+        )
+        for concern in outcome.concerns:
+            if concern.standing is Standing.OVER:
+                self._standing.pop(concern.key, None)
+            else:
+                self._standing[concern.key] = concern
+        desk = self._desk(now)
+        post = postman.compose(outcome.notices, desk, now)
+        extra = [*postman.stand_in(desk, now), *self._morning_line(desk, now)]
+        messages = [*post.messages, *extra]
+        for message, why in post.held:
+            log.info("held back: %s (%s)", message.title, why)
+        try:
+            self.store.record(now, outcome.concerns, messages, outcome.verdicts, held=post.held)
+            if now - EPOCH == (now - EPOCH) // ALIVE_EVERY * ALIVE_EVERY:
+                self.store.remember("alive", now.isoformat())
+        except Transient as trouble:
+            log.error("a turn could not be stored: %s; its messages go out unrecorded", trouble)
+            for message in messages:
+                self.sender.offer(message)
+        self.counts.messages += len(messages)
+        self._post(now)
+
+    def _watch(self) -> Watch:
+        connected, since = self.connected()
+        return Watch(
+            running_since=self._started or EPOCH,
+            clock_is_set=getattr(self.clock, "is_set", True),
+            last_heard=self._last_heard,
+            connected=connected,
+            disconnected_since=since,
+            open_gaps=tuple(self._silent.values()),
+        )
+
+    def _note_silence(self, now: datetime) -> None:
+        """A probe's silence is a gap while it lasts."""
+        for probe in self.garden.probes:
+            heard = self._last_heard.get(probe.name, self._started or now)
+            silent = now - heard > SILENT_AFTER * timedelta(seconds=probe.interval_s)
+            gap = self._silent.get(probe.name)
+            if silent and gap is None:
+                self._silent[probe.name] = gap = Gap(self.site, GapKind.SILENCE, probe.name, heard, None)
+                self.store.add(Batch(gaps=[gap]))
+            elif not silent and gap is not None:
+                self.store.close_gap(gap._replace(ended_at=heard))
+                del self._silent[probe.name]
+
+    def _morning_line(self, desk: postman.Desk, now: datetime) -> Sequence[Message]:
+        """Once a day, at the keeper's time: so that silence means trouble."""
+        local = now.astimezone(self.settings.zone)
+        at = self.settings.keeper.morning_line_at
+        if not at or not at <= local.strftime("%H:%M") < f"{int(at[:2]) + 2:02d}{at[2:]}":
+            return ()
+        if self.store.recall("morning line") == local.date().isoformat():
+            return ()
+        night = self._night_minimum(now)
+        self.store.remember("morning line", local.date().isoformat())
+        return (postman.morning_line(desk, night, self._last_heard, now),)
+
+    def _night_minimum(self, now: datetime) -> float | None:
+        """Of all enclosures since the evening before [°C]."""
+        from sensord.model import Quantity
+
+        low = [
+            value
+            for enclosure in self.garden.enclosures
+            for probe in self.garden.probes_at(enclosure.name, Quantity.TEMPERATURE)[:1]
+            for value, doubts in zip(
+                *self.store.readings(self.site, probe.name, Quantity.TEMPERATURE, now - timedelta(hours=11), now)[1:],
+                strict=True,
+            )
+            if not doubts & Doubt.UNUSABLE
+        ]
+        return min(low, default=None)
+
+    # --- post -----------------------------------------------------------------------------------------------------
+
+    def _post(self, now: datetime) -> None:
+        """Judge again what waits, and hand over what still holds."""
+        desk = self._desk(now)
+        for parcel in self.store.outbox(now):
+            if parcel.message.key in self._in_hand:
+                continue
+            revised = postman.revise(parcel, desk, now)
+            if isinstance(revised, postman.Keep):
+                self._hand_to_sender(parcel.message)
+            elif isinstance(revised, postman.Replace):
+                self.store.record(now, (), [revised.message], withdrawn=[(parcel.message.key, revised.why)])
+                log.info("replaced before sending: %s (%s)", parcel.message.title, revised.why)
+                self._hand_to_sender(revised.message)
+            else:
+                self.store.record(now, (), (), withdrawn=[(parcel.message.key, revised.why)])
+                log.info("withdrawn before sending: %s (%s)", parcel.message.title, revised.why)
+        self._note_results()
+
+    def _hand_to_sender(self, message: Message) -> None:
+        if self.sender.offer(message):
+            self._in_hand.add(message.key)
+
+    def _note_results(self) -> None:
+        """What became of the attempts; a failure waits for its next attempt in the outbox."""
+        for key, trouble in self.sender.results():
+            self._in_hand.discard(key)
+            now = self.clock.now()
+            if trouble is None:
+                self.counts.sent += 1
+                self.store.delivered(key, now)
+                continue
+            parcel = next((p for p in self.store.outbox() if p.message.key == key), None)
+            if parcel is None:
+                continue
+            pause = postman.next_attempt(parcel.attempts + 1)
+            due = None if pause is None else now + pause
+            self.store.failed(key, now, due, trouble)
+            log.warning("not delivered (%s), attempt %d: %s", parcel.message.title, parcel.attempts + 1, trouble)

@@ -1,0 +1,210 @@
+"""One turn of the rules: gather what each due rule declared, ask it, judge its verdict. Reads the store, writes nothing."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from pydantic import BaseModel
+
+from sensord import ledger
+from sensord.judge import judge
+from sensord.model import (
+    AMBIENT,
+    Cohort,
+    Concern,
+    Enclosure,
+    Entry,
+    Notice,
+    Probe,
+    Quantity,
+    Site,
+    Verdict,
+    milliseconds,
+)
+from sensord.ports import Series, Store
+from sensord.rules import Evidence, Per, Rule, Seen, Stand, Watch
+from sensord.settings import Settings
+from sensord.species import Species
+
+ENTRIES_KEPT = timedelta(hours=48)
+"""How far back rules see what the keeper said."""
+
+
+@dataclass(frozen=True, slots=True)
+class Garden:
+    """What does not change while the daemon runs: the configuration in the words of the core, and the rules."""
+
+    site: Site
+    enclosures: tuple[Enclosure, ...]
+    probes: tuple[Probe, ...]
+    cohorts: tuple[Cohort, ...]
+    rules: Mapping[str, Rule]
+    species: Mapping[str, Species]
+    parameters: Mapping[tuple[str, str], BaseModel]  # (rule, enclosure or "") → its parameters
+
+    @property
+    def cadences(self) -> dict[str, timedelta]:
+        """How often each rule is asked."""
+        return {name: rule.every for name, rule in self.rules.items()}
+
+    def probes_at(self, place: str, quantity: Quantity) -> tuple[Probe, ...]:
+        """The probes of a place that measure a quantity, the primary one first."""
+        return tuple(p for p in self.probes if p.place == place and quantity in p.quantities)
+
+
+def garden_of(settings: Settings, rules: Mapping[str, Rule], species: Mapping[str, Species]) -> Garden:
+    """The garden that a configuration describes."""
+    parameters: dict[tuple[str, str], BaseModel] = {}
+    for name, rule in rules.items():
+        common = settings.rules.get(name, {})
+        parameters[name, ""] = rule.Parameters.model_validate(common)
+        for e in settings.enclosure:
+            parameters[name, e.name] = rule.Parameters.model_validate({**common, **e.rules.get(name, {})})
+    return Garden(
+        settings.place_on_earth, settings.enclosures, settings.probes, settings.cohorts, rules, species, parameters
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a turn found."""
+
+    verdicts: tuple[Verdict, ...]
+    concerns: tuple[Concern, ...]  # as they are now, those that ended included
+    notices: tuple[Notice, ...]
+
+
+class _Readings:
+    """The readings of one turn, each series fetched once for the longest look back that any rule asked for."""
+
+    def __init__(self, store: Store, site: str, now: datetime) -> None:
+        self._store, self._site, self._now = store, site, now
+        self._fetched: dict[tuple[str, Quantity], tuple[timedelta, Series]] = {}
+
+    def seen(self, probe: Probe, quantity: Quantity, lookback: timedelta) -> Seen:
+        held = self._fetched.get((probe.name, quantity))
+        if held is None or held[0] < lookback:
+            series = self._store.readings(self._site, probe.name, quantity, self._now - lookback, self._now)
+            self._fetched[probe.name, quantity] = held = (lookback, series)
+        times, values, doubts = held[1]
+        if held[0] > lookback:
+            first = bisect_left(times, milliseconds(self._now - lookback) / 1000)
+            times, values, doubts = times[first:], values[first:], doubts[first:]
+        return Seen(probe, times, values, doubts)
+
+
+def take(
+    garden: Garden,
+    store: Store,
+    names: Iterable[str],
+    standing: Mapping[str, Concern],
+    entries: Sequence[Entry],
+    watch: Watch,
+    now: datetime,
+) -> Outcome:
+    """Ask the rules `names` about all their subjects. `entries`: everything the keeper said; `standing`: by key."""
+    stands = {e.name: ledger.stand(e, garden.cohorts, entries, now) for e in garden.enclosures}
+    recent = [e for e in entries if e.at >= now - ENTRIES_KEPT]
+    readings = _Readings(store, garden.site.name, now)
+    asked = [(garden.rules[name], subject) for name in names for subject in _subjects(garden, garden.rules[name])]
+    wanted = sorted(
+        (
+            (n.lookback, p, n.quantity)
+            for rule, subject in asked
+            for n in _needs(garden, rule, subject)
+            for p in _sources(garden, rule, subject, n)
+        ),
+        key=lambda w: -w[0],
+    )
+    for lookback, probe, quantity in wanted:  # the longest first, so that each series is read once
+        readings.seen(probe, quantity, lookback)
+    verdicts, concerns, notices = [], [], []
+    for rule, subject in asked:
+        key = f"{rule.name}/{subject}" if subject else rule.name
+        concern = standing.get(key)
+        evidence = _evidence(garden, rule, subject, readings, stands, recent, standing, watch)
+        verdict = rule.decide(evidence, now)
+        verdicts.append(verdict)
+        after, told = judge(concern, verdict, _about(recent, key, subject), now=now)
+        if after is not None and after != concern:
+            concerns.append(after)
+        notices.extend(told)
+    return Outcome(tuple(verdicts), tuple(concerns), tuple(notices))
+
+
+def _about(entries: Sequence[Entry], key: str, subject: str) -> list[Entry]:
+    """What was said of a concern, or of the enclosure that it is about."""
+    return [e for e in entries if e.subject == key or (subject and e.subject == subject)]
+
+
+def _subjects(garden: Garden, rule: Rule) -> tuple[str, ...]:
+    match rule.per:
+        case Per.ENCLOSURE:
+            return tuple(e.name for e in garden.enclosures)
+        case Per.PROBE:
+            return tuple(p.name for p in garden.probes)
+    return ("",)
+
+
+def _parameters(garden: Garden, subject: str, rule: Rule) -> BaseModel:
+    return garden.parameters.get((rule.name, subject)) or garden.parameters[rule.name, ""]
+
+
+def _needs(garden: Garden, rule: Rule, subject: str) -> Any:
+    return rule.needs(_parameters(garden, subject, rule))
+
+
+def _sources(garden: Garden, rule: Rule, subject: str, need: Any) -> tuple[Probe, ...]:
+    if need.where == AMBIENT:
+        return garden.probes_at(AMBIENT, need.quantity)
+    if rule.per is Per.ENCLOSURE:
+        return garden.probes_at(subject, need.quantity)
+    if rule.per is Per.PROBE:
+        return tuple(p for p in garden.probes if p.name == subject and need.quantity in p.quantities)
+    return tuple(p for p in garden.probes if p.place != AMBIENT and need.quantity in p.quantities)
+
+
+def _species(garden: Garden, stand: Stand | None) -> Species | None:
+    """Of the cohort in the enclosure that minds heat first; else of the garden's first cohort."""
+    here = [garden.species[c.species] for c in (stand.cohorts if stand else ()) if c.species in garden.species]
+    if here:
+        return min(here, key=lambda s: min(t.temperature_c for t in s.heat_tiers))
+    return next(iter(garden.species.values()), None)
+
+
+def _evidence(
+    garden: Garden,
+    rule: Rule,
+    subject: str,
+    readings: _Readings,
+    stands: Mapping[str, Stand],
+    entries: Sequence[Entry],
+    standing: Mapping[str, Concern],
+    watch: Watch,
+) -> Evidence:
+    stand = stands.get(subject) if rule.per is Per.ENCLOSURE else None
+    key = f"{rule.name}/{subject}" if subject else rule.name
+    return Evidence(
+        site=garden.site,
+        subject=subject,
+        parameters=_parameters(garden, subject, rule),
+        series={
+            need.name: tuple(
+                readings.seen(p, need.quantity, need.lookback) for p in _sources(garden, rule, subject, need)
+            )
+            for need in _needs(garden, rule, subject)
+        },
+        stand=stand,
+        stands=tuple(stands.values()),
+        probe=next((p for p in garden.probes if p.name == subject), None) if rule.per is Per.PROBE else None,
+        probes=garden.probes,
+        species=_species(garden, stand),
+        entries=tuple(_about(entries, key, subject)),
+        concern=standing.get(key),
+        others=standing,
+        watch=watch,
+    )

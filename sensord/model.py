@@ -335,7 +335,9 @@ class Verdict:
     severity: Severity = Severity.NONE
     urgency: Urgency = Urgency.EXPECTED
     certainty: Certainty = Certainty.OBSERVED
-    numbers: Mapping[str, Number] = field(default_factory=dict)  # SI; instants as datetimes are not numbers: use ISO text
+    numbers: Mapping[str, Number] = field(
+        default_factory=dict
+    )  # SI; instants as datetimes are not numbers: use ISO text
     advice: Advice | None = None
     easing: bool = False  # FINE only by a margin smaller than the hysteresis: do not end a concern on it yet
 

@@ -63,7 +63,9 @@ def _pointer(text: str) -> str:
 
 def _topic_filter(text: str) -> str:
     levels = text.split("/")
-    if not text or any(("#" in x and (x != "#" or i < len(levels) - 1)) or ("+" in x and x != "+") for i, x in enumerate(levels)):
+    if not text or any(
+        ("#" in x and (x != "#" or i < len(levels) - 1)) or ("+" in x and x != "+") for i, x in enumerate(levels)
+    ):
         raise ValueError("an MQTT topic filter: + stands for one whole level, # for all the rest at the end")
     return text
 
@@ -304,7 +306,7 @@ def load(
     try:
         settings = _build(document, environment, secrets)
     except ValidationError as error:
-        lines += [_line(path, environment, secrets, item) for item in error.errors(include_url=False)]
+        lines += [_line(path, environment, secrets, item) for item in _worth_saying(error, environment)]
     if settings is not None:
         lines += [f"{path}: {line}" for line in _disagreements(settings, parameters)]
     if lines or settings is None:
@@ -351,6 +353,19 @@ def _unknown_variables(environment: Mapping[str, str]) -> Iterator[str]:
             continue
         allowed = ", ".join(f"{PREFIX}{t.upper()}__…" for t in sorted(nested))
         yield f"environment: {variable}: no such setting; allowed are {allowed} with a key of that table"
+
+
+def _worth_saying(error: ValidationError, environment: Mapping[str, str]) -> list[Any]:
+    """Without what only follows from another mistake, and without unknown variables, which were named already."""
+    items = error.errors(include_url=False)
+    return [
+        item
+        for item in items
+        if not (
+            item["type"] == "too_short" and any(o["loc"][: len(item["loc"])] == item["loc"] != o["loc"] for o in items)
+        )
+        and not (item["type"] == "extra_forbidden" and PREFIX + "__".join(map(str, item["loc"])).upper() in environment)
+    ]
 
 
 def _line(path: Path, environment: Mapping[str, str], secrets: Path | None, item: Any) -> str:
@@ -411,7 +426,7 @@ def _disagreements(settings: Settings, parameters: Parameters) -> Iterator[str]:
             if not (r.topic or p.topic):
                 yield f"{where}: no topic; give `topic` here or in probe[{i}]"
             if (r.form or p.form) is not Form.JSON and r.pointer:
-                yield f"{where}.pointer: only form = \"json\" takes a pointer"
+                yield f'{where}.pointer: only form = "json" takes a pointer'
     for i, c in enumerate(settings.cohort, 1):
         if c.enclosure not in places:
             yield f'cohort[{i}].enclosure: there is no enclosure "{c.enclosure}"; allowed are {", ".join(places)}'

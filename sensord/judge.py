@@ -1,0 +1,358 @@
+"""The life of a concern, as one table. Pure: (concern, verdict, answers, now) → (concern, notices).
+
+    standing   what comes in                                   then       what is said
+    ---------  ----------------------------------------------  ---------  ------------------------------------------------
+    (none)     BREACH                                          FORMING    nothing yet; what needs no dwell opens at once
+    FORMING    BREACH, and the dwell of its severity is over   OPEN       OPENED; nothing below the manner's `tell_from`
+    FORMING    the same, but the keeper has just done it       ANSWERED   nothing, below Severe; it is followed up
+    FORMING    FINE                                            (none)     nothing: nobody ever heard of it
+    OPEN       BREACH worse than told                          OPEN       WORSE, at once
+    OPEN       BREACH, "stay in" is the advice now             OPEN       CHANGED, at once (EASED, if it also got milder)
+    OPEN       BREACH, something else is advised               OPEN       the same, after a `change_pause` for each telling
+                                                                          so far, so that a wavering rule falls quiet
+    OPEN       BREACH, nobody answered                         OPEN       AGAIN, by growing pauses, a limited number
+    OPEN       seen, not now, done, or an act that matches     ANSWERED   nothing
+    ANSWERED   BREACH worse than told, or "stay in"            OPEN       WORSE or CHANGED: the answer was to a lesser matter
+    ANSWERED   seen; BREACH                                    ANSWERED   nothing but CHANGED: the keeper knows
+    ANSWERED   not now; BREACH, and `after_not_now` is over    OPEN       AGAIN
+    ANSWERED   done; BREACH, and `settling` is over            ANSWERED   FOLLOW_UP, once for each "done"
+    any        FINE, but only just (`easing`)                  as it was  nothing: neither breach nor fine
+    told       FINE for `fine_for`                             OVER       OVER, where something is to be done now that it is
+                                                                          over (the verdict has an advice), or it was told
+                                                                          at `all_clear` or above
+    any        UNKNOWN                                         as it was  nothing: not knowing is neither; the watching rules
+                                                                          speak of it. The last verdict that knew stands
+    any        UNKNOWN for `unknown_for`                       OVER       nothing; the verdict that did not know is kept as
+                                                                          the reason
+
+Only a BREACH asks for anything, and only news is loud: a repeat stops at the advice's deadline, at a limited number, and at
+any answer. An act counts as an answer where it does what was advised (`FULFILS`), from the beginning of the breach on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from types import MappingProxyType
+
+from sensord.model import (
+    ANSWERS,
+    EPOCH,
+    Advice,
+    Concern,
+    Entry,
+    Notice,
+    Severity,
+    Standing,
+    State,
+    Telling,
+    Verdict,
+    What,
+)
+
+STAY_IN = "stay in"
+"""The one action that outranks all others: nobody is sent out while it stands."""
+
+FULFILS: Mapping[What, frozenset[str]] = MappingProxyType(
+    {
+        What.SHADED: frozenset({"shade"}),
+        What.UNSHADED: frozenset({"unshade"}),
+        What.COVERED: frozenset({"cover"}),
+        What.UNCOVERED: frozenset({"uncover"}),
+        What.ANCHORED: frozenset({"anchor"}),
+        What.BALLAST_ADDED: frozenset({"anchor"}),
+        What.PEGGED: frozenset({"anchor", "peg"}),
+        What.SHELTERED: frozenset({"anchor", "peg", "shelter", "move"}),
+        What.RETURNED: frozenset({"return"}),
+        What.HEADCOUNT: frozenset({"look after", "count"}),
+        What.MOVED: frozenset({"move", "shelter"}),
+        What.CLEANED: frozenset({"clean"}),
+    }
+)
+"""Which actions an entry answers, without a word about the concern."""
+
+_MINUTE = timedelta(minutes=1)
+_HOUR = timedelta(hours=1)
+
+
+def _by_severity(minor: timedelta, moderate: timedelta, severe: timedelta) -> Mapping[Severity, timedelta]:
+    return MappingProxyType(
+        {
+            Severity.NONE: minor,
+            Severity.MINOR: minor,
+            Severity.MODERATE: moderate,
+            Severity.SEVERE: severe,
+            Severity.EXTREME: timedelta(0),
+        }
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How patiently a rule's concerns are spoken of. Durations are common practice, no source: tuned on whole summers."""
+
+    dwell: Mapping[Severity, timedelta] = field(
+        default_factory=lambda: _by_severity(20 * _MINUTE, 10 * _MINUTE, timedelta(0))
+    )
+    fine_for: timedelta = 20 * _MINUTE
+    unknown_for: timedelta = 3 * _HOUR
+    pauses: tuple[timedelta, ...] = (30 * _MINUTE, _HOUR, 2 * _HOUR, 4 * _HOUR)
+    hurry: float = 2.0  # pauses are this much shorter at Severe and above
+    most_tellings: Mapping[Severity, int] = field(
+        default_factory=lambda: MappingProxyType(
+            {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 4, Severity.SEVERE: 7, Severity.EXTREME: 9}
+        )
+    )
+    grid: timedelta = 15 * _MINUTE  # repeats fall on it, so that they find company and become one push
+    change_pause: timedelta = 20 * _MINUTE
+    after_not_now: timedelta = 90 * _MINUTE
+    settling: timedelta = 40 * _MINUTE
+    tell_from: Severity = Severity.MODERATE
+    all_clear: Severity | None = None  # from which told severity on the end is worth a push of its own
+    holds: timedelta = 2 * _HOUR  # how long a message holds whose advice does not say
+    before_quiet: bool = False  # advice that falls due within the quiet hours is never held back before they begin
+
+
+USUAL = Manner()
+STORM = Manner(
+    dwell=_by_severity(10 * _MINUTE, timedelta(0), timedelta(0)),
+    fine_for=30 * _MINUTE,
+    unknown_for=6 * _HOUR,
+    pauses=(30 * _MINUTE, _HOUR, 2 * _HOUR),
+    all_clear=Severity.MODERATE,
+    holds=_HOUR,
+    before_quiet=True,
+)
+WATCHING = Manner(
+    dwell=_by_severity(10 * _MINUTE, 5 * _MINUTE, timedelta(0)),
+    fine_for=15 * _MINUTE,
+    unknown_for=24 * _HOUR,
+    pauses=(6 * _HOUR, 12 * _HOUR, 24 * _HOUR),
+    most_tellings=MappingProxyType(
+        {Severity.NONE: 1, Severity.MINOR: 2, Severity.MODERATE: 4, Severity.SEVERE: 6, Severity.EXTREME: 6}
+    ),
+    after_not_now=12 * _HOUR,
+    settling=_HOUR,
+    tell_from=Severity.MINOR,
+    holds=24 * _HOUR,
+)
+"""Of the rules that watch the watching: they speak softly, but they do speak."""
+
+MANNERS: Mapping[str, Manner] = MappingProxyType(
+    {"storm": STORM, "silent": WATCHING, "battery": WATCHING, "ambient": WATCHING, "clock": WATCHING}
+)
+
+
+def manner_of(rule: str) -> Manner:
+    """The manner of a rule's concerns."""
+    return MANNERS.get(rule, USUAL)
+
+
+def judge(
+    concern: Concern | None,
+    verdict: Verdict,
+    answers: Sequence[Entry],
+    manner: Manner | None = None,
+    *,
+    site: str,
+    now: datetime,
+) -> tuple[Concern | None, tuple[Notice, ...]]:
+    """The concern after this verdict (None: there is none; OVER: it just ended) and what is to be said.
+
+    `answers` are entries about the concern's key or its subject, of any age and in any order; those that do not count
+    are ignored. `manner` None takes the rule's own.
+    """
+    manner = manner or manner_of(verdict.rule)
+    if concern is None or concern.standing is Standing.OVER:
+        if verdict.state is not State.BREACH:
+            return None, ()
+        concern = Concern(site, verdict.rule, verdict.subject, Standing.FORMING, verdict, breached_since=now)
+    match verdict.state:
+        case State.UNKNOWN:
+            return _unknown(concern, verdict, manner, now), ()
+        case State.FINE:
+            return _fine(_heard(concern, answers, now), verdict, manner, now)
+    concern = _breached(concern, verdict, now)
+    if concern.standing is Standing.FORMING:
+        return _forming(concern, answers, manner, now)
+    return _standing(_heard(concern, answers, now), manner, now)
+
+
+def says_stay_in(concern: Concern) -> bool:
+    """Whether this concern keeps people indoors now: until it is over, not merely until its next verdict."""
+    if concern.standing not in (Standing.OPEN, Standing.ANSWERED):
+        return False
+    if concern.verdict.state is State.BREACH:
+        return concern.verdict.advice is not None and concern.verdict.advice.action == STAY_IN
+    return concern.told_action == STAY_IN
+
+
+def _breached(concern: Concern, verdict: Verdict, now: datetime) -> Concern:
+    """Time in which nobody knew does not count as dwell."""
+    since = concern.breached_since
+    if concern.standing is Standing.FORMING and concern.unknown_since is not None:
+        since += now - concern.unknown_since
+    return replace(
+        concern,
+        verdict=verdict,
+        breached_since=since,
+        fine_since=None,
+        unknown_since=None,
+        peak=max(concern.peak, verdict.severity),
+    )
+
+
+def _unknown(concern: Concern, verdict: Verdict, manner: Manner, now: datetime) -> Concern | None:
+    since = concern.unknown_since or now
+    if now - since < manner.unknown_for:
+        return replace(concern, unknown_since=since, fine_since=None)
+    if concern.standing is Standing.FORMING:
+        return None
+    return replace(concern, standing=Standing.OVER, verdict=verdict, unknown_since=since, over_at=now)
+
+
+def _fine(
+    concern: Concern, verdict: Verdict, manner: Manner, now: datetime
+) -> tuple[Concern | None, tuple[Notice, ...]]:
+    if verdict.easing:
+        return replace(concern, verdict=verdict, fine_since=None, unknown_since=None), ()
+    if concern.standing is Standing.FORMING:
+        return None, ()
+    since = concern.fine_since or now
+    concern = replace(concern, verdict=verdict, fine_since=since, unknown_since=None)
+    if now - since < manner.fine_for:
+        return concern, ()
+    concern = replace(concern, standing=Standing.OVER, over_at=now)
+    told = concern.tellings > 0
+    worth = verdict.advice is not None or (manner.all_clear is not None and concern.told >= manner.all_clear)
+    return _tell(concern, Telling.OVER, now) if told and worth else (concern, ())
+
+
+def _forming(
+    concern: Concern, answers: Sequence[Entry], manner: Manner, now: datetime
+) -> tuple[Concern, tuple[Notice, ...]]:
+    severity = concern.verdict.severity
+    if now - concern.breached_since < manner.dwell[severity]:
+        return concern, ()
+    concern = _heard(replace(concern, standing=Standing.OPEN, opened_at=now), answers, now)
+    if severity >= Severity.SEVERE:
+        concern = replace(concern, standing=Standing.OPEN)
+    return _standing(concern, manner, now)
+
+
+def _standing(concern: Concern, manner: Manner, now: datetime) -> tuple[Concern, tuple[Notice, ...]]:
+    """What an open or answered concern that is breached has to say."""
+    telling = _telling(concern, manner, now)
+    if telling is None:
+        return concern, ()
+    if telling is not Telling.FOLLOW_UP:
+        concern = replace(concern, standing=Standing.OPEN)
+    return _tell(concern, telling, now)
+
+
+def _telling(concern: Concern, manner: Manner, now: datetime) -> Telling | None:
+    """Why to speak now, if at all; the first reason that holds."""
+    severity, answered = concern.verdict.severity, concern.standing is Standing.ANSWERED
+    if severity < manner.tell_from:
+        return None
+    if concern.told_at is None:
+        if not answered or severity >= Severity.SEVERE:
+            return Telling.OPENED
+    elif severity > concern.told:
+        return Telling.WORSE
+    elif _changed(concern, manner, now):
+        return Telling.EASED if severity < concern.told else Telling.CHANGED
+    if answered:
+        return _after_answer(concern, manner, now)
+    return Telling.AGAIN if _repeat_is_due(concern, manner, now) else None
+
+
+def _changed(concern: Concern, manner: Manner, now: datetime) -> bool:
+    """Whether something else must be done than was told, and may be said already."""
+    action = concern.verdict.advice.action if concern.verdict.advice else ""
+    if not action or action == concern.told_action or concern.told_at is None:
+        return False
+    if action == STAY_IN:
+        return True
+    if concern.standing is Standing.ANSWERED and concern.answer is What.DONE:
+        return False  # what was done may take its time; the follow-up will say what else
+    return now - concern.told_at >= manner.change_pause * concern.tellings
+
+
+def _after_answer(concern: Concern, manner: Manner, now: datetime) -> Telling | None:
+    assert concern.answered_at is not None
+    spoken_since = concern.told_at is not None and concern.told_at > concern.answered_at
+    if spoken_since or _deadline_passed(concern.verdict.advice, now):
+        return None
+    if concern.answer is What.NOT_NOW and now - concern.answered_at >= manner.after_not_now:
+        return Telling.AGAIN
+    if concern.answer is What.DONE and now - concern.answered_at >= manner.settling:
+        return Telling.FOLLOW_UP
+    return None
+
+
+def _repeat_is_due(concern: Concern, manner: Manner, now: datetime) -> bool:
+    assert concern.told_at is not None
+    if concern.tellings >= manner.most_tellings[concern.verdict.severity]:
+        return False
+    return not _deadline_passed(concern.verdict.advice, now) and now >= _on_grid(
+        concern.told_at + pause_after(concern, manner), manner.grid
+    )
+
+
+def pause_after(concern: Concern, manner: Manner) -> timedelta:
+    """The shortest time between the last telling and a repeat."""
+    pause = manner.pauses[min(max(concern.tellings, 1), len(manner.pauses)) - 1]
+    return pause / manner.hurry if concern.verdict.severity >= Severity.SEVERE else pause
+
+
+def _on_grid(instant: datetime, grid: timedelta) -> datetime:
+    """The first instant of the grid at or after `instant`."""
+    return instant + (EPOCH - instant) % grid
+
+
+def _deadline_passed(advice: Advice | None, now: datetime) -> bool:
+    if advice is None:
+        return False
+    return any(end is not None and end <= now for end in (advice.by, advice.holds_until))
+
+
+def _heard(concern: Concern, answers: Sequence[Entry], now: datetime) -> Concern:
+    """The concern with the keeper's newest answer to it, if there is one that it does not know yet."""
+    if concern.standing not in (Standing.OPEN, Standing.ANSWERED):
+        return concern
+    known = concern.answered_at
+    new = [
+        entry
+        for entry in answers
+        if (entry.at > known if known else entry.at >= concern.breached_since)
+        and entry.at <= now
+        and _answers(entry, concern)
+    ]
+    if not new:
+        return concern
+    best = max(new, key=lambda entry: entry.at)
+    answer = best.what if best.what in ANSWERS else What.DONE
+    return replace(concern, standing=Standing.ANSWERED, answered_at=best.at, answer=answer)
+
+
+def _answers(entry: Entry, concern: Concern) -> bool:
+    if entry.what in ANSWERS:
+        return entry.subject in (concern.key, concern.subject)
+    action = concern.verdict.advice.action if concern.verdict.advice else concern.told_action
+    return entry.subject == concern.subject and not FULFILS.get(entry.what, frozenset()).isdisjoint(
+        {action, concern.told_action}
+    )
+
+
+def _tell(concern: Concern, telling: Telling, now: datetime) -> tuple[Concern, tuple[Notice, ...]]:
+    advice = concern.verdict.advice
+    concern = replace(
+        concern,
+        told=concern.verdict.severity,
+        told_action=advice.action if advice else "",
+        told_at=now,
+        tellings=concern.tellings + 1,
+    )
+    return concern, (Notice(now, telling, concern),)

@@ -71,7 +71,7 @@ def load(name: str, extra_directories: Iterable[Path] = ()) -> Species:
         raise SpeciesError([f"{path}: not UTF-8 text: {error.reason} at byte {error.start}"]) from None
     species = parse(text, str(path))
     if species.name != name:
-        raise SpeciesError([f'{path}: name: is "{species.name}", but the file is called {name}.toml; make them agree'])
+        raise SpeciesError([f'{path}: name: is "{species.name}", but the file is {name}.toml; make them agree'])
     return species
 
 

@@ -11,9 +11,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationIn
 
 from sensord.model import Severity, Stage
 from sensord.science.bibliography import CITATIONS
+from sensord.science.development import ORDER, Passage, Plan
 from sensord.science.thresholds import Cutoff
-
-ORDER = tuple(Stage)
 
 
 class Confidence(StrEnum):
@@ -58,7 +57,7 @@ class Figure(Sourced):
     value: float = Field(allow_inf_nan=False)
 
 
-class Passage(_Frozen):
+class StageSum(_Frozen):
     """The warmth that one stage takes, or several for which only the sum is known."""
 
     stage: Stage  # where it starts
@@ -139,7 +138,7 @@ class Species(_Frozen):
     lower_threshold: Figure
     upper_threshold: Figure | None = None
     cutoff: Cutoff = Cutoff.HORIZONTAL
-    stages: tuple[Passage, ...] = Field(min_length=1, max_length=len(ORDER))
+    stages: tuple[StageSum, ...] = Field(min_length=1, max_length=len(ORDER))
     heat_tiers: tuple[HeatTier, ...] = Field(min_length=1, max_length=12)
     comfort: ComfortBand
     frost: Figure
@@ -167,6 +166,23 @@ class Species(_Frozen):
         """At or below this, protect from frost [°C]."""
         return self.frost.value
 
+    def plan(self) -> Plan:
+        """What a development forecast needs of this profile."""
+        passages = tuple(
+            Passage(
+                stage=part.stage,
+                through=part.through or part.stage,
+                degree_days=part.degree_days.value,
+                sd_degree_days=part.sd.value,
+                lower_c=(part.lower_threshold or self.lower_threshold).value,
+                confidence=str(part.degree_days.confidence),
+            )
+            for part in self.stages
+        )
+        proxy = (f"The figures are those of {self.proxy}, for want of this species' own.",) if self.proxy else ()
+        refusal = self.pupal_diapause.why if self.pupal_diapause else ""
+        return Plan(passages, self.upper_threshold_c, self.cutoff, refusal, proxy + self.caveats)
+
     def figures(self) -> Iterator[tuple[str, Sourced]]:
         """Every sourced figure with its key, for pages that show how sure they are."""
         return _figures(self, "")
@@ -181,7 +197,7 @@ class Species(_Frozen):
 
     @field_validator("stages")
     @classmethod
-    def _follow_each_other(cls, stages: tuple[Passage, ...]) -> tuple[Passage, ...]:
+    def _follow_each_other(cls, stages: tuple[StageSum, ...]) -> tuple[StageSum, ...]:
         covered = [stage for passage in stages for stage in passage.covers]
         if Stage.ADULT in covered:
             raise ValueError('"adult" takes no warmth: the last stage that can be covered is "pupa"')

@@ -182,7 +182,7 @@ class Daemon:
             if arrival.redelivered:
                 first = self.store.first_receipt(arrival)
                 if first is not None:
-                    arrival = arrival._replace(received_at=first)  # noqa: PLW2901  # it is the same message
+                    arrival = arrival._replace(received_at=first)  # it is the same message
             if arrival.topic == self._entry_topic:
                 said = entries.decode(
                     arrival,

@@ -279,9 +279,7 @@ class Settings(BaseSettings):
         )
 
 
-ENCLOSURE_KEYS = (
-    "name kind width_m depth_m height_m own_mass_kg ballast_kg pegged open_fraction friction shaded covered".split()
-)
+ENCLOSURE_KEYS = tuple(sorted(set(EnclosureSettings.model_fields) - {"title", "rules"}))
 
 
 def load(
@@ -340,7 +338,7 @@ def _build(document: dict[str, Any], environment: Mapping[str, str], secrets: Pa
 
 
 def _unknown_variables(environment: Mapping[str, str]) -> Iterator[str]:
-    known = {name for name in Settings.model_fields}
+    known = set(Settings.model_fields)
     nested = {"site", "keeper", "push", "broker", "store"}
     for variable in sorted(environment):
         if not variable.startswith(PREFIX):

@@ -129,7 +129,7 @@ def take(
         evidence = _evidence(garden, rule, subject, readings, stands, recent, standing, watch)
         verdict = rule.decide(evidence, now)
         verdicts.append(verdict)
-        after, told = judge(concern, verdict, _about(recent, key, subject), now=now)
+        after, told = judge(concern, verdict, _about(recent, key, subject), site=garden.site.name, now=now)
         if after is not None and after != concern:
             concerns.append(after)
         notices.extend(told)

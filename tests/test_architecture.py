@@ -17,7 +17,22 @@ CORE = sorted(
         *(HOUSE / "rules").glob("*.py"),
         *(
             HOUSE / f"{name}.py"
-            for name in "model judge postman texts timetable payload senml units wire quality entries ledger turn ports".split()
+            for name in [
+                "model",
+                "judge",
+                "postman",
+                "texts",
+                "timetable",
+                "payload",
+                "senml",
+                "units",
+                "wire",
+                "quality",
+                "entries",
+                "ledger",
+                "turn",
+                "ports",
+            ]
         ),
     ]
 )

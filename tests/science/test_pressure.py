@@ -145,7 +145,10 @@ def test_sea_level_pressure_agrees_with_the_barometric_formula(
 
 
 @pytest.mark.outside
-@pytest.mark.parametrize(("elevation_m", "pressure_pa"), [(-500, 107_478), (0, 101_325), (500, 95_461), (1000, 89_875)])
+@pytest.mark.parametrize(
+    ("elevation_m", "pressure_pa"),
+    [(-500, 107_478), (0, 101_325), (500, 95_461), (1000, 89_875), (4000, 61_640), (10_000, 26_436)],
+)
 def test_standard_atmosphere(elevation_m, pressure_pa):
     """[ASHRAE2017] chapter 1 table 1, to its ± 1 Pa."""
     assert standard_pressure_pa(elevation_m) == pytest.approx(pressure_pa, abs=1.0)

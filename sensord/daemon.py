@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from sensord import entries, postman, timetable, turn
-from sensord.model import EPOCH, Arrival, Concern, Doubt, Entry, Gap, GapKind, Message, Reading, Refusal, Standing
+from sensord.model import EPOCH, Arrival, Concern, Doubt, Entry, Gap, GapKind, Message, Quantity, Reading, Refusal, Standing
 from sensord.payload import Decoder
 from sensord.ports import Batch, Clock, Inbox, Store, Transient
 from sensord.quality import Assessor
@@ -157,6 +157,11 @@ class Daemon:
             standing=self._standing,
             today=tuple(self.store.messages(self.site, day, now + timedelta(seconds=1))),
         )
+
+    def note_step(self, before: datetime, after: datetime) -> None:
+        """The wall clock stepped: what was dated across the step may be misdated, and is a gap."""
+        gap = Gap(self.site, GapKind.CLOCK, "", min(before, after), max(before, after), "the clock was set")
+        self.store.add(Batch(gaps=[gap]))
 
     # --- take in --------------------------------------------------------------------------------------------------
 
@@ -311,8 +316,6 @@ class Daemon:
 
     def _night_minimum(self, now: datetime) -> float | None:
         """Of all enclosures since the evening before [°C]."""
-        from sensord.model import Quantity
-
         low = [
             value
             for enclosure in self.garden.enclosures

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -124,17 +123,18 @@ def topics(built: House) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*(r.topic for r in built.settings.recipes), built.settings.broker.entry_topic]))
 
 
-def inbox(built: House, clock: Any, store: Any, observe: Callable[[model.Arrival], None] | None = None) -> Any:
+def last_receipt(built: House, store: Any) -> datetime | None:
+    """When the newest stored reading was received: certainly past, whatever the clock shows."""
+    newest = (store.latest(built.garden.site.name, p.name, q) for p in built.garden.probes for q in p.quantities)
+    return max((r.received_at for r in newest if r is not None), default=None)
+
+
+def inbox(built: House, clock: Any, store: Any) -> Any:
     """The live inbox of this configuration."""
     from sensord.edges import mqtt
 
-    last = store.recall("last receipt")
-    return mqtt.MqttInbox(
-        broker(built),
-        clock,
-        had_session=store.recall("alive") is not None,
-        not_before=datetime.fromisoformat(last) if last else None,
-    )
+    had_session = store.recall("alive") is not None
+    return mqtt.MqttInbox(broker(built), clock, had_session=had_session, not_before=last_receipt(built, store))
 
 
 def broker(built: House) -> Any:

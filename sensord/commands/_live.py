@@ -42,8 +42,7 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
     with ExitStack() as stack:
         store = _build.open_store(built, _build.store_path(built, config))
         stack.callback(store.close)
-        last = store.recall("last receipt")
-        clock = RealClock(floor=max(_build.RELEASED, datetime.fromisoformat(last)) if last else _build.RELEASED)
+        clock = RealClock(floor=max(_build.RELEASED, _build.last_receipt(built, store) or _build.RELEASED))
         inbox = _build.inbox(built, clock, store)
         stack.callback(inbox.close)
         if record is not None:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import logging
 import signal
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from contextlib import ExitStack
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +17,7 @@ from sensord.edges.push import AppriseChannel, LogChannel
 from sensord.edges.scheduler import TurnScheduler
 from sensord.edges.sender import Sender
 from sensord.edges.systemd import Heart
+from sensord.ports import Inbox
 
 log = logging.getLogger("sensord")
 
@@ -45,10 +45,11 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
         clock = RealClock(floor=max(_build.RELEASED, _build.last_receipt(built, store) or _build.RELEASED))
         inbox = _build.inbox(built, clock, store)
         stack.callback(inbox.close)
+        source: Inbox = inbox
         if record is not None:
-            from sensord.edges.feed import Recorder
+            from sensord.edges.feed import Recorder, RecordingInbox
 
-            inbox = recorded(inbox, stack.enter_context(Recorder(record)))
+            source = RecordingInbox(inbox, Recorder(record), on_trouble=log.error)
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: (stop.set(), inbox.wake()))
         sender = Sender(channels(built), wake=inbox.wake)
@@ -58,8 +59,12 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
         stack.callback(scheduler.stop)
         heart = Heart()
         daemon = Daemon(
-            built.settings, built.garden, built.texts, clock, inbox, store, sender, connected=inbox.connected
+            built.settings, built.garden, built.texts, clock, source, store, sender, connected=inbox.connected
         )
+
+        def fresh() -> dict[str, float]:
+            return {"loop": 0.0, "outbox": sender.age_s(), "inbox": inbox.age_s()}
+
         heart.ready()
         log.info(
             "watching %s: %d enclosures, %d probes",
@@ -67,13 +72,18 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             len(built.garden.enclosures),
             len(built.garden.probes),
         )
-        daemon.run(stopped=_attend(stop, daemon, clock, scheduler, sender, heart))
+        daemon.run(stopped=_attend(stop, daemon, clock, scheduler, fresh, heart))
         heart.stopping()
         log.info("stopped")
 
 
 def _attend(
-    stop: threading.Event, daemon: Daemon, clock: RealClock, scheduler: TurnScheduler, sender: Sender, heart: Heart
+    stop: threading.Event,
+    daemon: Daemon,
+    clock: RealClock,
+    scheduler: TurnScheduler,
+    fresh: Callable[[], dict[str, float]],
+    heart: Heart,
 ) -> Callable[[], bool]:
     """What is looked after at each round of the loop: the clock, the watchdog, the end."""
 
@@ -82,21 +92,7 @@ def _attend(
             log.warning("the clock stepped from %s to %s", step.before, step.after)
             daemon.note_step(step.before, step.after)
             scheduler.lay_anew()
-        heart.beat({"loop": 0.0, "outbox": sender.age_s(), "inbox": daemon.inbox.age_s()})  # type: ignore[attr-defined]
+        heart.beat(fresh())
         return stop.is_set()
 
     return stopped
-
-
-def recorded(inbox: Any, recorder: Any) -> Any:
-    """The same inbox, every arrival written down before it is handed over."""
-    hand_over = inbox.next_batch
-
-    def next_batch(until: datetime, limit: int) -> Iterable[Any]:
-        batch = hand_over(until, limit)
-        for arrival in batch:
-            recorder.write(arrival)
-        return batch
-
-    inbox.next_batch = next_batch
-    return inbox

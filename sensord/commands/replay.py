@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import sys
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sensord.commands._build import ConfigOption, JsonOption, SecretsOption
+
+if TYPE_CHECKING:
+    from sensord.daemon import Daemon
+
+END = timedelta(milliseconds=1)
+"""A replay ends just after the last receipt."""
 
 
 def command(
@@ -26,7 +33,8 @@ def command(
     from sensord.commands import _build
     from sensord.daemon import Daemon
     from sensord.edges.clock import SteppedClock
-    from sensord.edges.feed import FeedError, FeedInbox
+    from sensord.edges.feed import FeedError, FeedInbox, last_instant
+    from sensord.model import EPOCH
     from sensord.edges.push import JsonLinesChannel
     from sensord.edges.sender import InlineSender
     from sensord.settings import Mistakes
@@ -37,14 +45,18 @@ def command(
     with ExitStack() as stack:
         try:
             path = store or Path(stack.enter_context(TemporaryDirectory(prefix="sensord-replay-"))) / "replay.sqlite3"
-            clock = SteppedClock(FeedInbox.first_receipt(feed))
+            end = last_instant(feed)
+            if end is None:
+                raise FeedError(f"{feed}: is empty")
+            clock = SteppedClock(EPOCH)
             inbox = FeedInbox(feed, clock)
+            stack.callback(inbox.close)
             kept = _build.open_store(built, path)
             stack.callback(kept.close)
             channel = stack.enter_context(JsonLinesChannel(messages or Path("/dev/null")))
             sender = InlineSender({"phone": channel, "stand-in": channel})
             daemon = Daemon(built.settings, built.garden, built.texts, clock, inbox, kept, sender)
-            _go(daemon, inbox, quiet=json)
+            _go(daemon, clock.now(), end + END, quiet=json)
         except (FeedError, OSError) as error:
             raise Mistakes(str(error).splitlines()) from None
         counts = daemon.counts
@@ -60,19 +72,19 @@ def command(
         )
 
 
-def _go(daemon: object, inbox: object, quiet: bool) -> None:
+def _go(daemon: Daemon, start: datetime, end: datetime, quiet: bool) -> None:
     """Run to the end of the feed, showing how far it is where somebody looks."""
     if quiet or not sys.stderr.isatty():
-        daemon.run(until=inbox.end)  # type: ignore[attr-defined]
+        daemon.run(until=end)
         return
     from rich.console import Console
     from rich.progress import Progress
 
     with Progress(console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task("replaying", total=1.0)
+        task = progress.add_task("replaying", total=(end - start).total_seconds())
 
         def stopped() -> bool:
-            progress.update(task, completed=inbox.share)  # type: ignore[attr-defined]
+            progress.update(task, completed=(daemon.clock.now() - start).total_seconds())
             return False
 
-        daemon.run(until=inbox.end, stopped=stopped)  # type: ignore[attr-defined]
+        daemon.run(until=end, stopped=stopped)

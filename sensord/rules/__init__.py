@@ -16,7 +16,8 @@ from typing import Any, NamedTuple, Protocol
 
 from pydantic import BaseModel
 
-from sensord.model import Cohort, Concern, Enclosure, Entry, Gap, Probe, Quantity, Site, Verdict
+from sensord.ledger import Stand as Stand
+from sensord.model import Concern, Entry, Gap, Probe, Quantity, Site, Verdict
 from sensord.species import Species
 
 
@@ -44,23 +45,6 @@ class Seen(NamedTuple):
     times_s: list[float]
     values: list[float]
     doubts: list[int]
-
-
-@dataclass(frozen=True, slots=True)
-class Stand:
-    """How an enclosure stands now: the configuration at the start, and every entry since."""
-
-    enclosure: Enclosure
-    shaded: bool
-    shaded_at: datetime | None  # when the shade that is on was put on; None: from the start or no shade
-    unshaded_at: datetime | None
-    covered: bool
-    covered_at: datetime | None
-    ballast_kg: float
-    anchored_at: datetime | None
-    pegged: bool
-    sheltered_at: datetime | None  # moved out of the wind or indoors and not yet back
-    cohorts: tuple[Cohort, ...]  # who is in it now, in which stage by the last entry
 
 
 @dataclass(frozen=True, slots=True)

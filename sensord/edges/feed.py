@@ -21,7 +21,7 @@ from types import TracebackType
 from typing import Any
 
 from sensord.edges.clock import SteppedClock
-from sensord.edges.receipts import Receipts, whole_milliseconds
+from sensord.edges.intake import Receipts, whole_milliseconds
 from sensord.model import EPOCH, Arrival, Gap
 from sensord.ports import Inbox
 

@@ -1,0 +1,235 @@
+"""`sensord anchor`: does an enclosure stand a gust, and if not, what would hold it?"""
+
+from __future__ import annotations
+
+import math
+import re
+from enum import StrEnum
+from typing import Annotated, Any, NamedTuple
+
+import typer
+
+from sensord.science import wind_load
+from sensord.science.wind_load import AnchorAdvice, AnchorKind, Frame, Range
+
+LENGTHS = {"m": 1.0, "cm": 0.01, "in": 0.0254, "ft": 0.3048}
+MASSES = {"kg": 1.0, "g": 0.001, "lb": 0.45359237}
+SPEEDS = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 0.44704, "kn": 1852 / 3600}
+
+CAUTION = (
+    "Do it before the wind comes: never in lightning or gusts, and stay in if you hear thunder. Lift with care, one "
+    "brick at a time. Check the friction with a pull, and look again after the first wind. Anything fixed to a "
+    "building or a post is a matter of local codes and licensed practice."
+)
+SHELTER = (
+    "Peg it down on all four corners, or shelter it: the lee of a wall or a porch, outdoors, so that the animals keep "
+    "their cues."
+)
+
+
+class Units(StrEnum):
+    """Units in which bare numbers are read and results are printed."""
+
+    METRIC = "metric"
+    US = "us"
+
+
+class Netting(StrEnum):
+    """The state of the netting when the gust comes."""
+
+    DRY = "dry"
+    WET = "wet"
+    COVERED = "covered"
+    UNSURE = "unsure"
+
+
+def command(
+    width: Annotated[str, typer.Option(help="Width, such as 0.6, 60cm or 24in [m; us: in].")],
+    height: Annotated[str, typer.Option(help="Height [m; us: in].")],
+    mass: Annotated[str, typer.Option(help="The enclosure's own mass, plants and all [kg; us: lb].")],
+    depth: Annotated[str | None, typer.Option(help="Depth [m; us: in]; as the width if not given.")] = None,
+    ballast: Annotated[str, typer.Option(help="What stands in it now [kg; us: lb].")] = "0",
+    gust: Annotated[str | None, typer.Option(help="Expected gust, or a range: 12-15, 54km/h [m/s; us: mph].")] = None,
+    netting: Annotated[Netting, typer.Option(help="How the netting will be when the gust comes.")] = Netting.UNSURE,
+    open_fraction: Annotated[float, typer.Option(help="Open share of the netting [0 to below 1].")] = 0.5,
+    friction: Annotated[str, typer.Option(help="Friction on the ground, or a range: 0.3-0.4.")] = "0.3-0.4",
+    brick: Annotated[str, typer.Option(help="Mass of one brick, bag or jug [kg; us: lb].")] = "2kg",
+    largest_ballast: Annotated[str, typer.Option(help="Most ballast that is sensible [kg; us: lb].")] = "20kg",
+    height_factor: Annotated[float, typer.Option(help="Gust pressure at the enclosure over that at 10 m.")] = 0.85,
+    safety_factor: Annotated[float, typer.Option(help="Margin between holding and failing.")] = 1.5,
+    units: Annotated[Units, typer.Option(help="Units of bare numbers and of the answer.")] = Units.METRIC,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON (SI units) instead of text.")] = False,
+) -> None:
+    """Say which gust an enclosure holds and what to add: kilograms, bricks, and against sliding or tipping.
+
+    Ends with 0 if it holds (or no gust is given), with 1 if it does not.
+    """
+    us = units is Units.US
+    length, kilograms = ("in", "lb") if us else ("m", "kg")
+    frame = Frame(
+        _one("--width", width, LENGTHS, length),
+        _one("--depth", depth or width, LENGTHS, length),
+        _one("--height", height, LENGTHS, length),
+        _one("--mass", mass, MASSES, kilograms),
+    )
+    case = Case(
+        frame,
+        _one("--ballast", ballast, MASSES, kilograms),
+        None if gust is None else _amount("--gust", gust, SPEEDS, "mph" if us else "m/s"),
+        _coefficient(open_fraction, netting),
+        _amount("--friction", friction, {"": 1.0}, ""),
+        _one("--brick", brick, MASSES, kilograms),
+        _one("--largest-ballast", largest_ballast, MASSES, kilograms),
+        height_factor,
+        safety_factor,
+    )
+    try:
+        advice, steps = _work_out(case)
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from error
+    if json:
+        _print_json(case, advice, steps)
+    else:
+        _print_text(case, advice, steps, us)
+    raise typer.Exit(0 if advice.kind is AnchorKind.HOLDS else 1)
+
+
+class Case(NamedTuple):
+    """What was asked, in SI."""
+
+    frame: Frame
+    ballast_kg: float
+    gust_m_s: Range | None
+    force_coefficient: Range
+    friction: Range
+    brick_kg: float
+    largest_ballast_kg: float
+    height_factor: float
+    safety_factor: float
+
+
+class Step(NamedTuple):
+    """With so much ballast it holds at least such a gust."""
+
+    ballast_kg: float
+    gust_m_s: float
+
+
+def _work_out(case: Case) -> tuple[AnchorAdvice, list[Step]]:
+    """The advice, and a few steps of more ballast up to the largest."""
+    loads = (case.force_coefficient, case.friction, case.height_factor, case.safety_factor)
+    advice = wind_load.advise(
+        case.frame, case.ballast_kg, case.gust_m_s or 0.0, *loads, case.brick_kg, case.largest_ballast_kg
+    )
+    quarters = (case.largest_ballast_kg * i / 4 for i in range(1, 5))
+    amounts = (case.ballast_kg, *(kg for kg in quarters if kg > case.ballast_kg))
+    return advice, [Step(kg, wind_load.gust_held(case.frame, kg, *loads).gust_m_s) for kg in amounts]
+
+
+def _one(option: str, text: str, factors: dict[str, float], unit: str) -> float:
+    """One amount, in SI."""
+    amount = _amount(option, text, factors, unit)
+    if amount.low != amount.high:
+        raise typer.BadParameter(f"{text!r} is a range; give one amount", param_hint=option)
+    return amount.low
+
+
+def _amount(option: str, text: str, factors: dict[str, float], unit: str) -> Range:
+    """One amount or a range, with a unit of its own or the usual one, in SI."""
+    number = r"(\d+(?:\.\d*)?|\.\d+)"
+    match = re.fullmatch(rf"\s*{number}(?:\s*(?:-|–|\.\.)\s*{number})?\s*([a-z/]*)\s*", text)
+    if match is None or (match[3] or unit) not in factors:
+        known = ", ".join(filter(None, factors))
+        hint = f"{text!r} is no amount such as 12 or 12-15" + (f", in {known}" if known else "")
+        raise typer.BadParameter(hint, param_hint=option)
+    factor = factors[match[3] or unit]
+    low, high = float(match[1]) * factor, float(match[2] or match[1]) * factor
+    return Range(min(low, high), max(low, high))
+
+
+def _coefficient(open_fraction: float, netting: Netting) -> Range:
+    wet = {Netting.DRY: False, Netting.WET: True, Netting.COVERED: None, Netting.UNSURE: None}[netting]
+    try:
+        return wind_load.force_coefficient(open_fraction, wet, covered=netting is Netting.COVERED)
+    except ValueError as error:
+        raise typer.BadParameter(str(error), param_hint="--open-fraction") from error
+
+
+def _speed(metres_per_second: float, us: bool) -> str:
+    if us:
+        return f"{metres_per_second / SPEEDS['mph']:.0f} mph"
+    return f"{metres_per_second:.1f} m/s ({metres_per_second * 3.6:.0f} km/h)"
+
+
+def _held(metres_per_second: float, us: bool) -> str:
+    """A gust that is held, rounded down."""
+    step = SPEEDS["mph"] if us else 0.1
+    return _speed(math.floor(metres_per_second / step + 1e-9) * step, us)
+
+
+def _mass(kilograms: float, us: bool) -> str:
+    return f"{kilograms / MASSES['lb']:.1f} lb" if us else f"{kilograms:.1f} kg"
+
+
+def _needed(kilograms: float, us: bool) -> str:
+    """A mass that is needed, rounded up."""
+    step = 0.1 * (MASSES["lb"] if us else 1.0)
+    return _mass(math.ceil(kilograms / step - 1e-9) * step, us)
+
+
+def _spread(low: str, high: str) -> str:
+    return low if low == high else f"{low}, at best {high}"
+
+
+def _print_text(case: Case, advice: AnchorAdvice, steps: list[Step], us: bool) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False)
+    held = _spread(_held(advice.gust_held_m_s.low, us), _held(advice.gust_held_m_s.high, us))
+    console.print(f"As it stands it holds gusts up to {held}; then it fails by {advice.by}.")
+    if case.gust_m_s is not None:
+        console.print(_answer(case.gust_m_s.high, case.brick_kg, advice, us), style="bold")
+        needed = _spread(_needed(advice.needed_kg.high, us), _needed(advice.needed_kg.low, us))
+        console.print(f"Ballast in all that it takes: {needed}.")
+    table = Table("ballast in all", "holds at least", box=None, pad_edge=False)
+    for step in steps:
+        table.add_row(_mass(step.ballast_kg, us), _held(step.gust_m_s, us))
+    console.print(table)
+    console.print(f"Gusts are those forecast for 10 m. {CAUTION}")
+
+
+def _answer(gust_m_s: float, brick_kg: float, advice: AnchorAdvice, us: bool) -> str:
+    gust = _speed(gust_m_s, us)
+    if advice.kind is AnchorKind.HOLDS:
+        return f"It holds a gust of {gust}."
+    if advice.kind is AnchorKind.PEG_OR_SHELTER:
+        return f"It does not hold a gust of {gust}, and more ballast is not the answer. {SHELTER}"
+    bricks = f"{advice.bricks} {'brick' if advice.bricks == 1 else 'bricks'} of {_mass(brick_kg, us)}"
+    return (
+        f"It does not hold a gust of {gust}: it would fail by {advice.by}. Add {_needed(advice.add_kg, us)} or more: "
+        f"{bricks}, which makes {_mass(advice.ballast_kg, us)} of ballast in all."
+    )
+
+
+def _print_json(case: Case, advice: AnchorAdvice, steps: list[Step]) -> None:
+    import json
+
+    gust = case.gust_m_s
+    answer: dict[str, Any] = {
+        "enclosure": {**case.frame._asdict(), "ballast_kg": case.ballast_kg},
+        "gust_m_s": gust and gust._asdict(),
+        "force_coefficient": case.force_coefficient._asdict(),
+        "friction": case.friction._asdict(),
+        "holds": advice.kind is AnchorKind.HOLDS if gust else None,
+        "advice": advice.kind if gust else None,
+        "add_kg": advice.add_kg,
+        "bricks": advice.bricks,
+        "ballast_kg": advice.ballast_kg,
+        "fails_by": advice.by,
+        "ballast_needed_kg": advice.needed_kg._asdict() if gust else None,
+        "gust_held_m_s": advice.gust_held_m_s._asdict(),
+        "holds_with": [step._asdict() for step in steps],
+        "caution": CAUTION,
+    }
+    typer.echo(json.dumps(answer, ensure_ascii=False, indent=2))

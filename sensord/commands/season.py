@@ -1,0 +1,200 @@
+"""`sensord season`: from when found eggs belong outdoors, when the migration passes, and how the days shorten."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any, NamedTuple
+
+import typer
+
+from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+from sensord.science import season
+from sensord.science.season import MigrationWindow, OutdoorStart
+from sensord.science.sun import day_length_hours, noon_elevation_deg
+
+CHART_STEP = timedelta(days=10)
+
+
+class Units(StrEnum):
+    """Units of the mean temperature, in and out."""
+
+    METRIC = "metric"
+    US = "us"
+
+
+class Day(NamedTuple):
+    """One row of the chart."""
+
+    day: date
+    day_length_hours: float
+    change_minutes: float
+    noon_elevation_deg: float
+
+
+class Season(NamedTuple):
+    """All that is said of one place and year."""
+
+    latitude_deg: float
+    longitude_deg: float
+    year: int
+    development_days: float
+    window: MigrationWindow | None
+    start: OutdoorStart | None
+    reason: str
+    days: list[Day]
+
+
+def command(
+    latitude: Annotated[float | None, typer.Option(min=-90, max=90, help="North positive [°].")] = None,
+    longitude: Annotated[float | None, typer.Option(min=-180, max=180, help="East positive [°].")] = None,
+    config: ConfigOption = DEFAULT_CONFIG,
+    secrets: SecretsOption = None,
+    year: Annotated[int | None, typer.Option(min=1900, max=2200, help="This year if not given.")] = None,
+    development_days: Annotated[
+        float | None, typer.Option(min=10, max=120, help="Egg to adult [d]; 30 if not given.")
+    ] = None,
+    mean_temperature: Annotated[
+        float | None, typer.Option(help="Mean to come, for the development time [°C; us: °F].")
+    ] = None,
+    species: Annotated[str, typer.Option(help="Whose development, with a mean temperature.")] = "monarch",
+    units: Annotated[Units, typer.Option(help="Units of the mean temperature.")] = Units.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Say from when found eggs belong outdoors, when the migration passes, and how the days shorten.
+
+    Without coordinates the place is the one of the configuration. Ends with 1 where the migration window is not known.
+    """
+    place = _place(latitude, longitude, config, secrets)
+    if development_days is not None and mean_temperature is not None:
+        raise typer.BadParameter("give the development time or a mean temperature, not both")
+    days = season.DEVELOPMENT_DAYS if development_days is None else development_days
+    if mean_temperature is not None:
+        days = _days_at((mean_temperature - 32.0) / 1.8 if units is Units.US else mean_temperature, species)
+    found = _season(*place, year or datetime.now(UTC).year, days)
+    if json:
+        _print_json(found)
+    else:
+        _print_text(found)
+    raise typer.Exit(0 if found.window else 1)
+
+
+def _place(latitude: float | None, longitude: float | None, config: Path, secrets: Path | None) -> tuple[float, float]:
+    """The coordinates given, or those of the configuration."""
+    if latitude is not None and longitude is not None:
+        return latitude, longitude
+    if latitude is not None or longitude is not None:
+        raise typer.BadParameter("give both --latitude and --longitude, or neither to take those of the configuration")
+    from sensord.commands import _build
+
+    site = _build.house(config, secrets).settings.site
+    return site.latitude_deg, site.longitude_deg
+
+
+def _days_at(mean_temperature_c: float, name: str) -> float:
+    """Egg to adult of a species at a mean temperature."""
+    from sensord import species
+    from sensord.science.development import days_at
+
+    try:
+        profile = species.load(name)
+        upper_c = profile.upper_threshold_c
+        passages = profile.plan().passages
+        days = sum(days_at(mean_temperature_c, part.degree_days, part.lower_c, upper_c) for part in passages)
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from error
+    if not 10.0 <= days <= 120.0:
+        raise typer.BadParameter(
+            f"a mean of {mean_temperature_c:.1f} °C gives a development time of {days:.0f} days; 10 to 120 make sense",
+            param_hint="--mean-temperature",
+        )
+    return days
+
+
+def _season(latitude_deg: float, longitude_deg: float, year: int, development_days: float) -> Season:
+    window = season.migration_window(latitude_deg, longitude_deg, year)
+    start = season.outdoor_start(window.opens, development_days) if window else None
+    days = []
+    day = date(year, 6, 21)
+    while day <= date(year, 11, 20):
+        length = day_length_hours(latitude_deg, longitude_deg, day)
+        change = season.day_length_change_minutes(latitude_deg, longitude_deg, day)
+        days.append(Day(day, length, change, noon_elevation_deg(latitude_deg, day)))
+        day += CHART_STEP
+    reason = season.not_covered(latitude_deg, longitude_deg)
+    return Season(latitude_deg, longitude_deg, year, development_days, window, start, reason, days)
+
+
+def _print_text(found: Season) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False)
+    north, east = found.latitude_deg, found.longitude_deg
+    console.print(
+        f"{abs(north):g}° {'N' if north >= 0 else 'S'}, {abs(east):g}° {'E' if east >= 0 else 'W'}, {found.year}"
+    )
+    if found.window and found.start:
+        closes = f"{_day(found.window.closes)}" if found.window.closes else "winter, never quite"
+        console.print(
+            f"Rear eggs outdoors that are found from {_day(found.start.outdoors_from)}; to be careful, from "
+            f"{_day(found.start.careful_from)} ({found.development_days:.0f} days from egg to adult).",
+            style="bold",
+        )
+        console.print(
+            f"The migration passes from {_day(found.window.opens)} to {closes}, its middle about "
+            f"{_day(found.window.middle)}: the sun at noon sinks from 57° to 46° (Taylor et al. 2019, eastern North "
+            "America only). The sun is exact to a day, the butterflies to a week."
+        )
+    else:
+        console.print(f"No date can be given: {found.reason}.", style="bold")
+    table = Table("", "noon sun", "day length", "change a day", "", "", box=None, pad_edge=False)
+    for row in found.days:
+        table.add_row(
+            f"{_day(row.day)}",
+            f"{row.noon_elevation_deg:.0f}°",
+            f"{int(row.day_length_hours)} h {int(row.day_length_hours * 60) % 60:02d} min",
+            f"{row.change_minutes:+.1f} min",
+            _bar(row.day_length_hours),
+            _phase(row.day, found),
+        )
+    console.print(table)
+
+
+def _bar(hours: float) -> str:
+    """A day length as a bar of one character an hour, to an eighth."""
+    eighths = round(hours * 8)
+    return "█" * (eighths // 8) + "▏▎▍▌▋▊▉"[eighths % 8 - 1 : eighths % 8]
+
+
+def _phase(day: date, found: Season) -> str:
+    """What a day means for an egg that is found on it, or for an adult."""
+    if found.window is None or found.start is None or (found.window.closes and day >= found.window.closes):
+        return ""
+    if day >= found.window.opens:
+        return "migration"
+    if day >= found.start.outdoors_from:
+        return "outdoors"
+    return "careful" if day >= found.start.careful_from else ""
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {day:%b}"
+
+
+def _print_json(found: Season) -> None:
+    import json
+
+    window, start = found.window, found.start
+    answer: dict[str, Any] = {
+        "latitude_deg": found.latitude_deg,
+        "longitude_deg": found.longitude_deg,
+        "year": found.year,
+        "development_days": found.development_days,
+        "outdoors": start and {"careful_from": start.careful_from, "from": start.outdoors_from},
+        "migration": window and window._asdict(),
+        "not_covered": found.reason or None,
+        "days": [row._asdict() for row in found.days],
+    }
+    typer.echo(json.dumps(answer, default=date.isoformat, ensure_ascii=False, indent=2))

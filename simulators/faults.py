@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -126,12 +127,20 @@ class Spell(NamedTuple):
 class Fate:
     """Which faults befall one probe, and when: drawn as waiting times, so that the step does not matter."""
 
-    def __init__(self, seed: int, probe: str, faults: Faults, start: datetime, mishaps: list[Mishap]) -> None:
+    def __init__(
+        self,
+        seed: int,
+        probe: str,
+        faults: Faults,
+        start: datetime,
+        mishaps: list[Mishap],
+        spared: Collection[Fault] = (),  # what can't befall such a probe by chance
+    ) -> None:
         self._chance: dict[Fault, random.Random] = {}
         self._next: dict[Fault, datetime] = {}
         self._faults = faults
         for fault in Fault:
-            if faults.rate(fault) > 0.0:
+            if faults.rate(fault) > 0.0 and fault not in spared:
                 self._chance[fault] = stream(seed, "probe", probe, "fault", fault)
                 self._next[fault] = self._wait(fault, start)
         self._mishaps = sorted((m for m in mishaps if m.probe == probe), key=lambda m: m.at)

@@ -80,12 +80,13 @@ def _senml(recipes: list[Recipe]) -> Writer:
 def _json(recipes: list[Recipe]) -> Writer:
     """A JSON document with the values, and the time, where the pointers (RFC 6901) lead."""
     time_pointer, time_form = recipes[0].time_pointer, recipes[0].time_form
+    fields = [(r.quantity, r.pointer, _in_unit(r)) for r in recipes]
 
     def write(values: Values, taken: datetime) -> bytes:
         document: Any = {}
-        for recipe in recipes:
-            if recipe.quantity in values:
-                document = _put(document, recipe.pointer, _in_unit(recipe, values[recipe.quantity]))
+        for quantity, pointer, convert in fields:
+            if quantity in values:
+                document = _put(document, pointer, convert(values[quantity]))
         if time_pointer:
             document = _put(document, time_pointer, written_time(taken, time_form))
         return _compact(document)
@@ -96,10 +97,10 @@ def _json(recipes: list[Recipe]) -> Writer:
 def _number(recipes: list[Recipe]) -> Writer:
     """The value alone."""
     recipe = recipes[0]
-    decimals = DECIMALS[recipe.quantity]
+    decimals, convert = DECIMALS[recipe.quantity], _in_unit(recipe)
 
     def write(values: Values, taken: datetime) -> bytes:
-        return f"{_in_unit(recipe, values[recipe.quantity]):.{decimals}f}".encode()
+        return f"{convert(values[recipe.quantity]):.{decimals}f}".encode()
 
     return write
 
@@ -111,9 +112,11 @@ def written_time(instant: datetime, form: str) -> str | int:
     return int(instant.timestamp() * (1000 if form == "unix-ms" else 1))
 
 
-def _in_unit(recipe: Recipe, value: float) -> float:
-    scale = scale_of(recipe.quantity, recipe.unit)
-    return round(value * scale.denominator / scale.numerator - scale.offset, DECIMALS[recipe.quantity])
+def _in_unit(recipe: Recipe) -> Callable[[float], float]:
+    """From the product's own unit to the recipe's, rounded as probes do."""
+    scale, decimals = scale_of(recipe.quantity, recipe.unit), DECIMALS[recipe.quantity]
+    factor = scale.denominator / scale.numerator
+    return lambda value: round(value * factor - scale.offset, decimals)
 
 
 def _put(document: Any, pointer: str, value: Any) -> Any:
@@ -137,5 +140,8 @@ def _put(document: Any, pointer: str, value: Any) -> Any:
     return document
 
 
+_ENCODER = json.JSONEncoder(separators=(",", ":"), ensure_ascii=False)
+
+
 def _compact(document: Any) -> bytes:
-    return json.dumps(document, separators=(",", ":"), ensure_ascii=False).encode()
+    return _ENCODER.encode(document).encode()

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from enum import Enum
 from typing import NamedTuple
 
-from sensord.model import Probe, Quantity, Recipe
+from sensord.model import Form, Probe, Quantity, Recipe
 from simulators.chance import stream
 from simulators.faults import Fate, Fault, Faults, Mishap, Spell
 from simulators.payloads import writers
@@ -95,7 +95,14 @@ class Device:
         self.probe, self.shield = probe, shield
         self.make = MAKES.get(probe.sensor, OTHER)
         self._faults = faults
-        self._fate = Fate(seed, probe.name, faults, start, list(mishaps))
+        one_wire = self.make.power_on_c is not None and Quantity.TEMPERATURE in probe.quantities
+        dated = any(r.form is Form.SENML or r.time_pointer is not None for r in recipes)
+        spared = {Fault.UNPLUGGED} if not one_wire else set()
+        spared |= {Fault.CLOCK_STEP} if not dated else set()
+        spared |= {Fault.RESTART} if not (one_wire or dated) else set()
+        spared |= {Fault.SUNLIT} if Quantity.TEMPERATURE not in probe.quantities else set()
+        self._fate = Fate(seed, probe.name, faults, start, list(mishaps), spared)
+        self._quantities = sorted(probe.quantities)
         pieces = stream(seed, "probe", probe.name, "piece")
         self._bias_c = pieces.gauss(0.0, self.make.bias_c)
         self._bias_humidity = pieces.gauss(0.0, self.make.bias_humidity)
@@ -204,7 +211,7 @@ class Device:
         values: dict[Quantity, float] = {}
         noise = self._noise.gauss
         assert self._lagged_c is not None  # it has felt the air before
-        for quantity in sorted(self.probe.quantities):
+        for quantity in self._quantities:
             if quantity is Quantity.TEMPERATURE:
                 exact = self._lagged_c + self._bias_c + noise(0.0, self.make.noise_c)
                 values[quantity] = _stepped(exact, self.make.step_c)
@@ -225,6 +232,11 @@ class Device:
                 values[quantity] = round(self._battery, 2)
             elif quantity is Quantity.VOLTAGE:
                 values[quantity] = 3.0 + 1.2 * self._battery
+        return self._falsified(values) if spells else values
+
+    def _falsified(self, values: dict[Quantity, float]) -> dict[Quantity, float]:
+        """What faults make of the values."""
+        spells = self._fate.spells
         if Fault.STUCK in spells:
             if self._stuck is None:
                 self._stuck = {q: v for q, v in values.items() if q not in (Quantity.BATTERY, Quantity.VOLTAGE)}
@@ -238,6 +250,8 @@ class Device:
 
     def _by_its_clock(self, due: datetime) -> datetime:
         spells = self._fate.spells
+        if not spells and not self._drift:
+            return due
         if Fault.RESTART in spells:
             return datetime(1970, 1, 1, tzinfo=UTC) + (due - spells[Fault.RESTART].since) + timedelta(seconds=61)
         off = timedelta(seconds=(due - self._start).total_seconds() * self._drift)

@@ -37,7 +37,7 @@ THREE_DAYS = (
             datetime(2026, 8, 21, tzinfo=UTC), fall_hpa=3.6, jump_hpa=1.3, gust_m_s=16.0, drop_c=5.5, rain_mm_h=26
         ),
     ),
-    DayPlan(15.5, 27.5, 13.0, 0.30, 2.8, 4.0),
+    DayPlan(15.5, 27.5, 13.0, 0.30, 2.2, 4.0),
 )
 """Hot; a thunderstorm at dusk; cooler, and a probe fails."""
 
@@ -70,3 +70,15 @@ def larkfield(
 def keeper(seed: int, settings: Settings, delay: timedelta = timedelta(minutes=12), forgets: float = 0.1) -> Keeper:
     """The keeper of a scenario."""
     return Keeper(seed, settings.broker.entry_topic, settings.site.time_zone, delay, forgets)
+
+
+def typical(
+    seed: int, start: datetime | None = None, faults: Faults = USUAL, settings: Settings | None = None
+) -> Garden:
+    """The summer of a typical year, from 1 June on; ImportError where pvlib, whose weather file it reads, is missing."""
+    from simulators.typical_year import TypicalYear
+
+    settings = settings or configuration("typical")
+    start = start or midnight(date(2026, 6, 1), settings)
+    weather = TypicalYear(seed, start.year)
+    return Garden(seed, start, weather, settings, faults, (), EXPOSURES, keeper=keeper(seed, settings))

@@ -200,8 +200,8 @@ class InventedWeather:
     ) -> tuple[float, float]:
         """Mean and gust: stronger by day than by night, wandering, turbulent; a gust front on top."""
         by_day = 0.55 + 0.9 * max(0.0, math.sin(math.pi * (hour - 7.0) / 14.0)) if 7.0 < hour < 21.0 else 0.55
-        mean = planned * by_day * math.exp(0.35 * self._breeze.advance(step_s) - 0.06)
-        wind = max(0.05, mean * (1.0 + 0.22 * self._turbulence.advance(step_s)))
+        mean = planned * by_day * math.exp(0.3 * self._breeze.advance(step_s) - 0.05)
+        wind = max(0.05, mean * (1.0 + 0.18 * self._turbulence.advance(step_s)))
         gust = wind * (1.25 + 0.35 * self._gustiness.random()) + 0.2
         for one in passing:
             wind *= one.wind_share

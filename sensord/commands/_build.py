@@ -134,7 +134,7 @@ def inbox(built: House, clock: Any, store: Any) -> Any:
     from sensord.edges import mqtt
 
     had_session = store.recall("alive") is not None
-    return mqtt.MqttInbox(broker(built), clock, had_session=had_session, not_before=last_receipt(built, store))
+    return mqtt.MqttInbox(broker(built), built.garden.site.name, clock, last_receipt(built, store), had_session)
 
 
 def broker(built: House) -> Any:

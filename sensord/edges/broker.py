@@ -1,21 +1,33 @@
-"""What every conversation with the broker needs: its settings, a client made from them, errors in plain words, publishing."""
+"""What every conversation with the broker needs: settings, a client made from them, errors in plain words, short visits."""
 
 from __future__ import annotations
 
 import socket
 import ssl
 import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from paho.mqtt.client import Client
+from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from sensord.model import Arrival
 from sensord.ports import Transient
+
+MOST_HEARD = 10_000
+"""Messages that a visit listens to."""
+
+
+class Unreachable(Transient, OSError):
+    """The broker can't be spoken to at the moment; the text says why, and what to look at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,46 +148,93 @@ def in_plain_words(error: BaseException, settings: BrokerSettings) -> str:
     return f"unexpected trouble with {where}: {error!r}"
 
 
-def publish(
-    settings: BrokerSettings, topic: str, payload: bytes | str, retain: bool = False, timeout_s: float = 10.0
-) -> None:
-    """Publish one message with QoS 1 and wait until the broker has taken it; Transient says why it has not."""
-    outcome: list[str] = []
-    connected = threading.Event()
+def closed_before_answering(settings: BrokerSettings) -> str:
+    """A connection that ended, or hung, before the broker's greeting."""
+    kind = "does it speak MQTT without TLS there?" if settings.tls else "does it want TLS there?"
+    return f"{settings.address} did not answer the greeting; is it an MQTT broker, and {kind}"
+
+
+# --- short visits -----------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def _visit(settings: BrokerSettings, timeout_s: float) -> Iterator[Client]:
+    """A nameless client that the broker has greeted; Unreachable says why it has not."""
+    greeting: list[str] = []
+    greeted = threading.Event()
 
     def on_connect(_client: Client, _userdata: Any, _flags: Any, code: ReasonCode, _properties: Any) -> None:
-        if code.is_failure:
-            outcome.append(refused_because(code, settings))
-        connected.set()
-
-    def on_publish(_client: Client, _userdata: Any, _mid: int, code: ReasonCode, _properties: Any) -> None:
-        if code.is_failure:
-            outcome.append(f"the broker does not take messages on {topic!r}: {code}")
+        greeting.append(refused_because(code, settings) if code.is_failure else "")
+        greeted.set()
 
     client = make_client(settings, session=False)
-    client.on_connect, client.on_publish = on_connect, on_publish
+    client.on_connect = on_connect
     try:
         connect(client, settings, session=False)
     except OSError as error:
-        raise Transient(in_plain_words(error, settings)) from None
+        raise Unreachable(in_plain_words(error, settings)) from None
     client.loop_start()
     try:
-        if not connected.wait(timeout_s):
-            raise Transient(closed_before_answering(settings))
-        if not outcome:
-            info = client.publish(topic, payload, qos=1, retain=retain)
-            if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
-                info.wait_for_publish(timeout_s)
-            if not info.is_published():
-                outcome.append(f"{settings.address} did not confirm the message within {timeout_s:g} s")
-        if outcome:
-            raise Transient(outcome[0])
+        if not greeted.wait(timeout_s):
+            raise Unreachable(closed_before_answering(settings))
+        if greeting[0]:
+            raise Unreachable(greeting[0])
+        yield client
     finally:
         client.disconnect()
         client.loop_stop()
 
 
-def closed_before_answering(settings: BrokerSettings) -> str:
-    """A connection that ended, or hung, before the broker's greeting."""
-    kind = "does it speak MQTT without TLS there?" if settings.tls else "does it want TLS there?"
-    return f"{settings.address} did not answer the greeting; is it an MQTT broker, and {kind}"
+def publish(
+    settings: BrokerSettings, topic: str, payload: bytes | str, retain: bool = False, timeout_s: float = 10.0
+) -> None:
+    """Publish one message with QoS 1 and wait until the broker has taken it; Unreachable says why it has not."""
+    refused: list[str] = []
+
+    def on_publish(_client: Client, _userdata: Any, _mid: int, code: ReasonCode, _properties: Any) -> None:
+        if code.is_failure:
+            refused.append(f"the broker does not take messages on {topic!r}: {code}")
+
+    with _visit(settings, timeout_s) as client:
+        client.on_publish = on_publish
+        info = client.publish(topic, payload, qos=1, retain=retain)
+        if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
+            info.wait_for_publish(timeout_s)
+        if refused or not info.is_published():
+            late = f"{settings.address} did not confirm the message within {timeout_s:g} s"
+            raise Unreachable(refused[0] if refused else late)
+
+
+def listen(settings: BrokerSettings, seconds: float, timeout_s: float = 10.0) -> list[Arrival]:
+    """What comes on our topics within `seconds`, without touching our session; Unreachable, or where we may not read."""
+    heard: list[Arrival] = []
+    refused: list[str] = []
+
+    def on_message(_client: Client, _userdata: Any, message: MQTTMessage) -> None:
+        if len(heard) < MOST_HEARD:
+            heard.append(Arrival(datetime.now(UTC), topic_of(message), bytes(message.payload), message.retain))
+
+    def on_subscribe(_client: Client, _userdata: Any, _mid: int, codes: list[ReasonCode], _props: Any) -> None:
+        refused.extend(topic for topic, code in zip(settings.topics, codes, strict=False) if code.is_failure)
+
+    with _visit(settings, timeout_s) as client:
+        client.on_message, client.on_subscribe = on_message, on_subscribe
+        if settings.topics:
+            client.subscribe([(topic, 1) for topic in settings.topics])
+        time.sleep(seconds)
+    if refused:
+        raise Unreachable(may_not_read(refused))
+    return heard
+
+
+def topic_of(message: MQTTMessage) -> str:
+    """The topic, even where a broker lets one through that is not UTF-8."""
+    try:
+        return message.topic
+    except UnicodeDecodeError as error:
+        return error.object.decode("utf-8", "backslashreplace")
+
+
+def may_not_read(topics: list[str]) -> str:
+    """The broker's access list is against us."""
+    return f"the broker does not let us read {', '.join(topics)}; see its access list"

@@ -9,7 +9,6 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from sensord.edges.clock import Step
 from sensord.model import Arrival
 
 MILLISECOND = timedelta(milliseconds=1)
@@ -29,9 +28,6 @@ class WaitingClock(Protocol):
 
     def seconds_until(self, instant: datetime) -> float:
         """Real seconds to wait until `instant` [s]."""
-
-    def steps(self) -> list[Step]:
-        """The clock's steps since the last call."""
 
 
 def whole_milliseconds(at: datetime) -> datetime:

@@ -30,19 +30,23 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from sensord.edges.broker import (
     BrokerSettings,
+    Unreachable,
     closed_before_answering,
     connect,
     in_plain_words,
+    listen,
     lost_because,
     make_client,
+    may_not_read,
     publish,
     refused_because,
+    topic_of,
 )
 from sensord.edges.intake import Intake, WaitingClock
-from sensord.model import Arrival, Gap, GapKind
+from sensord.model import EPOCH, Arrival, Gap, GapKind
 from sensord.ports import Transient
 
-__all__ = ["BrokerSettings", "BrokerStatus", "MqttInbox", "publish"]
+__all__ = ["BrokerSettings", "BrokerStatus", "MqttInbox", "Unreachable", "listen", "publish"]
 
 QUEUE_LIMIT = 10_000
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 30.0
@@ -66,21 +70,21 @@ class BrokerStatus(NamedTuple):
 
 
 class MqttInbox:
-    """ports.Inbox over MQTT; `start` opens it, `close` leaves."""
+    """ports.Inbox over MQTT; connects at once in its own thread, until `close`."""
 
     def __init__(
         self,
         settings: BrokerSettings,
         site: str,
         clock: WaitingClock,
-        not_before: datetime,
+        not_before: datetime | None = None,
         had_session: bool = False,
         limit: int = QUEUE_LIMIT,
     ) -> None:
         if not settings.client_id:
             raise ValueError("client_id must not be empty: by it the broker knows whose messages it keeps")
         self._settings, self._site, self._clock = settings, site, clock
-        self._intake = Intake(clock, not_before, limit, on_room=self._ring)
+        self._intake = Intake(clock, not_before or EPOCH, limit, on_room=self._ring)
         self._bell, self._rope = socket.socketpair()
         self._bell.setblocking(False)
         self._rope.setblocking(False)
@@ -98,12 +102,10 @@ class MqttInbox:
         self._had_session, self._greeted = had_session, False
         self._full_since: datetime | None = None
         self._overflow_since: datetime | None = None
+        self._pulse = time.monotonic()
+        self._thread.start()
 
     # --- the daemon's side ------------------------------------------------------------------------------------------
-
-    def start(self) -> None:
-        """Begin to connect; returns at once."""
-        self._thread.start()
 
     def next_batch(self, until: datetime, limit: int) -> list[Arrival]:
         """What was received before `until`, in order, at most `limit`; empty when `until` is reached, or when woken."""
@@ -117,13 +119,8 @@ class MqttInbox:
             self._ring()
 
     def gaps(self) -> list[Gap]:
-        """Sessions lost, overflows and clock steps that became known since the last call."""
-        gaps = [self._gaps.popleft() for _ in range(len(self._gaps))]
-        for before, after in self._clock.steps():
-            way = "forward" if after > before else "back"
-            detail = f"the clock was set {way}, from {before:%Y-%m-%dT%H:%M:%SZ} to {after:%Y-%m-%dT%H:%M:%SZ}"
-            gaps.append(Gap(self._site, GapKind.CLOCK, "", min(before, after), max(before, after), detail))
-        return gaps
+        """Sessions lost and overflows that became known since the last call."""
+        return [self._gaps.popleft() for _ in range(len(self._gaps))]
 
     def put_local(self, topic: str, payload: bytes) -> None:
         """Something that comes from this program itself (the page, a command) takes its place in the queue."""
@@ -147,6 +144,14 @@ class MqttInbox:
             self._acknowledged,
             len(self._intake),
         )
+
+    def connected(self) -> tuple[bool, datetime | None]:
+        """Whether the broker is there, and else since when it is not."""
+        return self._connected, None if self._connected else self._since
+
+    def age_s(self) -> float:
+        """How long ago the network thread was last seen alive [s]; connecting to a mute address may take a minute."""
+        return time.monotonic() - self._pulse
 
     def close(self) -> None:
         """Leave; the session stays with the broker, and what was not acknowledged comes again."""
@@ -187,6 +192,7 @@ class MqttInbox:
         connect(client, self._settings, session=True, receive_maximum=self._intake.limit)
         try:
             while not self._closing and (sock := client.socket()) is not None:
+                self._pulse = time.monotonic()
                 self._settle(client)
                 full = self._is_full()
                 pending = not full and bytes_pending(sock)
@@ -238,11 +244,12 @@ class MqttInbox:
         """Wait before the next attempt, and until there is room for what will come."""
         deadline = time.monotonic() + seconds
         while not self._closing:
+            self._pulse = time.monotonic()
             self._settle(None)
             left = deadline - time.monotonic()
             if left <= 0 and len(self._intake) <= self._intake.limit // 2:
                 return
-            if select.select([self._bell], [], [], left if left > 0 else LOOK_AROUND_S)[0]:
+            if select.select([self._bell], [], [], min(left, LOOK_AROUND_S) if left > 0 else LOOK_AROUND_S)[0]:
                 self._bell.recv(4096)
 
     def _lost(self, trouble: str) -> None:
@@ -280,7 +287,7 @@ class MqttInbox:
     def _on_subscribe(self, _client: Client, _userdata: Any, _mid: int, codes: list[ReasonCode], _props: Any) -> None:
         refused = [topic for topic, code in zip(self._settings.topics, codes, strict=False) if code.is_failure]
         if refused:
-            self._trouble = f"the broker does not let us read {', '.join(refused)}; see its access list"
+            self._trouble = may_not_read(refused)
 
     def _on_disconnect(self, _client: Client, _userdata: Any, flags: Any, code: ReasonCode, _properties: Any) -> None:
         if self._closing:
@@ -291,10 +298,7 @@ class MqttInbox:
             self._lost(lost_because(code, flags.is_disconnect_packet_from_server, self._settings))
 
     def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
-        try:
-            topic = message.topic
-        except UnicodeDecodeError as error:
-            topic = error.object.decode("utf-8", "backslashreplace")
+        topic = topic_of(message)
         packet = message.mid if message.qos else None
         if packet is not None and message.dup:
             held = self._unacknowledged.get(packet)

@@ -1,0 +1,360 @@
+"""What a message says: notices → one message, in the keeper's words and units. Pure.
+
+Notices about the same action share one message; the worst of them leads, each subject adds its line.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from sensord.figures import Reader, counted, listed
+from sensord.judge import STAY_IN, manner_of
+from sensord.model import (
+    Certainty,
+    Concern,
+    Enclosure,
+    Message,
+    Notice,
+    Number,
+    Parcel,
+    Severity,
+    Site,
+    State,
+    Telling,
+    Urgency,
+    What,
+)
+from sensord.settings import KeeperSettings
+from sensord.texts import TEXT_LIMIT, TITLE_LIMIT, Text, Texts, cut, fill, template
+
+PHONE, STAND_IN = "phone", "stand-in"
+LINE_HOLDS = {"morning": timedelta(hours=6), "watched_again": timedelta(hours=24)}
+"""How long a message that speaks of no concern is still worth reading."""
+
+URGENCIES = (Urgency.IMMEDIATE, Urgency.EXPECTED, Urgency.FUTURE)
+TELLINGS = (
+    Telling.WORSE,
+    Telling.OPENED,
+    Telling.CHANGED,
+    Telling.FOLLOW_UP,
+    Telling.EASED,
+    Telling.AGAIN,
+    Telling.OVER,
+)
+"""What a message of several notices is, the weightiest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """What the postman knows of the site, the keeper and the day."""
+
+    site: Site
+    enclosures: tuple[Enclosure, ...]
+    keeper: KeeperSettings
+    texts: Texts
+    standing: Mapping[str, Concern]  # by key, those that are over left out
+    today: tuple[Parcel, ...] = ()  # the messages since local midnight, with what became of them
+    has_stand_in: bool = True  # whether there is a second channel
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's time zone."""
+        return ZoneInfo(self.site.time_zone)
+
+    def reader(self, now: datetime) -> Reader:
+        """Who reads at `now`."""
+        return Reader(self.keeper.units, self.zone, now, self.keeper.brick_kg, self.texts.words)
+
+    def title_of(self, subject: str) -> str:
+        """A subject's name as people say it."""
+        if not subject:
+            return self.site.title or self.site.name
+        return next((e.title for e in self.enclosures if e.name == subject), subject)
+
+
+class Letter(NamedTuple):
+    """A message as written, and what its texts asked for in vain: a defect, but no reason to keep silent."""
+
+    message: Message
+    missing: tuple[str, ...]
+
+
+def groups(notices: Iterable[Notice]) -> list[tuple[Notice, ...]]:
+    """The notices by what the keeper must do, the worst of each group first."""
+    found: dict[tuple[str, ...], list[Notice]] = {}
+    for notice in notices:
+        verdict = notice.concern.verdict
+        key: tuple[str, ...] = ("say", verdict.rule, verdict.reason)
+        if notice.telling is Telling.OVER:
+            key = ("over", verdict.rule, verdict.reason)
+        elif verdict.advice is not None:
+            key = ("do", verdict.advice.action)
+        found.setdefault(key, []).append(notice)
+    return [tuple(sorted(group, key=_rank)) for group in found.values()]
+
+
+def _rank(notice: Notice) -> tuple[int, int, str]:
+    verdict = notice.concern.verdict
+    return -verdict.severity, URGENCIES.index(verdict.urgency), notice.concern.key
+
+
+def write(
+    group: Sequence[Notice],
+    desk: Desk,
+    now: datetime,
+    *,
+    read_at: datetime,
+    route: str = PHONE,
+    waits: bool = False,
+    replaces: str = "",
+) -> Letter:
+    """The message of a group. `waits`: the action is not for now, because people must stay in; `replaces`: another key."""
+    lead = group[0].concern
+    reader = desk.reader(read_at)
+    telling = min((n.telling for n in group), key=TELLINGS.index)
+    title, text, missing = _words(group, telling, desk, reader)
+    numbers: dict[str, Number] = {"subject": _subjects(group, desk, reader), "site": desk.title_of("")}
+    for frame, extra in _frames(group, telling, desk, route, waits):
+        known = desk.texts.frames[frame]
+        values = {**numbers, **extra, "title": title, "text": text}
+        filled_title, filled_text = fill(known.title, values, reader, TITLE_LIMIT), fill(known.text, values, reader)
+        title, text = filled_title.text, filled_text.text
+        missing += (*filled_title.missing, *filled_text.missing)
+    advice = lead.verdict.advice
+    over = telling is Telling.OVER
+    message = Message(
+        key=_key(desk.site.name, route, telling, group, waits, replaces),
+        site=desk.site.name,
+        at=now,
+        rule=lead.rule,
+        subject=", ".join(dict.fromkeys(n.concern.subject for n in group)),
+        severity=Severity.MINOR if over else max(n.concern.verdict.severity for n in group),
+        urgency=min((n.concern.verdict.urgency for n in group), key=URGENCIES.index),
+        certainty=lead.verdict.certainty,
+        title=title,
+        text=text,
+        action=STAY_IN if waits else advice.action if advice else "",
+        concerns=tuple(n.concern.key for n in group),
+        holds_until=_holds_until(group, read_at),
+        route=route,
+        telling=telling,
+    )
+    return Letter(message, tuple(f"{lead.rule}.{lead.verdict.reason}: {name}" for name in missing))
+
+
+def ahead(message: Message) -> tuple[int, int, str]:
+    """The order in which messages of one moment go: the worst, then the most urgent first."""
+    return -message.severity, URGENCIES.index(message.urgency), message.key
+
+
+def also(letter: Letter, others: Sequence[Letter], desk: Desk, now: datetime) -> Letter:
+    """The letter, with what else is to be done named behind it."""
+    if not others:
+        return letter
+    message, reader, frame = letter.message, desk.reader(now), desk.texts.frames["also"]
+    titles = str(reader.words["also"]).join(o.message.title for o in others)
+    values: dict[str, Number] = {"title": message.title, "text": message.text, "others": titles}
+    return Letter(
+        replace(
+            message,
+            title=fill(frame.title, values, reader, TITLE_LIMIT).text,
+            text=fill(frame.text, values, reader).text,
+            subject=", ".join(dict.fromkeys([message.subject, *(o.message.subject for o in others)])),
+            concerns=(*message.concerns, *(key for o in others for key in o.message.concerns)),
+        ),
+        (*letter.missing, *(name for o in others for name in o.missing)),
+    )
+
+
+def rekeyed(message: Message) -> Message:
+    """The same message with a key of its own: it stands in for the one that had this key."""
+    return replace(message, key=_digest([message.key, message.at.isoformat()]))
+
+
+def goes_out(group: Iterable[Notice]) -> bool:
+    """Whether the message sends anybody outdoors."""
+    advised = [n.concern.verdict.advice for n in group]
+    return any(a is not None and a.outdoors and a.action != STAY_IN for a in advised)
+
+
+def _words(group: Sequence[Notice], telling: Telling, desk: Desk, reader: Reader) -> tuple[str, str, tuple[str, ...]]:
+    """Title and text before any frame."""
+    verdict = group[0].concern.verdict
+    text = desk.texts.find(verdict.rule, verdict.reason)
+    missing: tuple[str, ...] = ()
+    if text is None and telling is Telling.OVER:
+        text = desk.texts.frames["over"]
+    elif text is None:
+        text, missing = _UNWRITTEN, ("no text",)
+    own = [_numbers(n, group, desk, reader) for n in group]
+    shared = {name: value for name, value in own[0].items() if all(o.get(name) == value for o in own)}
+    title = fill(text.title, shared, reader, TITLE_LIMIT)
+    several = len(group) > 1 and text.many is not None
+    body = fill(text.many or text.text, shared, reader) if several else fill(text.text, own[0], reader)
+    lines = [body.text]
+    missing += (*title.missing, *body.missing)
+    if len(group) > 1:
+        for notice, numbers in zip(group, own, strict=True):
+            verdict = notice.concern.verdict
+            line = desk.texts.find(verdict.rule, verdict.reason)
+            if line is not None and line.each is not None:
+                filled = fill(line.each, {**numbers, "subject": desk.title_of(verdict.subject)}, reader)
+                lines.append(filled.text)
+                missing += filled.missing
+    return title.text, cut("\n".join(lines), TEXT_LIMIT), missing
+
+
+def _numbers(notice: Notice, group: Sequence[Notice], desk: Desk, reader: Reader) -> dict[str, Number]:
+    """What a notice's texts may fill in: its own numbers, and what the group has in common."""
+    advised = [n.concern.verdict.advice for n in group]
+    by = min((a.by for a in advised if a and a.by), default=None)
+    until = min((a.holds_until for a in advised if a and a.holds_until), default=None)
+    return {
+        **notice.concern.verdict.numbers,
+        "reason": notice.concern.verdict.reason,
+        "subject": _subjects(group, desk, reader),
+        "site": desk.title_of(""),
+        "by_at": by.isoformat() if by else None,
+        "until_at": until.isoformat() if until else None,
+    }
+
+
+def _subjects(group: Sequence[Notice], desk: Desk, reader: Reader) -> str:
+    order = [e.name for e in desk.enclosures]
+    subjects = sorted(
+        {n.concern.subject for n in group}, key=lambda s: (order.index(s) if s in order else len(order), s)
+    )
+    return listed([desk.title_of(s) for s in subjects], reader)
+
+
+def _frames(
+    group: Sequence[Notice], telling: Telling, desk: Desk, route: str, waits: bool
+) -> list[tuple[str, dict[str, Number]]]:
+    """What surrounds the words, from the inside out."""
+    concern = group[0].concern
+    said = _first_said(group, desk)
+    frames: list[tuple[str, dict[str, Number]]] = []
+    if telling is Telling.AGAIN and route == PHONE and said is not None:
+        frames.append(("again", {"first_at": said.isoformat()}))
+    if telling is Telling.FOLLOW_UP and concern.answered_at is not None:
+        frames.append(("follow_up", {"answered_at": concern.answered_at.isoformat()}))
+    if waits:
+        frames.append(("wait", {}))
+    if route == STAND_IN:
+        cannot = concern.answer is What.NOT_NOW
+        first = said or concern.told_at
+        values: dict[str, Number] = {"first_at": first.isoformat() if first else None}
+        frames.append(("stand_in", {**values, "cannot": cannot, "unanswered": not cannot}))
+    return frames
+
+
+def _first_said(group: Sequence[Notice], desk: Desk) -> datetime | None:
+    """When the phone got the first of today's messages about one of these concerns, since it opened."""
+    opened = {n.concern.key: n.concern.opened_at for n in group}
+    times = [
+        parcel.message.at
+        for parcel in desk.today
+        if parcel.state == "sent" and parcel.message.route == PHONE
+        for key in parcel.message.concerns
+        if (since := opened.get(key)) is not None and parcel.message.at >= since
+    ]
+    return min(times, default=None)
+
+
+def _holds_until(group: Sequence[Notice], read_at: datetime) -> datetime:
+    """The earliest end of what it says."""
+    ends = []
+    for notice in group:
+        advice = notice.concern.verdict.advice
+        given = [end for end in (advice.by, advice.holds_until) if end] if advice else []
+        ends.append(min(given, default=read_at + manner_of(notice.concern.rule).holds))
+    return min(ends)
+
+
+def _key(site: str, route: str, telling: Telling, group: Sequence[Notice], waits: bool, replaces: str) -> str:
+    """The same matter at the same moment has the same key."""
+    parts = [site, route, telling.value, str(waits), replaces]
+    if replaces:
+        parts.append(group[0].at.isoformat())
+    for concern in sorted((n.concern for n in group), key=lambda c: c.key):
+        advice = concern.verdict.advice
+        opened = concern.opened_at.isoformat() if concern.opened_at else ""
+        told = str(int(concern.verdict.severity)) if route == STAND_IN else str(concern.tellings)
+        parts += [concern.key, opened, told, advice.action if advice else ""]
+    return _digest(parts)
+
+
+def _digest(parts: Iterable[str]) -> str:
+    return hashlib.sha256("\x1f".join(parts).encode()).hexdigest()[:20]
+
+
+def _plain(desk: Desk, now: datetime, frame: str, values: Mapping[str, Number], key: str, urgency: Urgency) -> Message:
+    """A message that speaks of no concern."""
+    reader, text = desk.reader(now), desk.texts.frames[frame]
+    numbers = {"site": desk.title_of(""), **values}
+    return Message(
+        key=_digest([desk.site.name, frame, key]),
+        site=desk.site.name,
+        at=now,
+        rule=frame.replace("_", " "),
+        subject="",
+        severity=Severity.MINOR,
+        urgency=urgency,
+        certainty=Certainty.OBSERVED,
+        title=fill(text.title, numbers, reader, TITLE_LIMIT).text,
+        text=fill(text.text, numbers, reader).text,
+        action="",
+        concerns=(),
+        holds_until=now + LINE_HOLDS[frame],
+    )
+
+
+def morning_line(
+    desk: Desk, night_minimum_c: float | None, watched: Collection[str], now: datetime, held: int = 0
+) -> Message:
+    """The line of the day: who is watched (names of enclosures), how cold the night was, what is to be done."""
+    reader = desk.reader(now)
+    titles = [desk.title_of(e.name) for e in desk.enclosures if e.name in watched]
+    silent = [desk.title_of(e.name) for e in desk.enclosures if e.name not in watched]
+    if not titles:
+        seen = reader.phrase("watched_none", silent=listed(silent, reader))
+    elif silent:
+        seen = reader.phrase("watched_some", names=listed(titles, reader), silent=listed(silent, reader))
+    elif len(titles) == 1:
+        seen = reader.phrase("watched_one", names=titles[0])
+    else:
+        seen = reader.phrase("watched_all", count=counted(len(titles), reader))
+    todo = str(reader.words["also"]).join(_still_to_do(desk, now))
+    standing = reader.phrase("still_standing", titles=todo) if todo else str(reader.words["nothing_to_do"])
+    values = {"watched": seen, "standing": standing, "night_minimum_c": night_minimum_c, "held": held or None}
+    day = now.astimezone(desk.zone).date().isoformat()
+    return _plain(desk, now, "morning", values, day, Urgency.FUTURE)
+
+
+def watched_again(start: datetime, end: datetime, desk: Desk) -> Message:
+    """After an outage: from when to when nobody watched."""
+    values = {"from_at": start.isoformat(), "to_at": end.isoformat()}
+    return _plain(desk, end, "watched_again", values, start.isoformat(), Urgency.EXPECTED)
+
+
+def _still_to_do(desk: Desk, now: datetime) -> list[str]:
+    """Titles of what stands and is not done, the worst first."""
+    open_ones = [
+        Notice(now, Telling.AGAIN, c)
+        for c in desk.standing.values()
+        if c.opened_at is not None
+        and c.verdict.state is State.BREACH
+        and c.verdict.severity >= manner_of(c.rule).tell_from
+        and c.answer is not What.DONE
+    ]
+    ordered = sorted(groups(open_ones), key=lambda g: _rank(g[0]))
+    return [_words(g, Telling.AGAIN, desk, desk.reader(now))[0] for g in ordered]
+
+
+_UNWRITTEN = Text(template("{subject}: {reason}"), template("{subject}: {reason}."))
+"""Where a rule gives a reason that the file has no text for."""

@@ -346,7 +346,7 @@ UNITS: dict[str, str] = {
     "degree_hours": "°C·h",
     "c_m2_w": "°C·m²/W",
     "relative_humidity": "0–1",
-    "fraction": "0–1",
+    "fraction": "1",
 }
 """Nomenclature: the ending of a name → its unit. The longest that fits counts (`wind_speed_m_s` is m/s, not s)."""
 

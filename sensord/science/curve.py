@@ -193,7 +193,7 @@ def carry_on(outlook: Outlook, until_s: float, days: int = 3) -> Outlook:
     Args:
         outlook: what is known.
         until_s: to there, at most 120 days on [s].
-        days: how many of the last days repeat.
+        days: how many of the last repeat [d].
 
     Source: none; persistence, chosen
     """

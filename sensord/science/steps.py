@@ -31,6 +31,8 @@ def check(times_s: Sequence[float], temperatures_c: Sequence[float]) -> None:
     Args:
         times_s: of the readings, ascending; equal times are allowed [s].
         temperatures_c: at those times, all finite [°C].
+
+    Source: none
     """
     if len(times_s) != len(temperatures_c):
         raise ValueError(f"{len(times_s)} times stand beside {len(temperatures_c)} temperatures")
@@ -64,6 +66,8 @@ def walk(
     Raises:
         ValueError: for columns of unequal length, times that go back, values that are not finite, an end before its
             start.
+
+    Source: none; linear interpolation
     """
     check(times_s, temperatures_c)
     if not end_s >= start_s:

@@ -26,9 +26,12 @@ AT_A_TIME = timedelta(hours=6)
 
 def line(message: Sent) -> str:
     """One line of a feed, without its end. Bytes that are no UTF-8 are kept as U+FFFD: a feed's payload is text."""
-    at = message.at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    payload = message.payload.decode("utf-8", "replace")
-    return json.dumps({"received_at": at, "topic": message.topic, "payload": payload}, ensure_ascii=False)
+    at = message.at.astimezone(UTC).isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"
+    topic, payload = _quoted(message.topic), _quoted(message.payload.decode("utf-8", "replace"))
+    return f'{{"received_at": "{at}", "topic": {topic}, "payload": {payload}}}'
+
+
+_quoted = json.JSONEncoder(ensure_ascii=False).encode
 
 
 def write(garden: Garden, until: datetime, out: TextIO) -> Iterator[tuple[datetime, int]]:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from simulators.keeper import Keeper
 
 STEP = timedelta(seconds=60)
+MILLISECOND = timedelta(milliseconds=1)
 LOST_WHEN_TIPPED = 0.25
 """Of the animals inside, when their enclosure is blown over: a guess."""
 SLID_AGAIN_AFTER = timedelta(minutes=30)
@@ -103,10 +104,8 @@ class Garden:
         sent = []
         while self._under_way and self._under_way[0][0] <= self.now:
             message = heapq.heappop(self._under_way)[2]
-            at = max(message.at.replace(microsecond=message.at.microsecond // 1000 * 1000), self._last_sent)
-            at += timedelta(milliseconds=1)
-            self._last_sent = at
-            sent.append(message._replace(at=at))
+            self._last_sent = max(message.at, self._last_sent + MILLISECOND)
+            sent.append(Sent(self._last_sent, message.topic, message.payload))
         return sent
 
     def _one_step(self) -> None:

@@ -231,7 +231,7 @@ class Keeper:
         entry["at"] = done_at.strftime("%Y-%m-%dT%H:%M:%SZ")
         if amount is not None:
             entry["amount"] = round(amount, 2)
-        at = garden.now + timedelta(seconds=self._chance.uniform(0.5, 3.0))
+        at = garden.now + timedelta(milliseconds=self._chance.randrange(500, 3000))
         return Sent(at, self.entry_topic, json.dumps(entry, separators=(",", ":")).encode())
 
 

@@ -75,6 +75,8 @@ MAKES = {
 OTHER = Make(0.1, 0.05, 0.1, 60.0, 0.02)
 UNPLUGGED_C = -127.0
 LARGEST_BACKLOG = 5000
+CLOCK_SET_EVERY_S = 7 * 86400.0
+"""A probe's clock drifts until it is set again."""
 MENDED = (Fault.SILENCE, Fault.STUCK, Fault.UNPLUGGED, Fault.SUNLIT, Fault.CLOCK_STEP, Fault.FLAT_BATTERY)
 GARBLED = (b"", b"nan", b"ERR", b'{"air":{"celsius":', b'[{"bn":"x","v":', b"\xff\xfe\x00", b"24.1 C", b"null")
 
@@ -111,9 +113,8 @@ class Device:
         self._noise = stream(seed, "probe", probe.name, "noise")
         self._way = stream(seed, "probe", probe.name, "way")
         self._wires = writers(recipes)
-        self._wanted = {topic: {r.quantity for r in recipes} for topic, _ in self._wires}
         self._start, self._last = start, start
-        self._next_due = start + timedelta(seconds=pieces.uniform(0.05, 0.95) * probe.interval_s)
+        self._next_due = start + timedelta(milliseconds=int(pieces.uniform(50.0, 950.0) * probe.interval_s))
         self._interval = timedelta(seconds=probe.interval_s)
         self._lagged_c: float | None = None
         self._rained = False
@@ -164,8 +165,11 @@ class Device:
 
     def _feel(self, air: Air, step_s: float, now: datetime) -> None:
         """Follow the air with lag; get wet and dry; use the battery."""
-        shield = Shield.NONE if Fault.SUNLIT in self._fate.spells else self.shield
-        felt = air.temperature_c + radiation_error_c(shield, air.sunlight_w_m2, air.airflow_m_s)
+        spells = self._fate.spells
+        shield = Shield.NONE if spells and Fault.SUNLIT in spells else self.shield
+        felt = air.temperature_c
+        if air.sunlight_w_m2 > 0.0:
+            felt += radiation_error_c(shield, air.sunlight_w_m2, air.airflow_m_s)
         if self._lagged_c is None:
             self._lagged_c = felt
         self._lagged_c = felt + (self._lagged_c - felt) * math.exp(-step_s / self.make.lag_s)
@@ -173,22 +177,20 @@ class Device:
         if raining and not self._rained and self._way.random() < self._faults.wet:
             self._wet_until = now + timedelta(hours=self._way.uniform(2.0, 6.0))
         self._rained = raining
-        drain = 0.65 if Fault.FLAT_BATTERY in self._fate.spells else self._faults.battery_per_day
+        drain = 0.65 if spells and Fault.FLAT_BATTERY in spells else self._faults.battery_per_day
         self._battery = max(0.0, self._battery - drain * step_s / 86400.0)
 
     # --- one reading --------------------------------------------------------------------------------------------------
 
     def _take(self, due: datetime, air: Air) -> list[Sent]:
         spells = self._fate.spells
-        if Fault.SILENCE in spells or self.dead or self._battery <= 0.02:
+        if self._battery <= 0.02 or (spells and (Fault.SILENCE in spells or self.dead)):
             return []
         values = self._values(due, air)
         taken = self._by_its_clock(due)
         sent = []
         for topic, write in self._wires:
-            if not self._wanted[topic] & values.keys():
-                continue
-            at = due + timedelta(seconds=0.15 + self._way.expovariate(2.0))
+            at = due + timedelta(milliseconds=150 + int(self._way.expovariate(0.002)))
             message = Sent(at, topic, write(values, taken))
             luck = self._way.random()
             if luck < self._faults.dropout:
@@ -197,10 +199,10 @@ class Device:
                 message = message._replace(payload=self._way.choice(GARBLED))
             sent.append(message)
             if luck < self._faults.dropout + self._faults.duplicate:
-                sent.append(message._replace(at=at + timedelta(seconds=self._way.uniform(0.05, 5.0))))
+                sent.append(message._replace(at=at + timedelta(milliseconds=self._way.randrange(50, 5000))))
         if sent and (not self._old or (due - self._old[0].at) > timedelta(hours=1)):
             self._old = sent[:1]
-        if Fault.HELD_BACK in spells:
+        if spells and Fault.HELD_BACK in spells:
             self._backlog = [*self._backlog, *sent][-LARGEST_BACKLOG:]
             return []
         return sent
@@ -225,7 +227,7 @@ class Device:
             elif quantity is Quantity.WIND_SPEED:
                 values[quantity] = max(0.0, air.wind_speed_m_s * (1.0 + noise(0.0, 0.02)))
             elif quantity is Quantity.WIND_GUST:
-                values[quantity] = max(values.get(Quantity.WIND_SPEED, 0.0), air.wind_gust_m_s)
+                values[quantity] = max(air.wind_speed_m_s, air.wind_gust_m_s)
             elif quantity is Quantity.IRRADIANCE:
                 values[quantity] = max(0.0, air.irradiance_w_m2 * (1.0 + noise(0.0, 0.02)))
             elif quantity is Quantity.BATTERY:
@@ -250,12 +252,13 @@ class Device:
 
     def _by_its_clock(self, due: datetime) -> datetime:
         spells = self._fate.spells
-        if not spells and not self._drift:
-            return due
+        since_set_s = (due - self._start).total_seconds() % CLOCK_SET_EVERY_S
+        own = due + timedelta(seconds=since_set_s * self._drift) if self._drift else due
+        if not spells:
+            return own
         if Fault.RESTART in spells:
             return datetime(1970, 1, 1, tzinfo=UTC) + (due - spells[Fault.RESTART].since) + timedelta(seconds=61)
-        off = timedelta(seconds=(due - self._start).total_seconds() * self._drift)
-        return due + off + (self._clock_off if Fault.CLOCK_STEP in spells else timedelta())
+        return own + (self._clock_off if Fault.CLOCK_STEP in spells else timedelta())
 
     def _release(self, now: datetime) -> list[Sent]:
         """Send at once what was held back."""

@@ -1,0 +1,111 @@
+"""How nouns become columns and back: values, instants, JSON of the frozen dataclasses, errors."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from sensord.model import EPOCH, Arrival, Quantity
+from sensord.ports import Transient
+
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
+
+SCALE: dict[str, float] = {
+    Quantity.TEMPERATURE: 1e4,  # 0.0001 °C: a 12-bit step of 0.0625 °C comes back exactly
+    Quantity.HUMIDITY: 1e5,  # 0.001 % RH
+    Quantity.PRESSURE: 10.0,  # 0.1 Pa
+    Quantity.WIND_SPEED: 1e4,  # 0.0001 m/s
+    Quantity.WIND_GUST: 1e4,
+    Quantity.IRRADIANCE: 1e3,  # 0.001 W/m²
+    Quantity.BATTERY: 1e5,
+    Quantity.VOLTAGE: 1e4,  # 0.1 mV
+}
+"""Steps per unit. A value is stored as a whole number of steps, so a decimal with no finer digits comes back equal, any
+other one to half a step; every step is finer than the resolution of the sensors that measure the quantity."""
+
+LARGEST_STEPS = 1e14
+"""Beyond this a value is kept as it came (REAL): it is no measurement, but it must not be lost either."""
+
+MICROSECOND = timedelta(microseconds=1)
+MILLISECOND = timedelta(milliseconds=1)
+
+
+def steps_from_value(value: float, scale: float) -> int | float:
+    """What is stored for a value: whole steps, or the value itself where it is too large or not a number."""
+    steps = value * scale
+    return round(steps) if -LARGEST_STEPS < steps < LARGEST_STEPS else float(value)
+
+
+def value_from_steps(stored: int | float | None, scale: float) -> float:
+    """The value that was stored; NULL is how SQLite keeps what is not a number."""
+    if isinstance(stored, int):
+        return stored / scale
+    return math.nan if stored is None else stored
+
+
+def microseconds(instant: datetime) -> int:
+    """Unix time of an aware instant [µs]."""
+    return (instant - EPOCH) // MICROSECOND
+
+
+def maybe_microseconds(instant: datetime | None) -> int | None:
+    """Unix time [µs], or None."""
+    return None if instant is None else microseconds(instant)
+
+
+def from_microseconds(unix_us: int) -> datetime:
+    """The UTC instant of a Unix time [µs]."""
+    return EPOCH + timedelta(microseconds=unix_us)
+
+
+def digest(arrival: Arrival) -> bytes:
+    """What tells one message's content from another's."""
+    topic = arrival.topic.encode("utf-8", "surrogatepass")
+    return hashlib.blake2b(len(topic).to_bytes(4, "big") + topic + arrival.payload, digest_size=16).digest()
+
+
+def to_json(noun: Any) -> str:
+    """A frozen dataclass of `model` as JSON; a number that is not finite becomes null."""
+    return _adapter(type(noun)).dump_json(noun).decode()
+
+
+def from_json(kind: type, text: str) -> Any:
+    """The dataclass back from its JSON."""
+    return _adapter(kind).validate_json(text)
+
+
+@cache
+def _adapter(kind: type) -> TypeAdapter[Any]:
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(kind)
+
+
+PASSING = {
+    sqlite3.SQLITE_BUSY: "another process holds it",
+    sqlite3.SQLITE_LOCKED: "another connection holds it",
+    sqlite3.SQLITE_FULL: "the disk is full",
+    sqlite3.SQLITE_IOERR: "the disk reports an error",
+    sqlite3.SQLITE_READONLY: "it is not writable",
+    sqlite3.SQLITE_CANTOPEN: "it cannot be opened",
+    sqlite3.SQLITE_NOMEM: "memory is short",
+}
+
+
+@contextmanager
+def transient(path: str) -> Iterator[None]:
+    """Turn what the world did to the file into `Transient`; let defects through."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        if code in PASSING:
+            raise Transient(f"{path}: {PASSING[code]} ({error})") from error
+        raise

@@ -1,0 +1,231 @@
+"""Summaries by hour and day, and degree-days by hour, computed again wherever readings were added.
+
+The table `touched` names the hours whose readings changed; it is written in the transaction that adds the readings, so
+nothing is forgotten over a crash. An hour also depends on the usable reading just before it and the one just after,
+because a line is drawn across its edges: when the first or last reading of an hour has changed, the hours beside it are
+computed again. A day is put together from its hours, and from readings where it begins within an hour.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from sensord.edges.sqlite_codec import SCALE
+from sensord.edges.sqlite_migrations import HOUR_MS, touch_stored
+from sensord.edges.sqlite_spans import Part, Span, bounds_of_day, days_of_hour, look_at, together
+from sensord.model import Quantity
+from sensord.ports import Series
+from sensord.science.degree_days import Tally, integrate_between
+from sensord.science.steps import LONGEST_BRIDGE_S
+from sensord.science.thresholds import check_thresholds
+
+BRIDGE_MS = int(LONGEST_BRIDGE_S * 1000)
+HOURS_AT_ONCE = 1000
+
+Mark = tuple[int, int]
+"""(hours since 1970, number of the series): an hour to compute, in the order of computing."""
+
+NEVER_PRUNED = -(2**62)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Whose degree-days are counted: an enclosure, its probes with temperature in order of trust, thresholds [°C]."""
+
+    enclosure: str
+    probes: tuple[str, ...]
+    lower_c: float
+    upper_c: float | None
+
+    def __post_init__(self) -> None:
+        check_thresholds(self.lower_c, self.upper_c)
+
+    @property
+    def definition(self) -> str:
+        """What the figures depend on besides the readings."""
+        return json.dumps([*self.probes, self.lower_c, self.upper_c, LONGEST_BRIDGE_S])
+
+
+class Facts(NamedTuple):
+    """What is known of a numbered series."""
+
+    scale: float
+    zone: ZoneInfo
+
+
+class Summaries:
+    """Keeps the derived tables; every method runs within the caller's transaction."""
+
+    def __init__(
+        self,
+        db: sqlite3.Connection,
+        columns: Callable[[int, float, int, int], Series],
+        number: Callable[[str, str, Quantity], tuple[int, float] | None],
+        site: str,
+        zone: ZoneInfo,
+    ) -> None:
+        self._db = db
+        self._columns = columns
+        self._number = number
+        self._site = site
+        self._zone = zone
+        self._places: dict[int, Place] = {}
+        self._known: dict[int, Facts] = {}
+
+    def forget(self) -> None:
+        """Drop what is remembered of the series, after a transaction that did not happen."""
+        self._known.clear()
+
+    # --- places
+
+    def register(self, places: Sequence[Place]) -> None:
+        """Number the places; one that is new, or defined anew, has all its hours computed again."""
+        find = "SELECT id, active FROM place WHERE site = ? AND enclosure = ? AND definition = ?"
+        for place in places:
+            key = (self._site, place.enclosure, place.definition)
+            row = self._db.execute(find, key).fetchone()
+            if row is None or not row[1]:
+                self._db.execute("UPDATE place SET active = 0 WHERE site = ? AND enclosure = ?", key[:2])
+                self._db.execute(
+                    "INSERT INTO place (site, enclosure, definition, active) VALUES (?, ?, ?, 1)"
+                    " ON CONFLICT DO UPDATE SET active = 1",
+                    key,
+                )
+                row = self._db.execute(find, key).fetchone()
+                for series in self._probes(place):
+                    touch_stored(self._db, series)
+            self._places[row[0]] = place
+
+    def _probes(self, place: Place) -> list[int]:
+        found = [self._number(self._site, probe, Quantity.TEMPERATURE) for probe in place.probes]
+        return [number[0] for number in found if number is not None]
+
+    def _facts(self, series: int) -> Facts:
+        if series not in self._known:
+            site, quantity = self._db.execute("SELECT site, quantity FROM series WHERE id = ?", (series,)).fetchone()
+            self._known[series] = Facts(SCALE[quantity], self._zone if site == self._site else ZoneInfo("UTC"))
+        return self._known[series]
+
+    # --- what is to be done
+
+    def next_touched(self, after: Mark, now_ms: int) -> list[Mark]:
+        """The next hours to compute, of those that have begun."""
+        return self._db.execute(
+            "SELECT hour, series FROM touched WHERE (hour, series) > (?, ?) AND hour <= ?"
+            " ORDER BY hour, series LIMIT ?",
+            (*after, now_ms // HOUR_MS, HOURS_AT_ONCE),
+        ).fetchall()
+
+    def compute(self, touched: Sequence[Mark], now_ms: int, pruned_before_ms: int) -> tuple[int, list[Mark]]:
+        """Bring these hours, those beside them where it matters, their days and tallies up to date.
+
+        Returns how many were computed, and which marks are settled: an hour that is not over yet stays marked where
+        degree-days are counted, because what is missing of it grows. Hours whose readings were pruned, or those just
+        before, stay as they are.
+        """
+        this_hour = now_ms // HOUR_MS
+        oldest = -(-(pruned_before_ms + BRIDGE_MS) // HOUR_MS)
+        spans: dict[Mark, Span] = {}
+        beside: set[Mark] = set()
+        for hour, series in touched:
+            if hour >= oldest:
+                span = spans[hour, series] = self._hour(hour, series)
+                beside.update((other, series) for other in self._beside(hour, series, span))
+        for hour, series in beside:
+            if oldest <= hour <= this_hour and (hour, series) not in spans:
+                spans[hour, series] = self._hour(hour, series)
+        self._db.executemany(
+            "INSERT OR REPLACE INTO hour VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (series, hour, *span.part, span.doubtful, span.first_ms, span.last_ms)
+                for (hour, series), span in spans.items()
+            ],
+        )
+        self._put_days(spans)
+        counted = self._put_tallies(spans, now_ms)
+        return len(spans), [mark for mark in touched if mark[0] < this_hour or mark[1] not in counted]
+
+    # --- hours
+
+    def _hour(self, hour: int, series: int) -> Span:
+        return self._span(series, hour * HOUR_MS, (hour + 1) * HOUR_MS)
+
+    def _span(self, series: int, start_ms: int, end_ms: int) -> Span:
+        scale = self._facts(series).scale
+        return look_at(self._columns(series, scale, start_ms - BRIDGE_MS, end_ms + BRIDGE_MS), start_ms, end_ms)
+
+    def _beside(self, hour: int, series: int, span: Span) -> Iterator[int]:
+        """Hours with a line to a reading of this one that was not there when they were computed."""
+        row = self._db.execute("SELECT first_ms, last_ms FROM hour WHERE series = ? AND hour = ?", (series, hour))
+        was_first, was_last = row.fetchone() or (None, None)
+        if span.first_ms is None:
+            return
+        before, after = (int(span.times_s[end] // (HOUR_MS / 1000)) for end in (0, -1))
+        if span.first_ms != was_first:
+            yield from range(before, hour)
+        if span.last_ms != was_last:
+            yield from range(hour + 1, after + 1)
+
+    # --- days
+
+    def _put_days(self, marks: Iterable[Mark]) -> None:
+        wanted = {(series, day) for hour, series in marks for day in days_of_hour(self._facts(series).zone, hour)}
+        rows = []
+        for series, day in sorted(wanted):
+            part = together(self._parts_of_day(series, day))
+            if part.count:
+                rows.append((series, day, *part[:6]))
+        self._db.executemany("INSERT OR REPLACE INTO day VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+
+    def _parts_of_day(self, series: int, day: int) -> Iterator[Part]:
+        start_ms, end_ms = bounds_of_day(self._facts(series).zone, day)
+        first, last = -(-start_ms // HOUR_MS), end_ms // HOUR_MS
+        if start_ms < first * HOUR_MS:
+            yield self._span(series, start_ms, first * HOUR_MS).part
+        yield from map(
+            Part._make,
+            self._db.execute(
+                "SELECT count, minimum, minimum_ms, maximum, maximum_ms, mean, covered_s FROM hour"
+                " WHERE series = ? AND hour >= ? AND hour < ? ORDER BY hour",
+                (series, first, last),
+            ).fetchall(),
+        )
+        if last * HOUR_MS < end_ms:
+            yield self._span(series, last * HOUR_MS, end_ms).part
+
+    # --- degree-days
+
+    def _put_tallies(self, spans: dict[Mark, Span], now_ms: int) -> set[int]:
+        """Count for the places whose probes were looked at; returns the series that places count by."""
+        counted: set[int] = set()
+        rows = []
+        for number, place in self._places.items():
+            probes = self._probes(place)
+            counted.update(probes)
+            for hour in sorted({hour for hour, series in spans if series in probes}):
+                span = self._trusted(probes, hour, spans)
+                tally = count(place, span, hour, now_ms)
+                if tally.measured_s + tally.bridged_s > 0:
+                    rows.append((number, hour, *tally))
+        self._db.executemany("INSERT OR REPLACE INTO tally VALUES (?, ?, ?, ?, ?, ?)", rows)
+        return counted
+
+    def _trusted(self, probes: Sequence[int], hour: int, spans: dict[Mark, Span]) -> Span:
+        """The hour by the first probe that has a usable reading in it; by the first of all where none has."""
+        for series in probes:
+            span = spans.get((hour, series)) or self._hour(hour, series)
+            if span.part.count:
+                return span
+        return spans.get((hour, probes[0])) or self._hour(hour, probes[0])
+
+
+def count(place: Place, span: Span, hour: int, now_ms: int) -> Tally:
+    """Degree-days of one hour, or of what has passed of it."""
+    start_ms = hour * HOUR_MS
+    end_ms = max(start_ms, min(start_ms + HOUR_MS, now_ms))
+    return integrate_between(span.times_s, span.values, start_ms / 1000, end_ms / 1000, place.lower_c, place.upper_c)

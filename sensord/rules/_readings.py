@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from statistics import median
+from types import MappingProxyType
 from typing import NamedTuple
 
 from pydantic import BaseModel, ConfigDict
@@ -178,10 +179,14 @@ def remembered(evidence: Evidence, name: str) -> Number:
     return evidence.concern.verdict.numbers.get(name) if evidence.concern else None
 
 
-def numbers(**values: Number | datetime) -> dict[str, Number]:
+Facts = Mapping[str, Number | datetime]
+"""The numbers of a verdict as a rule has them: instants are still instants."""
+
+
+def numbers(facts: Facts) -> dict[str, Number]:
     """The numbers of a verdict: instants as text, floats rounded to what can be meant, what is unknown left out."""
     found: dict[str, Number] = {}
-    for name, value in values.items():
+    for name, value in facts.items():
         if isinstance(value, datetime):
             found[name] = iso(value)
         elif isinstance(value, bool | int | str):
@@ -191,14 +196,19 @@ def numbers(**values: Number | datetime) -> dict[str, Number]:
     return found
 
 
-def fine(rule: str, evidence: Evidence, now: datetime, reason: str, easing: bool = False, **values: Number) -> Verdict:
+NO_FACTS: Facts = MappingProxyType({})
+
+
+def fine(
+    rule: str, evidence: Evidence, now: datetime, reason: str, facts: Facts = NO_FACTS, easing: bool = False
+) -> Verdict:
     """All is well, or nearly (`easing`)."""
-    return Verdict(rule, evidence.subject, State.FINE, now, reason, numbers=numbers(**values), easing=easing)
+    return Verdict(rule, evidence.subject, State.FINE, now, reason, numbers=numbers(facts), easing=easing)
 
 
-def unknown(rule: str, evidence: Evidence, now: datetime, reason: str, **values: Number) -> Verdict:
+def unknown(rule: str, evidence: Evidence, now: datetime, reason: str, facts: Facts = NO_FACTS) -> Verdict:
     """Too little is known to say."""
-    return Verdict(rule, evidence.subject, State.UNKNOWN, now, reason, numbers=numbers(**values))
+    return Verdict(rule, evidence.subject, State.UNKNOWN, now, reason, numbers=numbers(facts))
 
 
 def breach(
@@ -207,14 +217,14 @@ def breach(
     now: datetime,
     reason: str,
     severity: Severity,
-    advice: Advice | None,
+    advice: Advice | None = None,
+    facts: Facts = NO_FACTS,
     urgency: Urgency = Urgency.IMMEDIATE,
     certainty: Certainty = Certainty.OBSERVED,
-    **values: Number,
 ) -> Verdict:
     """Something is to be said or done."""
     return Verdict(
-        rule, evidence.subject, State.BREACH, now, reason, severity, urgency, certainty, numbers(**values), advice
+        rule, evidence.subject, State.BREACH, now, reason, severity, urgency, certainty, numbers(facts), advice
     )
 
 

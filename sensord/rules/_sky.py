@@ -1,0 +1,111 @@
+"""Where the sun stands for a rule, how much of it gets through, and what the rest of the day's warmth will be like."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+from typing import NamedTuple
+
+from sensord.model import AMBIENT, Quantity, Site
+from sensord.rules import Need
+from sensord.rules._readings import Track, middle, seconds
+from sensord.science import sun
+
+UP_DEG = 8.0
+"""Below this the sun is behind hedges and roofs, and too weak to heat much. Chosen."""
+SUNNY_SHARE = 0.35
+OVERCAST_SHARE = 0.25
+"""Of the clear sky's irradiance: above, the sun casts shadows; below, it does not. Chosen."""
+WARMEST_H = 15.0
+"""Solar time of the day's highest air temperature; common practice, no source."""
+
+
+class Sky(NamedTuple):
+    """The sun at an instant. `share`: measured irradiance over that of a clear sky; None where nothing measures it."""
+
+    elevation_deg: float
+    azimuth_deg: float
+    share: float | None
+
+    @property
+    def may_shine(self) -> bool:
+        """The sun is up and nothing says that it is overcast."""
+        return self.elevation_deg >= UP_DEG and (self.share is None or self.share >= SUNNY_SHARE)
+
+    @property
+    def is_dark(self) -> bool:
+        """The sun is down, or it is known to be overcast: it can't be the sun that warms a thing."""
+        if self.elevation_deg < 0.0:
+            return True
+        return self.elevation_deg >= UP_DEG and self.share is not None and self.share < OVERCAST_SHARE
+
+
+def irradiance_need(lookback: timedelta) -> Need:
+    """What the ambient post's pyranometer says, if there is one."""
+    return Need("irradiance", AMBIENT, Quantity.IRRADIANCE, lookback)
+
+
+def sky_at(site: Site, now: datetime, irradiance: Track) -> Sky:
+    """The sky over the site at `now`."""
+    place = sun.position(site.latitude_deg, site.longitude_deg, now)
+    share = None
+    clear = sun.clear_sky_irradiance_w_m2(place.elevation_deg)
+    recent = middle(irradiance.since(seconds(now) - 1200.0))
+    if recent is not None and clear >= 50.0:
+        share = max(0.0, recent) / clear
+    return Sky(place.elevation_deg, place.azimuth_deg, share)
+
+
+def solar_hour(site: Site, now: datetime) -> float:
+    """Local mean solar time [h], 0–24; the sun's own runs up to a quarter of an hour off it."""
+    utc = now.astimezone(UTC)
+    return (utc.hour + utc.minute / 60.0 + utc.second / 3600.0 + site.longitude_deg / 15.0) % 24.0
+
+
+def is_afternoon(site: Site, now: datetime) -> bool:
+    """Whether the sun has passed its highest point."""
+    return solar_hour(site, now) >= 12.0
+
+
+class Course(NamedTuple):
+    """The rest of a day's rise, on a half cosine from the morning's lowest to the afternoon's highest temperature."""
+
+    now: datetime
+    starts_h: float  # solar time of the lowest temperature
+    at_h: float
+    rise_k: float  # from now to the highest
+
+    def reaches(self, more_k: float) -> datetime | None:
+        """When the temperature will be `more_k` above now's; None if it won't."""
+        if more_k <= 0.0:
+            return self.now
+        if more_k > self.rise_k or self.rise_k <= 0.0:
+            return None
+        length_h = WARMEST_H - self.starts_h
+        angle = math.pi * (self.at_h - self.starts_h) / length_h
+        cosine = math.cos(angle) - (1.0 + math.cos(angle)) * more_k / self.rise_k
+        return self.now + timedelta(
+            hours=math.acos(max(-1.0, cosine)) / math.pi * length_h - (self.at_h - self.starts_h)
+        )
+
+
+def course(site: Site, now: datetime, slope_k_h: float) -> Course | None:
+    """How much more the air will warm today, from how fast it warms now; None outside of late morning to early afternoon.
+
+    With the morning's lowest temperature half an hour after sunrise and the highest at 15 o'clock solar time, a half
+    cosine of length D and slope s at the fraction x of its way has s · D/π · cot(πx/2) still to rise. A choice of ours:
+    the ordinary course of a clear day, in the spirit of the sine methods for degree-days.
+    """
+    at_h = solar_hour(site, now)
+    midday = (now + timedelta(hours=12.0 - at_h)).astimezone(UTC)
+    local_mean = midday + timedelta(hours=site.longitude_deg / 15.0)
+    times = sun.sunrise_sunset(site.latitude_deg, site.longitude_deg, local_mean.date())
+    if times is None:
+        return None
+    starts_h = 12.5 - (times.sunset - times.sunrise).total_seconds() / 7200.0
+    way = (at_h - starts_h) / (WARMEST_H - starts_h)
+    if not 0.35 <= way < 1.0:
+        return None  # too early to tell from a slope, or past the highest
+    length_h = WARMEST_H - starts_h
+    rise_k = max(0.0, slope_k_h) * length_h / math.pi / math.tan(math.pi * way / 2)
+    return Course(now, starts_h, at_h, rise_k)

@@ -1,0 +1,192 @@
+"""Overheating: level and duration against the tiers of the species; and a warning while there is time to shade.
+
+The lowest tiers are an ordinary August afternoon: recorded and shown, never pushed. What asks for something is a tier of
+Moderate and above that has lasted as long as the species' file says, or one that the day is about to reach.
+
+Where the probe reads more above ambient than air in such an enclosure can be, it measures the sun on itself. The heat is
+then judged by the most that is plausible; where that is bearable, this rule knows nothing, and `offset` speaks.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from sensord.model import AMBIENT, Advice, Certainty, Number, Quantity, Severity, State, Urgency, Verdict
+from sensord.rules import Evidence, Need, Per
+from sensord.rules._heat import Above, Tier, above
+from sensord.rules._readings import Track, breach, fine, remembered, round_up, seconds, slope_per_h, track, unknown
+from sensord.rules._scene import Scene, Thresholds, action_for, scene_of
+from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, is_afternoon, solar_hour
+
+NAME = "overheating"
+LOOKBACK = timedelta(hours=6)
+TREND = timedelta(minutes=75)
+HOLDS = timedelta(minutes=90)
+
+Facts = dict[str, Number | datetime]
+
+
+class Overheating:
+    """Level and duration inside an enclosure."""
+
+    name = NAME
+    per = Per.ENCLOSURE
+    every = timedelta(minutes=5)
+    Parameters = Thresholds
+
+    def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
+        """Temperatures of the last hours, and the sun where it is measured."""
+        return (
+            Need("inside", "subject", Quantity.TEMPERATURE, LOOKBACK),
+            Need("ambient", AMBIENT, Quantity.TEMPERATURE, LOOKBACK),
+            irradiance_need(LOOKBACK),
+        )
+
+    def decide(self, evidence: Evidence, now: datetime) -> Verdict:
+        """FINE, on its way to a tier, or above one."""
+        if evidence.stand is None or evidence.species is None:
+            return unknown(NAME, evidence, now, "no species")
+        inside = track(evidence, "inside", now, -60, 90)
+        if not inside.is_fresh(seconds(now)):
+            return unknown(NAME, evidence, now, "no inside")
+        scene = scene_of(evidence, now, inside)
+        spells = {tier: above(scene.inside, tier.temperature_c) for tier in scene.tiers}
+        facts = _facts(scene, spells)
+        reached = _reached(scene, spells)
+        if reached is not None:
+            return _hot(scene, reached, spells[reached], facts)
+        ahead = _ahead(scene)
+        if ahead is not None:
+            return _soon(scene, *ahead, facts)
+        if scene.doubtful and _would_matter(scene, inside):
+            return unknown(NAME, evidence, now, "probe in the sun", facts)
+        return _fine(scene, facts)
+
+
+RULE = Overheating()
+
+
+def _facts(scene: Scene, spells: dict[Tier, Above]) -> Facts:
+    """The numbers that every verdict of this rule carries."""
+    recorded = next(iter(spells.items()))
+    return {
+        "inside_c": scene.inside_c,
+        "ambient_c": scene.ambient_c,
+        "offset_k": scene.offset_k,
+        "recorded_c": recorded[0].temperature_c,
+        "recorded_h": recorded[1].hours,
+        "recorded_degree_hours": recorded[1].degree_hours,
+        "shade_helped": scene.helped or None,
+        "probe_doubt": scene.doubtful or None,
+    }
+
+
+def _reached(scene: Scene, spells: dict[Tier, Above]) -> Tier | None:
+    """The highest tier that asks for something: it lasted long enough, or it did and is not clearly left yet."""
+    p: Thresholds = scene.evidence.parameters
+    was = scene.evidence.concern.verdict if scene.evidence.concern else None
+    held_c = was.numbers.get("tier_c") if was and was.state is State.BREACH and was.numbers.get("observed") else None
+    found = None
+    for tier in scene.tiers:
+        if tier.severity < Severity.MODERATE:
+            continue
+        holds = isinstance(held_c, int | float) and held_c >= tier.temperature_c
+        if spells[tier].spell_h >= tier.after_h or (holds and scene.inside_c >= tier.temperature_c - p.hysteresis_k):
+            found = tier
+    return found
+
+
+def _hot(scene: Scene, tier: Tier, spell: Above, facts: Facts) -> Verdict:
+    """Above a tier for long enough."""
+    e, now = scene.evidence, scene.now
+    facts |= {
+        "observed": True,
+        "tier_c": tier.temperature_c,
+        "spell_h": spell.spell_h,
+        "above_h": spell.hours,
+        "dose_degree_hours": spell.degree_hours,
+    }
+    if _is_empty(e):
+        return breach(NAME, e, now, "empty", Severity.MINOR, None, facts)
+    action, more = action_for(scene, tier, scene.ambient_c)
+    if tier.severity is Severity.MODERATE and _will_pass(scene, tier):
+        return breach(NAME, e, now, "passing", Severity.MINOR, None, facts)
+    certainty = Certainty.LIKELY if scene.doubtful else Certainty.OBSERVED
+    advice = None
+    if action:
+        advice = Advice(action, holds_until=now + HOLDS)  # no deadline: now
+    return breach(NAME, e, now, action or "wait", tier.severity, advice, facts | more, Urgency.IMMEDIATE, certainty)
+
+
+def _soon(scene: Scene, tier: Tier, way: Course, crossing: datetime, peak_c: float, facts: Facts) -> Verdict:
+    """On the way to a tier, with time left to shade."""
+    e, now = scene.evidence, scene.now
+    told = e.concern.verdict.advice if e.concern else None
+    by = max(crossing, round_up(now + timedelta(minutes=15)))
+    by -= timedelta(minutes=by.minute % 15, seconds=by.second, microseconds=by.microsecond)
+    if told is not None and told.by is not None and now < told.by and remembered(e, "tier_c") == tier.temperature_c:
+        by = told.by  # a deadline that was told stands
+    ambient_peak = None if scene.ambient_c is None else scene.ambient_c + way.rise_k
+    action, more = action_for(scene, tier, ambient_peak)
+    facts |= {"tier_c": tier.temperature_c, "peak_c": peak_c, "expected": True}
+    certainty = Certainty.LIKELY if peak_c >= tier.temperature_c + 2.0 else Certainty.POSSIBLE
+    if _is_empty(e) or not action:
+        reason = "empty" if _is_empty(e) else "wait"
+        return breach(NAME, e, now, reason, Severity.MINOR, None, facts | more, Urgency.EXPECTED, certainty)
+    advice = Advice(action, by=by, holds_until=max(by, now) + HOLDS)
+    return breach(
+        NAME, e, now, action, tier.severity, advice, facts | more | {"by_at": by}, Urgency.EXPECTED, certainty
+    )
+
+
+def _fine(scene: Scene, facts: Facts) -> Verdict:
+    """Bearable; nearly too warm while within the hysteresis of the first tier that asks for something."""
+    p: Thresholds = scene.evidence.parameters
+    limit_c = next((t.temperature_c for t in scene.tiers if t.severity >= Severity.MODERATE), None)
+    expected = bool(remembered(scene.evidence, "expected")) and not is_afternoon(scene.evidence.site, scene.now)
+    easing = limit_c is not None and (scene.inside_c >= limit_c - p.hysteresis_k or expected)
+    warm = scene.inside_c >= scene.tiers[0].temperature_c
+    return fine(NAME, scene.evidence, scene.now, "warm" if warm else "cool", facts, easing)
+
+
+def _would_matter(scene: Scene, uncut: Track) -> bool:
+    """Whether what the doubtful probe shows would be a tier that asks for something."""
+    limit_c = next((t.temperature_c for t in scene.tiers if t.severity >= Severity.MODERATE), 99.0)
+    return uncut.values[-1] >= limit_c
+
+
+def _is_empty(evidence: Evidence) -> bool:
+    """The ledger knows where all animals are, and none is in here."""
+    assert evidence.stand is not None
+    return not evidence.stand.cohorts and any(s.cohorts for s in evidence.stands)
+
+
+def _will_pass(scene: Scene, tier: Tier) -> bool:
+    """Past the day's warmest and cooling so that it is below the tier within the hour, without anybody's help."""
+    falling = slope_per_h(scene.inside.since(seconds(scene.now - timedelta(minutes=60))))
+    if falling is None or falling > -0.5 or solar_hour(scene.evidence.site, scene.now) < WARMEST_H:
+        return False
+    return (scene.inside_c - tier.temperature_c) / -falling <= 1.0
+
+
+def _ahead(scene: Scene) -> tuple[Tier, Course, datetime, float] | None:
+    """The lowest tier that asks for something and that the day is heading for: with course, crossing and peak."""
+    p: Thresholds = scene.evidence.parameters
+    tier = next((t for t in scene.tiers if t.severity >= Severity.MODERATE), None)
+    if tier is None or not p.ahead_h or scene.inside_c < tier.temperature_c - 8.0:
+        return None
+    # The shaded air rises steadily; the inside jumps when the sun comes round a tree, which is no trend.
+    riser = scene.ambient if scene.ambient_c is not None else scene.inside
+    slope = slope_per_h(riser.since(seconds(scene.now - TREND)))
+    way = course(scene.evidence.site, scene.now, slope) if slope is not None and slope > 0.2 else None
+    if way is None:
+        return None
+    was = scene.evidence.concern
+    standing = was is not None and was.verdict.state is State.BREACH
+    margin_k = -0.3 if standing else p.ahead_margin_k
+    peak_c = scene.inside_c + way.rise_k
+    crossing = way.reaches(tier.temperature_c - scene.inside_c)
+    if crossing is None or peak_c < tier.temperature_c + margin_k:
+        return None
+    ahead = timedelta(hours=p.ahead_h + (1.0 if standing else 0.0))
+    return (tier, way, crossing, peak_c) if crossing <= scene.now + ahead else None

@@ -1,0 +1,210 @@
+"""How a message reaches the phone: any service that Apprise knows, a terminal, a file; and a fake for tests.
+
+Every channel keeps the promise of `ports.Channel`: `send` delivers, or raises Transient (try again), or ValueError.
+Errors name a service and its place in the configuration, never a URL: that is where the secrets are.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import re
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC
+from pathlib import Path
+from types import TracebackType
+from typing import Any, NamedTuple, TextIO
+
+from pydantic import SecretStr
+
+from sensord.model import Message, Severity, Telling
+from sensord.ports import Transient
+
+PARTLY_KEPT = 200
+"""Messages that some targets took and others did not: so many are remembered, so that a retry goes to the others only."""
+
+
+class _Target(NamedTuple):
+    label: str  # service and place, without anything secret
+    usual: Any
+    urgent: Any  # the same with high priority, where the service knows priorities
+
+
+class AppriseChannel:
+    """One or more Apprise URLs; a message is delivered when all of them took it."""
+
+    def __init__(self, urls: Sequence[SecretStr], timeout_s: float, name: str = "phone") -> None:
+        """Raises ValueError, naming every URL by its place, where Apprise doesn't know one."""
+        from apprise import Apprise, AppriseAsset  # 26 MB: only where a push is configured
+
+        if not urls:
+            raise ValueError(f"push.{name}: no URL is given")
+        self.name, self._timeout_s = name, timeout_s
+        # Apprise would name pictures on a public server, which the phone then fetches: none are sent.
+        asset = AppriseAsset(
+            app_id="sensord", app_desc="sensord", image_url_mask="", image_url_logo="", image_path_mask=False
+        )
+        with _log_of_apprise():
+            made = [(url, Apprise.instantiate(url.get_secret_value(), asset=asset)) for url in urls]
+            unknown = [i for i, (_, plugin) in enumerate(made, 1) if plugin is None]
+            if unknown:
+                raise ValueError("\n".join(f"push.{name}[{i}]: {_UNKNOWN}" for i in unknown))
+            self._targets = tuple(self._target(i, url, plugin, asset) for i, (url, plugin) in enumerate(made, 1))
+        self._took: OrderedDict[str, set[int]] = OrderedDict()
+
+    def _target(self, place: int, url: SecretStr, plugin: Any, asset: Any) -> _Target:
+        from apprise import Apprise
+
+        text, urgent = url.get_secret_value(), None
+        if "priority" in plugin.template_args and "priority=" not in text:
+            urgent = Apprise.instantiate(f"{text}{'&' if '?' in text else '?'}priority=high", asset=asset)
+        for each in (plugin, urgent):
+            if each is not None:
+                each.socket_connect_timeout = each.socket_read_timeout = self._timeout_s
+        return _Target(f"push.{self.name}[{place}] ({plugin.service_name})", plugin, urgent or plugin)
+
+    @property
+    def targets(self) -> tuple[str, ...]:
+        """What the URLs are, without their secrets."""
+        return tuple(target.label for target in self._targets)
+
+    def send(self, message: Message) -> None:
+        """Deliver to every target that did not take it yet; Transient names those that did not now."""
+        took = self._took.pop(message.key, set())
+        failures = [
+            f"{target.label}: {why}"
+            for i, target in enumerate(self._targets)
+            if i not in took and (why := self._try(target, message, took, i))
+        ]
+        if failures:
+            self._took[message.key] = took
+            while len(self._took) > PARTLY_KEPT:
+                self._took.popitem(last=False)
+            raise Transient("; ".join(failures))
+
+    def _try(self, target: _Target, message: Message, took: set[int], index: int) -> str:
+        """Why the target did not take the message; "" if it did."""
+        from apprise import NotifyFormat
+
+        plugin = target.urgent if message.severity >= Severity.SEVERE else target.usual
+        start = time.monotonic()
+        with _log_of_apprise() as log:
+            taken = plugin.notify(
+                title=message.title, body=message.text, notify_type=_notify_type(message), body_format=NotifyFormat.TEXT
+            )
+        if taken:
+            took.add(index)
+            return ""
+        if status := next((m[1] for line in log if (m := _STATUS.search(line))), None):
+            return f"it answered {status}"
+        if time.monotonic() - start >= 0.9 * self._timeout_s:
+            return f"no answer within {self._timeout_s:g} s"
+        return "it can't be reached, or it refused"
+
+
+_UNKNOWN = "no URL that Apprise knows, or not a complete one; see its list of services for how each is written"
+_STATUS = re.compile(r"\berror[=: ]+([1-5]\d\d)\b")
+
+
+def _notify_type(message: Message) -> Any:
+    from apprise import NotifyType
+
+    if message.telling is Telling.OVER:
+        return NotifyType.SUCCESS
+    if message.severity >= Severity.SEVERE:
+        return NotifyType.FAILURE
+    return NotifyType.WARNING if message.severity >= Severity.MODERATE else NotifyType.INFO
+
+
+@contextmanager
+def _log_of_apprise() -> Iterator[list[str]]:
+    """What Apprise logs in this thread, kept from going anywhere else: it may hold parts of a URL."""
+    lines: list[str] = []
+    here = threading.get_ident()
+
+    class Keep(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            if record.thread == here:
+                lines.append(record.getMessage())
+
+    logger, handler = logging.getLogger("apprise"), Keep(logging.WARNING)
+    logger.propagate = False
+    logger.addHandler(handler)
+    try:
+        yield lines
+    finally:
+        logger.removeHandler(handler)
+
+
+class ConsoleChannel:
+    """Writes messages as lines of text: without a phone, or while trying things out."""
+
+    def __init__(self, write: Callable[[str], object] = print, name: str = "console") -> None:
+        self.name, self._write = name, write
+
+    def send(self, message: Message) -> None:
+        """Write the message."""
+        self._write(f"{message.at:%Y-%m-%d %H:%M} {message.severity.word}: {message.title}\n{message.text}")
+
+
+class RecordingChannel:
+    """A small fake: keeps what it was sent, and fails as often as it is told to."""
+
+    def __init__(self, failures: Sequence[Exception | None] = (), name: str = "recording") -> None:
+        self.name, self.messages = name, list[Message]()
+        self._failures = list(failures)
+
+    def send(self, message: Message) -> None:
+        """Keep the message, or raise the next failure that was ordered."""
+        failure = self._failures.pop(0) if self._failures else None
+        if failure is not None:
+            raise failure
+        self.messages.append(message)
+
+
+class JsonLinesChannel:
+    """Writes one JSON object a line; the same messages give the same bytes. A context manager."""
+
+    def __init__(self, path: Path, name: str = "messages") -> None:
+        """Raises OSError where the file can't be written."""
+        self.name = name
+        self._file: TextIO = path.open("w", encoding="utf-8", newline="\n")
+
+    def send(self, message: Message) -> None:
+        """Write the message, with the instant at which it reached the phone."""
+        self._file.write(json.dumps(as_json(message), ensure_ascii=False) + "\n")
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    def __enter__(self) -> JsonLinesChannel:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def as_json(message: Message) -> dict[str, str]:
+    """A message as it is written into a file."""
+    at = max(message.at, message.not_before or message.at)
+    return {
+        "at": at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+        "rule": message.rule,
+        "subject": message.subject,
+        "severity": message.severity.word,
+        "urgency": message.urgency.value,
+        "certainty": message.certainty.value,
+        "title": message.title,
+        "text": message.text,
+        "action": message.action,
+        "telling": message.telling.value,
+        "route": message.route,
+        "key": message.key,
+    }

@@ -56,9 +56,9 @@ class Fabric(NamedTuple):
 
 
 FABRICS = {
-    Kind.OPEN_MESH: Fabric(0.21, 0.22, 5.5, 5000.0, 0.4, 0.6),
+    Kind.OPEN_MESH: Fabric(0.21, 0.22, 6.0, 5000.0, 0.4, 0.6),
     Kind.FINE_MESH: Fabric(0.26, 0.08, 5.5, 5000.0, 0.7, 0.5),
-    Kind.CLEAR_BOX: Fabric(0.135, 0.0, 4.6, 3000.0, 4.0, 0.8),
+    Kind.CLEAR_BOX: Fabric(0.111, 0.0, 4.6, 3000.0, 4.0, 0.8),
     Kind.PORCH: Fabric(0.05, 0.25, 6.0, 20000.0, 0.2, 0.4),
 }
 

@@ -1,32 +1,30 @@
 """The life of a concern, as one table. Pure: (concern, verdict, answers, now) → (concern, notices).
 
-    standing   what comes in                                   then       what is said
-    ---------  ----------------------------------------------  ---------  ------------------------------------------------
-    (none)     BREACH                                          FORMING    nothing yet; what needs no dwell opens at once
-    FORMING    BREACH, and the dwell of its severity is over   OPEN       OPENED; nothing below the manner's `tell_from`
-    FORMING    the same, but the keeper has just done it       ANSWERED   nothing, below Severe; it is followed up
-    FORMING    FINE                                            (none)     nothing: nobody ever heard of it
-    OPEN       BREACH worse than told                          OPEN       WORSE, at once
-    OPEN       BREACH, "stay in" is the advice now             OPEN       CHANGED, at once (EASED, if it also got milder)
-    OPEN       BREACH, something else is advised               OPEN       the same, after a `change_pause` for each telling
-                                                                          so far, so that a wavering rule falls quiet
-    OPEN       BREACH, nobody answered                         OPEN       AGAIN, by growing pauses, a limited number
-    OPEN       seen, not now, done, or an act that matches     ANSWERED   nothing
-    ANSWERED   BREACH worse than told, or "stay in"            OPEN       WORSE or CHANGED: the answer was to a lesser matter
-    ANSWERED   seen; BREACH                                    ANSWERED   nothing but CHANGED: the keeper knows
-    ANSWERED   not now; BREACH, and `after_not_now` is over    OPEN       AGAIN
-    ANSWERED   done; BREACH, and `settling` is over            ANSWERED   FOLLOW_UP, once for each "done"
-    any        FINE, but only just (`easing`)                  as it was  nothing: neither breach nor fine
-    told       FINE for `fine_for`                             OVER       OVER, where something is to be done now that it is
-                                                                          over (the verdict has an advice), or it was told
-                                                                          at `all_clear` or above
-    any        UNKNOWN                                         as it was  nothing: not knowing is neither; the watching rules
-                                                                          speak of it. The last verdict that knew stands
-    any        UNKNOWN for `unknown_for`                       OVER       nothing; the verdict that did not know is kept as
-                                                                          the reason
+    standing  what comes in                            then      what is said
+    --------  ---------------------------------------  --------  -------------------------------------------------------
+    (none)    BREACH                                   FORMING   nothing yet; without a dwell it opens at once
+    FORMING   BREACH for the dwell of its severity     OPEN      OPENED; nothing below the manner's `tell_from`
+    FORMING   the same, but it has just been done      ANSWERED  nothing, below Severe; it is followed up
+    FORMING   FINE                                     (none)    nothing: nobody ever heard of it
+    OPEN      BREACH, worse than told                  OPEN      WORSE, at once
+    OPEN      BREACH, the advice is now "stay in"      OPEN      CHANGED (EASED if it is milder), at once
+    OPEN      BREACH, another action is advised        OPEN      the same, after a `change_pause` for each telling so
+                                                                 far, so that a wavering rule falls quiet
+    OPEN      BREACH, and nobody answered              OPEN      AGAIN, by growing pauses, a limited number
+    OPEN      seen, not now, done, or a fitting act    ANSWERED  nothing
+    ANSWERED  BREACH, worse than told, or "stay in"    OPEN      WORSE, CHANGED: the answer was to a lesser matter
+    ANSWERED  BREACH after "seen"                      ANSWERED  nothing but CHANGED: the keeper knows
+    ANSWERED  BREACH, `after_not_now` from "not now"   OPEN      AGAIN
+    ANSWERED  BREACH, `settling` from "done"           ANSWERED  FOLLOW_UP, once for each "done"
+    any       FINE, but only just (`easing`)           the same  nothing: neither breach nor fine
+    told      FINE for `fine_for`                      OVER      OVER, where there is something to do now (the verdict
+                                                                 has an advice) or it was told at `all_clear` or above
+    any       UNKNOWN                                  the same  nothing: the watching rules speak of it; the last
+                                                                 verdict that knew something stands
+    any       UNKNOWN for `unknown_for`                OVER      nothing; that verdict is kept as the reason
 
-Only a BREACH asks for anything, and only news is loud: a repeat stops at the advice's deadline, at a limited number, and at
-any answer. An act counts as an answer where it does what was advised (`FULFILS`), from the beginning of the breach on.
+Only a BREACH asks for anything, and only news is loud: repeats stop at the advice's deadline, at a limited number and at
+any answer. An act is an answer where it does what was advised (`FULFILS`), from the beginning of the breach on.
 """
 
 from __future__ import annotations
@@ -56,17 +54,17 @@ STAY_IN = "stay in"
 
 FULFILS: Mapping[What, frozenset[str]] = MappingProxyType(
     {
-        What.SHADED: frozenset({"shade"}),
+        What.SHADED: frozenset({"shade", "shield probe"}),
         What.UNSHADED: frozenset({"unshade"}),
         What.COVERED: frozenset({"cover"}),
-        What.UNCOVERED: frozenset({"uncover"}),
+        What.UNCOVERED: frozenset({"uncover", "add airflow"}),
         What.ANCHORED: frozenset({"anchor"}),
         What.BALLAST_ADDED: frozenset({"anchor"}),
         What.PEGGED: frozenset({"anchor", "peg"}),
-        What.SHELTERED: frozenset({"anchor", "peg", "shelter", "move"}),
+        What.SHELTERED: frozenset({"anchor", "peg", "shelter", "move to shade"}),
         What.RETURNED: frozenset({"return"}),
         What.HEADCOUNT: frozenset({"look after", "count"}),
-        What.MOVED: frozenset({"move", "shelter"}),
+        What.MOVED: frozenset({"move to shade", "shelter"}),
         What.CLEANED: frozenset({"clean"}),
     }
 )
@@ -90,7 +88,7 @@ def _by_severity(minor: timedelta, moderate: timedelta, severe: timedelta) -> Ma
 
 @dataclass(frozen=True, slots=True)
 class Manner:
-    """How patiently a rule's concerns are spoken of. Durations are common practice, no source: tuned on whole summers."""
+    """How patiently a rule's concerns are spoken of. The durations are chosen: common practice, no source."""
 
     dwell: Mapping[Severity, timedelta] = field(
         default_factory=lambda: _by_severity(20 * _MINUTE, 10 * _MINUTE, timedelta(0))

@@ -212,7 +212,7 @@ def _words(group: Sequence[Notice], telling: Telling, desk: Desk, reader: Reader
 def _numbers(notice: Notice, group: Sequence[Notice], desk: Desk, reader: Reader) -> dict[str, Number]:
     """What a notice's texts may fill in: its own numbers, and what the group has in common."""
     advised = [n.concern.verdict.advice for n in group]
-    by = min((a.by for a in advised if a and a.by), default=None)
+    by = min((a.by for a in advised if a and a.by and a.by > reader.now), default=None)
     until = min((a.holds_until for a in advised if a and a.holds_until), default=None)
     return {
         **notice.concern.verdict.numbers,
@@ -267,12 +267,12 @@ def _first_said(group: Sequence[Notice], desk: Desk) -> datetime | None:
 
 
 def _holds_until(group: Sequence[Notice], read_at: datetime) -> datetime:
-    """The earliest end of what it says."""
+    """The earliest end of what it says: of a deadline that it tells, else of the advice, else of the rule's manner."""
     ends = []
     for notice in group:
-        advice = notice.concern.verdict.advice
-        given = [end for end in (advice.by, advice.holds_until) if end] if advice else []
-        ends.append(min(given, default=read_at + manner_of(notice.concern.rule).holds))
+        advice, holds = notice.concern.verdict.advice, manner_of(notice.concern.rule).holds
+        told = advice.by if advice and advice.by and advice.by > read_at else None
+        ends.append(told or (advice.holds_until if advice else None) or read_at + holds)
     return min(ends)
 
 

@@ -151,6 +151,13 @@ class ConsoleChannel:
         self._write(f"{message.at:%Y-%m-%d %H:%M} {message.severity.word}: {message.title}\n{message.text}")
 
 
+class LogChannel(ConsoleChannel):
+    """Writes messages to the daemon's log: where no phone is configured."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.getLogger("sensord").warning, "log")
+
+
 class RecordingChannel:
     """A small fake: keeps what it was sent, and fails as often as it is told to."""
 

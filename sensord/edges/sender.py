@@ -50,9 +50,8 @@ class InlineSender:
         results, self._results = self._results, []
         return results
 
-    def stop(self, timeout_s: float = 0) -> bool:
-        """There is nothing to stop."""
-        return True
+    def close(self) -> None:
+        """There is nothing to close."""
 
 
 @dataclass(slots=True)
@@ -76,11 +75,11 @@ class Sender:
     _results: queue.SimpleQueue[Result] = field(default_factory=queue.SimpleQueue, init=False)
     _lock: threading.Lock = field(default_factory=threading.Lock, init=False)
     _worker: _Worker | None = field(default=None, init=False)
-    _stopped: bool = field(default=False, init=False)
+    _closed: bool = field(default=False, init=False)
 
     def offer(self, message: Message) -> bool:
-        """Take the message for one attempt; False while too many are in hand, or after `stop`."""
-        if self._stopped:
+        """Take the message for one attempt; False while too many are in hand, or after `close`."""
+        if self._closed:
             return False
         self._supervise()
         try:
@@ -97,12 +96,18 @@ class Sender:
             results.append(self._results.get_nowait())
         return results
 
-    def stop(self, timeout_s: float) -> bool:
+    def age_s(self) -> float:
+        """For how long the attempt under way has been going on [s]; 0 while there is none."""
+        with self._lock:
+            worker = self._worker
+            return time.monotonic() - worker.since_s if worker is not None and worker.message is not None else 0.0
+
+    def close(self, timeout_s: float = 15.0) -> bool:
         """Begin nothing more and wait for the attempt that is under way; False if it did not end in time.
 
         What was offered but not begun stays in the outbox.
         """
-        self._stopped = True
+        self._closed = True
         worker = self._worker
         if worker is None:
             return True
@@ -117,7 +122,7 @@ class Sender:
 
     def _supervise(self) -> None:
         """A thread that is not there is started; one that hangs is given up and another started."""
-        if self._stopped:
+        if self._closed:
             return
         worker = self._worker
         if worker is not None:
@@ -135,7 +140,7 @@ class Sender:
     def _run(self) -> None:
         worker = self._worker
         assert worker is not None
-        while not self._stopped and (message := self._waiting.get()) is not None:
+        while not self._closed and (message := self._waiting.get()) is not None:
             with self._lock:
                 worker.message, worker.since_s = message, time.monotonic()
             try:

@@ -16,7 +16,20 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from sensord import entries, postman, timetable, turn
-from sensord.model import EPOCH, Arrival, Concern, Doubt, Entry, Gap, GapKind, Message, Quantity, Reading, Refusal, Standing
+from sensord.model import (
+    EPOCH,
+    Arrival,
+    Concern,
+    Doubt,
+    Entry,
+    Gap,
+    GapKind,
+    Message,
+    Quantity,
+    Reading,
+    Refusal,
+    Standing,
+)
 from sensord.payload import Decoder
 from sensord.ports import Batch, Clock, Inbox, Store, Transient
 from sensord.quality import Assessor
@@ -74,10 +87,11 @@ class Daemon:
         store: Store,
         sender: Sender,
         connected: Callable[[], tuple[bool, datetime | None]] = lambda: (True, None),
+        on_step: Callable[[], None] = lambda: None,
     ) -> None:
         self.settings, self.garden, self.texts = settings, garden, texts
         self.clock, self.inbox, self.store, self.sender = clock, inbox, store, sender
-        self.connected = connected
+        self.connected, self.on_step = connected, on_step
         self.counts = Counts()
         self.site = garden.site.name
         self._cadences = garden.cadences
@@ -92,6 +106,7 @@ class Daemon:
         self._waiting: tuple[list[Arrival], Batch] | None = None  # committed to nothing yet: the disk was full
         self._retry_at = EPOCH
         self._in_hand: set[str] = set()
+        self._unwritten: list[Gap] = []
 
     # --- the loop -------------------------------------------------------------------------------------------------
 
@@ -105,12 +120,16 @@ class Daemon:
             batch = self._hand_over(horizon)
             if batch:
                 self._take_in(batch)
-            self._note_results()
             now = self.clock.now()
             self.counts.heartbeat = now
-            if not batch and now >= next_turn:
-                self._turn(next_turn)
-                next_turn = timetable.turn_after(next_turn, now, self._cadences.values())
+            try:
+                self._note_gaps()
+                self._note_results()
+                if not batch and now >= next_turn:
+                    turn_at, next_turn = next_turn, timetable.turn_after(next_turn, now, self._cadences.values())
+                    self._turn(turn_at)
+            except Transient as trouble:
+                log.error("the store can't be used at the moment: %s", trouble)
             if until is not None and not batch and now >= until:
                 break
         self._note_results()
@@ -156,12 +175,21 @@ class Daemon:
             texts=self.texts,
             standing=self._standing,
             today=tuple(self.store.messages(self.site, day, now + timedelta(seconds=1))),
+            has_stand_in=bool(self.settings.push.stand_in),
         )
 
-    def note_step(self, before: datetime, after: datetime) -> None:
-        """The wall clock stepped: what was dated across the step may be misdated, and is a gap."""
-        gap = Gap(self.site, GapKind.CLOCK, "", min(before, after), max(before, after), "the clock was set")
-        self.store.add(Batch(gaps=[gap]))
+    def _note_gaps(self) -> None:
+        """Gaps that the inbox noticed: session lost, queue overflow, clock stepped."""
+        gaps = self.inbox.gaps()
+        if not gaps:
+            return
+        self._unwritten += gaps
+        for gap in gaps:
+            log.warning("gap (%s) from %s to %s: %s", gap.kind, gap.started_at, gap.ended_at, gap.detail)
+            if gap.kind is GapKind.CLOCK:
+                self.on_step()
+        self.store.add(Batch(gaps=self._unwritten))
+        self._unwritten.clear()
 
     # --- take in --------------------------------------------------------------------------------------------------
 
@@ -210,7 +238,7 @@ class Daemon:
         if not getattr(self.clock, "is_set", True):
             readings = [r._replace(doubts=r.doubts | Doubt.CLOCK) for r in readings]
         readings = self._assessor.assess(readings)
-        self._commit(arrivals, Batch(readings, refusals, spoken, self.inbox.gaps(), undated))
+        self._commit(arrivals, Batch(readings, refusals, spoken, (), undated))
 
     def _commit(self, arrivals: list[Arrival], batch: Batch) -> None:
         """Durable first, acknowledged after."""
@@ -228,8 +256,6 @@ class Daemon:
         self.inbox.acknowledge(arrivals)
         for refusal in batch.refusals:
             log.warning("refused: %s: %s", refusal.topic, refusal.reason)
-        for gap in batch.gaps:
-            log.warning("gap (%s) from %s to %s: %s", gap.kind, gap.started_at, gap.ended_at, gap.detail)
         for reading in batch.readings:
             if reading.received_at > self._last_heard.get(reading.probe, EPOCH):
                 self._last_heard[reading.probe] = reading.received_at
@@ -265,8 +291,10 @@ class Daemon:
         post = postman.compose(outcome.notices, desk, now)
         extra = [*postman.stand_in(desk, now), *self._morning_line(desk, now)]
         messages = [*post.messages, *extra]
-        for message, why in post.held:
+        for message, why in (*post.held, *post.waiting):
             log.info("held back: %s (%s)", message.title, why)
+        for name in post.missing:
+            log.error("a text names a number that its rule did not give: %s", name)
         try:
             self.store.record(now, outcome.concerns, messages, outcome.verdicts, held=post.held)
             if now - EPOCH == (now - EPOCH) // ALIVE_EVERY * ALIVE_EVERY:
@@ -311,8 +339,10 @@ class Daemon:
         if self.store.recall("morning line") == local.date().isoformat():
             return ()
         night = self._night_minimum(now)
+        held = sum(p.state == "held" for p in self.store.messages(self.site, now - timedelta(days=1), now))
         self.store.remember("morning line", local.date().isoformat())
-        return (postman.morning_line(desk, night, self._last_heard, now),)
+        watched = {p.place for p in self.garden.probes if p.name in self._last_heard and p.name not in self._silent}
+        return (postman.morning_line(desk, night, watched, now),)
 
     def _night_minimum(self, now: datetime) -> float | None:
         """Of all enclosures since the evening before [°C]."""
@@ -342,7 +372,11 @@ class Daemon:
             elif isinstance(revised, postman.Replace):
                 self.store.record(now, (), [revised.message], withdrawn=[(parcel.message.key, revised.why)])
                 log.info("replaced before sending: %s (%s)", parcel.message.title, revised.why)
-                self._hand_to_sender(revised.message)
+                if revised.message.not_before is None or revised.message.not_before <= now:
+                    self._hand_to_sender(revised.message)
+            elif revised.undelivered:
+                self.store.failed(parcel.message.key, now, None, revised.why)
+                log.error("never delivered: %s (%s)", parcel.message.title, revised.why)
             else:
                 self.store.record(now, (), (), withdrawn=[(parcel.message.key, revised.why)])
                 log.info("withdrawn before sending: %s (%s)", parcel.message.title, revised.why)
@@ -364,7 +398,5 @@ class Daemon:
             parcel = next((p for p in self.store.outbox() if p.message.key == key), None)
             if parcel is None:
                 continue
-            pause = postman.next_attempt(parcel.attempts + 1)
-            due = None if pause is None else now + pause
-            self.store.failed(key, now, due, trouble)
+            self.store.failed(key, now, now + postman.next_attempt(parcel.attempts + 1), trouble)
             log.warning("not delivered (%s), attempt %d: %s", parcel.message.title, parcel.attempts + 1, trouble)

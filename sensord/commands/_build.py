@@ -35,19 +35,21 @@ class House:
     texts: Texts
 
 
-def house(config: Path, secrets: Path | None = None, **overrides: Any) -> House:
+def house(config: Path, secrets: Path | None = None) -> House:
     """Read and check everything that the configuration names, or raise Mistakes with all that is wrong."""
-    rules = all_rules()
-    chosen = settings.load(config, {name: rule.Parameters for name, rule in rules.items()}, secrets=secrets)
-    if overrides:
-        chosen = chosen.model_copy(update=overrides)
+    parameters = {name: rule.Parameters for name, rule in all_rules().items()}
+    return understood(settings.load(config, parameters, secrets=secrets), config)
+
+
+def understood(chosen: settings.Settings, config: Path) -> House:
+    """What settings mean, with the species and texts that they name; Mistakes where those are wrong."""
     lines: list[str] = []
     species = _species(chosen, config, lines)
     texts = _texts(chosen, config, lines)
     _readable(chosen, config, lines)
     if lines or texts is None:
         raise settings.Mistakes(lines)
-    return House(chosen, turn.garden_of(chosen, rules, species), texts)
+    return House(chosen, turn.garden_of(chosen, all_rules(), species), texts)
 
 
 def _species(chosen: settings.Settings, config: Path, lines: list[str]) -> dict[str, Species]:
@@ -150,6 +152,8 @@ def broker(built: House) -> Any:
         password=b.password.get_secret_value(),
         tls=b.tls,
         ca_file=b.ca_file,
+        certificate_file=b.certificate_file,
+        key_file=b.key_file,
         protocol=b.protocol,
         session_expiry_s=int(b.session_expiry_h * 3600),
         keepalive_s=b.keepalive_s,

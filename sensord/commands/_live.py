@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import signal
 import threading
-from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -59,12 +58,23 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
         stack.callback(scheduler.stop)
         heart = Heart()
         daemon = Daemon(
-            built.settings, built.garden, built.texts, clock, source, store, sender, connected=inbox.connected
+            built.settings,
+            built.garden,
+            built.texts,
+            clock,
+            source,
+            store,
+            sender,
+            connected=inbox.connected,
+            on_step=scheduler.lay_anew,
         )
 
-        def fresh() -> dict[str, float]:
-            return {"loop": 0.0, "outbox": sender.age_s(), "inbox": inbox.age_s()}
+        def stopped() -> bool:
+            """Asked at each round of the loop, so it also tells the service manager that the loop goes round."""
+            heart.beat({"loop": 0.0, "outbox": sender.age_s(), "inbox": inbox.age_s()})
+            return stop.is_set()
 
+        inbox.start()
         heart.ready()
         log.info(
             "watching %s: %d enclosures, %d probes",
@@ -72,27 +82,6 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             len(built.garden.enclosures),
             len(built.garden.probes),
         )
-        daemon.run(stopped=_attend(stop, daemon, clock, scheduler, fresh, heart))
+        daemon.run(stopped=stopped)
         heart.stopping()
         log.info("stopped")
-
-
-def _attend(
-    stop: threading.Event,
-    daemon: Daemon,
-    clock: RealClock,
-    scheduler: TurnScheduler,
-    fresh: Callable[[], dict[str, float]],
-    heart: Heart,
-) -> Callable[[], bool]:
-    """What is looked after at each round of the loop: the clock, the watchdog, the end."""
-
-    def stopped() -> bool:
-        for step in clock.steps():
-            log.warning("the clock stepped from %s to %s", step.before, step.after)
-            daemon.note_step(step.before, step.after)
-            scheduler.lay_anew()
-        heart.beat(fresh())
-        return stop.is_set()
-
-    return stopped

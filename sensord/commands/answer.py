@@ -28,7 +28,7 @@ def command(
 
     from sensord import entries
     from sensord.commands import _build
-    from sensord.edges import mqtt
+    from sensord.edges.broker import publish
     from sensord.model import Arrival, Refusal
     from sensord.settings import Mistakes
 
@@ -52,7 +52,7 @@ def command(
     if isinstance(entry, Refusal):
         raise Mistakes([entry.reason])
     try:
-        mqtt.publish(_build.broker(built), topic, payload)
+        publish(_build.broker(built), topic, payload)
     except (OSError, ValueError) as error:
         raise Mistakes([f"not said: the broker did not take it: {error}"]) from None
     typer.echo(

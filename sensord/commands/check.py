@@ -112,13 +112,13 @@ def _store(built: Any, config: Path) -> list[tuple[str, bool, str]]:
 def _broker(built: Any, wait: float) -> list[tuple[str, bool, str]]:
     """Connect as a visitor (its own client id, no session), listen for a while, and say which probes were heard."""
     from sensord.commands import _build
-    from sensord.edges import mqtt
+    from sensord.edges.broker import listen
     from sensord.payload import Decoder
 
     settings = _build.broker(built)
     where = f"{settings.host}:{settings.port}"
     try:
-        arrivals = mqtt.listen(settings, wait)
+        arrivals = listen(settings, wait)
     except (OSError, ValueError) as error:
         return [("broker", False, f"{where}: {error}")]
     decoder = Decoder(built.settings.recipes)

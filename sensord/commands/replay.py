@@ -34,9 +34,9 @@ def command(
     from sensord.daemon import Daemon
     from sensord.edges.clock import SteppedClock
     from sensord.edges.feed import FeedError, FeedInbox, last_instant
-    from sensord.model import EPOCH
     from sensord.edges.push import JsonLinesChannel
     from sensord.edges.sender import InlineSender
+    from sensord.model import EPOCH
     from sensord.settings import Mistakes
 
     built = _build.house(config, secrets)

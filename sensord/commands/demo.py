@@ -1,0 +1,233 @@
+"""`sensord demo`: the main job on a simulated garden, over real MQTT, three days in about a minute."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from sensord.daemon import Daemon
+    from sensord.model import Message
+
+SETTLE = timedelta(minutes=30)
+"""Garden time after the last message, for what is still under way."""
+HEIGHT = 8
+BARS = "▁▂▃▄▅▆▇█"
+
+
+def command(
+    days: Annotated[int, typer.Option(min=1, max=14, help="Garden days.")] = 3,
+    seconds: Annotated[float, typer.Option(min=10, help="About how long it takes [s].")] = 66.0,
+    seed: Annotated[int, typer.Option(help="Another seed, another garden.")] = 7,
+    units: Annotated[str, typer.Option(help="metric or us")] = "metric",
+    store: Annotated[Path | None, typer.Option(help="Keep the store here.")] = None,
+) -> None:
+    """Watch a made-up garden for three summer days: what the phone would show, as it happens."""
+    import logging
+
+    from simulators.publish import Publisher
+
+    from sensord.commands import _build
+    from sensord.edges.clock import ScaledClock
+    from simulators import scenario
+    from simulators.broker import EmbeddedBroker
+
+    logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
+    chosen = scenario.configuration("larkfield")
+    with ExitStack() as stack:
+        broker = stack.enter_context(EmbeddedBroker())
+        chosen = chosen.model_copy(
+            update={
+                "broker": chosen.broker.model_copy(update={"host": broker.host, "port": broker.port}),
+                "keeper": chosen.keeper.model_copy(update={"units": units}),
+            }
+        )
+        built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
+        garden = scenario.larkfield(seed, settings=chosen)
+        end = garden.start + timedelta(days=days)
+        path = store or Path(stack.enter_context(_scratch())) / "demo.sqlite3"
+        kept = _build.open_store(built, path)
+        stack.callback(kept.close)
+        clock = ScaledClock(garden.start, (end - garden.start).total_seconds() / seconds)
+        inbox = _build.inbox(built, clock, kept)
+        stack.callback(inbox.close)
+        screen = stack.enter_context(_Screen(built, days))
+        daemon = _daemon(built, clock, inbox, kept, _Phone(screen, garden.keeper))
+        inbox.start()
+        _wait_until_connected(inbox)
+        publisher = stack.enter_context(Publisher(garden, clock, broker.host, broker.port, until=end))
+
+        def stopped() -> bool:
+            screen.show(clock.now(), garden)
+            return publisher.failed
+
+        daemon.run(until=end + SETTLE, stopped=stopped)
+        screen.stop()
+        _summary(screen, daemon, kept, garden, publisher, built)
+        if publisher.failed or publisher.published != daemon.counts.arrivals:
+            raise typer.Exit(1)
+
+
+@contextmanager
+def _scratch() -> Iterator[str]:
+    from tempfile import TemporaryDirectory
+
+    with TemporaryDirectory(prefix="sensord-demo-") as directory:
+        yield directory
+
+
+def _daemon(built: Any, clock: Any, inbox: Any, store: Any, phone: Any) -> Daemon:
+    from sensord.daemon import Daemon
+    from sensord.edges.sender import InlineSender
+
+    sender = InlineSender({"phone": phone, "stand-in": phone})
+    return Daemon(built.settings, built.garden, built.texts, clock, inbox, store, sender)
+
+
+def _wait_until_connected(inbox: Any, within_s: float = 15) -> None:
+    import time
+
+    deadline = time.monotonic() + within_s
+    while not inbox.status().connected:
+        if time.monotonic() > deadline:
+            raise typer.Exit(1)
+        time.sleep(0.02)
+
+
+class _Phone:
+    """The phone of the demonstration: shows the message, and the simulated keeper reads it."""
+
+    name = "phone"
+
+    def __init__(self, screen: _Screen, keeper: Any) -> None:
+        self._screen, self._keeper = screen, keeper
+
+    def send(self, message: Message) -> None:
+        self._screen.message(message)
+        self._keeper.read(message)
+
+
+class _Screen:
+    """Messages as they come, above a small live picture of the temperatures; plain lines where nobody looks."""
+
+    def __init__(self, built: Any, days: int) -> None:
+        from rich.console import Console
+
+        self.console = Console(highlight=False)
+        self.zone = built.settings.zone
+        self.titles = {e.name: e.title for e in built.garden.enclosures} | {"ambient": "Shaded post"}
+        self._us = built.settings.keeper.units == "us"
+        self._tiers = next(iter(built.garden.species.values())).heat_tiers
+        self._history: dict[str, list[float]] = {name: [] for name in self.titles}
+        self._next: datetime | None = None
+        self._days = days
+        self._live: Any = None
+
+    def __enter__(self) -> _Screen:
+        from rich.live import Live
+
+        self.console.print(
+            "[bold]Larkfield Lane Community Garden[/bold] (made-up), three enclosures, "
+            f"{self._days} days of August. What the phone shows, as it happens:\n"
+        )
+        if self.console.is_terminal:
+            self._live = Live(console=self.console, refresh_per_second=8, transient=True)
+            self._live.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
+    def stop(self) -> None:
+        """Leave the picture."""
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+    def message(self, message: Message) -> None:
+        """One push, as the phone would show it."""
+        at = message.at.astimezone(self.zone)
+        style = {"Minor": "cyan", "Moderate": "yellow", "Severe": "bold red", "Extreme": "bold white on red"}
+        word = message.severity.word
+        to = "" if message.route == "phone" else f"  (to the {message.route})"
+        self.console.print(f"{at:%a %H:%M}  [{style.get(word, '')}]{word:8}[/]  [bold]{message.title}[/bold]{to}")
+        for line in message.text.splitlines():
+            self.console.print(f"                     {line}", markup=False)
+
+    def show(self, now: datetime, garden: Any) -> None:
+        """Bring the picture up to date, four times in a garden hour."""
+        if self._next is not None and now < self._next:
+            return
+        self._next = now + timedelta(minutes=15)
+        truth = garden.truth(min(now, garden.now))
+        for name, values in self._history.items():
+            values.append(truth.temperature_c[name])
+            del values[:-96]
+        if self._live is not None:
+            self._live.update(self._picture(now, truth))
+        elif now.minute < 15 and now.astimezone(self.zone).hour % 6 == 0:
+            self.console.print(self._line(now, truth))
+
+    def _temperature(self, celsius: float) -> str:
+        return f"{celsius * 1.8 + 32:.0f} °F" if self._us else f"{celsius:.1f} °C"
+
+    def _line(self, now: datetime, truth: Any) -> str:
+        inside = ", ".join(f"{t} {self._temperature(truth.temperature_c[n])}" for n, t in self.titles.items())
+        return f"{now.astimezone(self.zone):%a %H:%M}  [dim]{inside}[/dim]"
+
+    def _picture(self, now: datetime, truth: Any) -> Any:
+        from rich.table import Table
+
+        table = Table(box=None, padding=(0, 2), title=f"{now.astimezone(self.zone):%A %H:%M}", title_justify="left")
+        for heading in ("", "now", "the last day", "above"):
+            table.add_column(heading)
+        for name, title in self.titles.items():
+            value = truth.temperature_c[name]
+            over = [t for t in self._tiers if value >= t.temperature_c]
+            above = self._temperature(over[-1].temperature_c) if over else "–"
+            table.add_row(title, self._temperature(value), _spark(self._history[name]), above)
+        wind = truth.wind_gust_m_s
+        gust = f"{wind * 2.23694:.0f} mph" if self._us else f"{wind * 3.6:.0f} km/h"
+        table.add_row("Gusts", gust, "", "")
+        return table
+
+
+def _spark(values: list[float], low: float = 10.0, high: float = 42.0) -> str:
+    """The course of a temperature as bars, 48 characters at most, on one scale for all."""
+    shown = values[::-2][::-1]
+    return "".join(BARS[max(0, min(7, int((v - low) / (high - low) * 8)))] for v in shown)
+
+
+def _summary(screen: _Screen, daemon: Daemon, store: Any, garden: Any, publisher: Any, built: Any) -> None:
+    """What came in, what was said, and what the heat was."""
+    from sensord.model import Quantity
+
+    counts, say = daemon.counts, screen.console.print
+    lost = publisher.published - counts.arrivals
+    say("\n[bold]Three days in the garden[/bold]" if screen._days == 3 else f"\n[bold]{screen._days} days[/bold]")
+    say(
+        f"  {publisher.published} messages published, {counts.readings} readings stored, {counts.duplicates} repeated, "
+        f"{counts.refused} refused, [bold]{lost} lost[/bold]"
+    )
+    say(f"  {counts.sent} messages sent to the phone, {counts.turns} turns of the rules")
+    end = daemon.clock.now()
+    for place in daemon.garden.enclosures:
+        probe = daemon.garden.probes_at(place.name, Quantity.TEMPERATURE)[0]
+        hours = store.hours(built.garden.site.name, probe.name, Quantity.TEMPERATURE, garden.start, end)
+        tally = sum(t.degree_days for t in store.tally(built.garden.site.name, place.name, garden.start, end))
+        hottest = max(hours, key=lambda h: h.mean, default=None)
+        if hottest is None:
+            continue
+        at = hottest.start.astimezone(screen.zone)
+        degree_days = f"{tally * 1.8:.1f} °F-days" if screen._us else f"{tally:.1f} °C-days"
+        say(
+            f"  {place.title}: hottest hour {at:%A %H:00} with {screen._temperature(hottest.mean)} on average, "
+            f"{degree_days} above {screen._temperature(11.5)}"
+        )
+    for event in garden.losses:
+        say(f"  [bold]{event.at.astimezone(screen.zone):%a %H:%M}[/bold] {event.subject}: {event.what} {event.detail}")

@@ -12,7 +12,7 @@ from statistics import median
 from typing import NamedTuple
 
 HUBER_K = 1.345
-ROUNDS = 20
+ROUNDS = 60
 MAD_TO_SD = 1.4826  # of a normal distribution
 
 
@@ -64,7 +64,7 @@ def fit_linear(
         spread = max(floor, MAD_TO_SD * median(map(abs, residuals)))
         limit = HUBER_K * spread
         weights = [1.0 if abs(residual) <= limit else limit / abs(residual) for residual in residuals]
-        if all(abs(new - old) <= 1e-3 * spread for new, old in zip(parameters, before, strict=True)):
+        if all(abs(new - old) <= 1e-4 * spread for new, old in zip(parameters, before, strict=True)):
             break
     widening = spread**2 * _inflation(residuals, limit)
     covariance = [[value * widening for value in line] for line in inverse]

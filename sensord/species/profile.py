@@ -54,7 +54,7 @@ class Sourced(_Frozen):
 class Figure(Sourced):
     """A value with its source; the unit is that of the key that holds it."""
 
-    value: float = Field(allow_inf_nan=False)
+    value: float = Field(strict=True, allow_inf_nan=False)
 
 
 class StageSum(_Frozen):
@@ -101,16 +101,16 @@ class HeatTier(Sourced):
     """A temperature, how long it must last before it matters, and how badly it then matters."""
 
     name: str = Field(min_length=1)
-    temperature_c: float = Field(ge=-20, le=60)
-    sustained_hours: float = Field(ge=0, le=240)
+    temperature_c: float = Field(strict=True, ge=-20, le=60)
+    sustained_hours: float = Field(strict=True, ge=0, le=240)
     severity: Annotated[Severity, BeforeValidator(_severity)]
 
 
 class ComfortBand(Sourced):
     """Between which temperatures the animals thrive [°C]."""
 
-    low_c: float = Field(ge=-20, le=60)
-    high_c: float = Field(ge=-20, le=60)
+    low_c: float = Field(strict=True, ge=-20, le=60)
+    high_c: float = Field(strict=True, ge=-20, le=60)
 
     @field_validator("high_c")
     @classmethod

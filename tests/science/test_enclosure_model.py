@@ -1,0 +1,191 @@
+"""An enclosure's own physics: what was put into a made-up history must come out, with an honest uncertainty."""
+
+from __future__ import annotations
+
+import math
+import random
+
+import numpy as np
+import pytest
+import scipy.optimize
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sensord.science.enclosure_model import Fit, Sample, TooLittle, fit, predict, predict_course
+from sensord.science.robust import fit_linear, huber_loss
+
+
+def history(
+    days: float,
+    base: float = 0.3,
+    east: float = 4.0,
+    west: float = 9.0,
+    half_wind: float = 2.0,
+    time_constant: float = 1200.0,
+    noise: float = 0.3,
+    outliers: float = 0.0,
+    gauge: bool = True,
+    seed: int = 1,
+) -> list[Sample]:
+    """Five-minute samples of an enclosure that obeys the model, with clouds, wind, noise and gross errors."""
+    dice = random.Random(seed)
+    samples, state = [], None
+    for index in range(int(days * 288)):
+        at = 300.0 * index
+        hour = at % 86400 / 3600
+        cloud = 1.0 if int(at // 7200) * 7919 % 10 < 7 else 0.4
+        irradiance = max(0.0, 900 * math.sin(math.pi * (hour - 6) / 12)) * cloud
+        azimuth = (90 + (hour - 6) * 15) % 360
+        wind = 1.5 + 1.2 * math.sin(index / 37) + dice.random() * 0.5
+        target = (east if azimuth < 180 else west) * irradiance / 1000 / (1 + wind / half_wind)
+        share = 1 - math.exp(-300 / time_constant) if time_constant else 1.0
+        state = target if state is None else state + share * (target - state)
+        offset = base + state + dice.gauss(0, noise)
+        if dice.random() < outliers:
+            offset += dice.choice([-10, 15])
+        samples.append(Sample(at, offset, irradiance, azimuth, wind if gauge else None))
+    return samples
+
+
+@pytest.mark.parametrize("days", [1, 3, 8])
+@pytest.mark.parametrize("outliers", [0.0, 0.15])
+def test_parameters_that_were_put_in_come_out(days, outliers):
+    """From one day on, with 15 % gross errors or none, gains are met within 12 %, wind and lag on their grid."""
+    found = fit(history(days, outliers=outliers))
+    assert isinstance(found, Fit)
+    assert found.base_c == pytest.approx(0.3, abs=0.1)
+    assert found.east_gain_c == pytest.approx(4.0, rel=0.12)
+    assert found.west_gain_c == pytest.approx(9.0, rel=0.12)
+    assert found.half_wind_m_s == 2.0
+    assert found.time_constant_s in (600.0, 1200.0, 2400.0)
+    assert found.residual_c < 0.35
+
+
+def test_least_squares_would_have_been_bent():
+    """The gross errors that the fit shrugs off move an ordinary least-squares fit (numpy) of the same rows."""
+    dice = random.Random(3)
+    rows = [(1.0, index / 50) for index in range(50)]
+    values = [1 + 5 * x + dice.gauss(0, 0.1) + (20 if index > 43 else 0) for index, (_, x) in enumerate(rows)]
+    ordinary = np.linalg.lstsq(np.array(rows), np.array(values), rcond=None)[0]
+    robust = fit_linear(rows, values, (100.0, 100.0), 0.05)
+    assert abs(ordinary[1] - 5) > 5
+    assert robust.parameters[1] == pytest.approx(5, abs=0.6)
+
+
+@pytest.mark.outside
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 10_000), st.floats(0, 0.2))
+def test_the_robust_fit_is_the_one_that_scipy_finds(seed, outliers):
+    """scipy.optimize.least_squares with Huber loss of the same spread finds the same minimum, to a hundredth of a spread."""
+    dice = random.Random(seed)
+    rows = [(1.0, dice.random(), dice.random()) for _ in range(80)]
+    values = [2 * a - b + 3 * c + dice.gauss(0, 0.5) + 8 * (dice.random() < outliers) for a, b, c in rows]
+    ours = fit_linear(rows, values, (1e4, 1e4, 1e4), 1e-6)
+    theirs = scipy.optimize.least_squares(
+        lambda unknowns: np.array(rows) @ unknowns - values, np.zeros(3), loss="huber", f_scale=1.345 * ours.spread
+    )
+    assert ours.parameters == pytest.approx(theirs.x, abs=0.01 * ours.spread)
+
+
+def test_uncertainty_shrinks_with_history_and_covers_the_truth():
+    """Ten days are surer than one; over many seeds the truth lies within three standard deviations of the gain."""
+    short, long = fit(history(1)), fit(history(10))
+    assert long.west_gain_sd_c < short.west_gain_sd_c
+    missed = 0
+    for seed in range(20):
+        found = fit(history(2, time_constant=0.0, seed=seed))
+        missed += abs(found.west_gain_c - 9.0) > 3 * found.west_gain_sd_c
+    assert missed <= 2
+
+
+def test_the_band_holds_eight_of_ten():
+    """On days it has not seen, about 80 % of quarter-hour offsets lie between P10 and P90: here 70–95 %."""
+    samples = history(6)
+    learnt, new = samples[: 288 * 4], samples[288 * 4 :]
+    predictions = predict_course(fit(learnt), new)
+    quarters = [
+        (np.median([s.offset_c for s in new[i : i + 3]]), predictions[i + 1]) for i in range(0, len(new) - 3, 3)
+    ]
+    inside = np.mean([p.p10_c <= offset <= p.p90_c for offset, p in quarters])
+    assert 0.7 <= inside <= 0.95
+
+
+def test_too_little_history_is_unknown_and_says_what_lacks():
+    """Some minutes, or a night, are no ground for a fit; nor is a morning for the afternoon."""
+    assert "quarter hours of history; 16 are needed" in fit(history(0.05)).why
+    night = [sample for sample in history(2) if sample.irradiance_w_m2 == 0]
+    assert "quarter hours with sun; 6 are needed" in fit(night).why
+    assert isinstance(fit([]), TooLittle)
+    morning = fit(history(0.5))
+    assert predict(morning, 800, 120, 1.0) is not None
+    assert predict(morning, 800, 240, 1.0) is None
+    assert predict(morning, 0, 240, 1.0).offset_c == pytest.approx(0.3, abs=0.15)
+
+
+def test_without_a_gauge_the_gain_holds_for_the_usual_wind():
+    """No wind data: no wind effect is claimed, and the gain is that of the wind it stood in, near 9 / (1 + 1.75 / 2)."""
+    found = fit(history(4, gauge=False))
+    assert math.isinf(found.half_wind_m_s)
+    assert found.west_gain_c == pytest.approx(9 / (1 + 1.75 / 2), rel=0.15)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(0, 1100), st.floats(0, 12), st.floats(0, 300), st.floats(0, 5))
+def test_more_sun_and_less_wind_never_cool(irradiance, wind, more_sun, less_wind):
+    """Monotone where gains are positive; without a wind value calm is assumed, the hottest case."""
+    here = predict(FITTED, irradiance, 200, wind)
+    assert predict(FITTED, irradiance + more_sun, 200, wind).offset_c >= here.offset_c - 1e-9
+    assert predict(FITTED, irradiance, 200, max(0, wind - less_wind)).offset_c >= here.offset_c - 1e-9
+    assert predict(FITTED, irradiance, 200).offset_c >= here.offset_c - 1e-9
+    assert here.p10_c < here.offset_c < here.p90_c
+
+
+FITTED = fit(history(3))
+
+
+def test_a_course_follows_with_the_time_constant():
+    """When the sun comes out, 63 % of the way is done after one time constant, and a gap starts afresh."""
+    lagging = FITTED._replace(time_constant_s=1200.0, base_c=0.0)
+    dark, sun = Sample(0, 0, 0, 200, 0.0), [Sample(600.0 * i, 0, 800, 200, 0.0) for i in (1, 2)]
+    course = predict_course(lagging, [dark, *sun])
+    steady = predict(lagging, 800, 200, 0.0).offset_c
+    assert course[0].offset_c == 0
+    assert course[2].offset_c == pytest.approx(steady * (1 - math.exp(-1)))
+    gap = predict_course(lagging, [dark, Sample(7200, 0, 800, 200, 0.0)])
+    assert gap[1].offset_c == pytest.approx(steady)
+
+
+def test_the_prior_keeps_a_shaded_side_near_nothing():
+    """A side that saw no sun has a gain of about 0 with the prior's width, not a wild number."""
+    found = fit(history(0.5))
+    assert found.west_gain_c == pytest.approx(0, abs=0.1)
+    assert found.west_gain_sd_c > 10
+
+
+@pytest.mark.parametrize(
+    ("samples", "words"),
+    [
+        ([Sample(0, math.nan, 0, 0)], "not finite"),
+        ([Sample(0, 1, -5, 0)], "negative"),
+        ([Sample(0, 1, 5, 0, -1.0)], "negative"),
+        ([Sample(60, 1, 5, 0), Sample(0, 1, 5, 0)], "ascend"),
+    ],
+)
+def test_samples_that_cannot_be_are_refused(samples, words):
+    """Values that are not finite, negative sun or wind, and times that go back raise ValueError."""
+    with pytest.raises(ValueError, match=words):
+        fit(samples)
+
+
+def test_a_fit_is_made_of_numbers_only():
+    """It can be stored as a series and read back as it was."""
+    assert all(isinstance(value, (int, float)) for value in FITTED)
+    assert Fit(*FITTED) == FITTED
+
+
+def test_huber_loss_is_square_near_and_straight_far():
+    """[Huber1964]: half the square up to k = 1.345 spreads, then straight with slope k."""
+    assert huber_loss([1.0], 1.0) == pytest.approx(0.5)
+    assert huber_loss([10.0], 1.0) - huber_loss([9.0], 1.0) == pytest.approx(1.345)
+    with pytest.raises(ValueError, match="can't stand beside"):
+        fit_linear([(1.0,)], [1.0, 2.0], (1.0,), 0.1)

@@ -20,7 +20,6 @@ from zoneinfo import ZoneInfo
 
 from sensord.edges.sqlite_codec import (
     LARGEST_STEPS,
-    MILLISECOND,
     digest,
     maybe_microseconds,
     microseconds,
@@ -31,10 +30,12 @@ from sensord.edges.sqlite_reads import SqliteReader, ceil_ms
 from sensord.edges.sqlite_summaries import NEVER_PRUNED, Mark, Place, Summaries
 from sensord.edges.sqlite_tail import LONGEST, Tail
 from sensord.edges.sqlite_writer import insert_many
-from sensord.model import EPOCH, Arrival, Entry, Gap, Quantity, Reading, Refusal, Site, milliseconds
+from sensord.model import Arrival, Entry, Gap, Quantity, Reading, Refusal, Site, milliseconds
 from sensord.ports import Added, Batch, Series
 
 __all__ = ["Place", "SqliteReader", "SqliteStore"]
+
+DAY_MS = 86_400_000
 
 LONGEST_TEXT = 1000
 """Characters kept of a refused message's topic and of the reason."""
@@ -127,14 +128,20 @@ class SqliteStore(ConcernWriter):
     def _flat(self, readings: Sequence[Reading]) -> list[int | float]:
         """Rows of the table `reading`, end to end. The busiest loop of the store, hence written out."""
         flat: list[int | float] = []
+        if not readings:
+            return flat
         known = self._series
+        # differences within a day are small numbers, and much quicker than those since 1970
+        base = readings[0].measured_at.replace(microsecond=0)
+        base_ms = milliseconds(base)
         for site, probe, quantity, measured_at, received_at, value, doubts in readings:
-            number = known.get((site, probe, quantity)) or self._new_number(site, probe, quantity)
-            measured_ms = (measured_at - EPOCH) // MILLISECOND
-            delay_ms = 0 if received_at is measured_at else (received_at - EPOCH) // MILLISECOND - measured_ms
-            steps = value * number[1]
+            series, scale = known.get((site, probe, quantity)) or self._new_number(site, probe, quantity)
+            since, delay = measured_at - base, received_at - measured_at
+            measured_ms = base_ms + since.seconds * 1000 + since.microseconds // 1000 + since.days * DAY_MS
+            delay_ms = delay.seconds * 1000 + delay.microseconds // 1000 + delay.days * DAY_MS
+            steps = value * scale
             stored = round(steps) if -LARGEST_STEPS < steps < LARGEST_STEPS else float(value)
-            flat += (number[0], measured_ms, stored, int(doubts), delay_ms)
+            flat += (series, measured_ms, stored, int(doubts), delay_ms)
         return flat
 
     def _new_number(self, site: str, probe: str, quantity: Quantity) -> tuple[int, float]:

@@ -7,13 +7,14 @@ from collections.abc import Iterable
 from datetime import date, datetime, time, timedelta
 from functools import lru_cache
 from math import isfinite
+from operator import add, mul, sub
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.model import Doubt, instant, milliseconds
 from sensord.ports import Series
-from sensord.science.steps import MISSING, walk
+from sensord.science.steps import LONGEST_BRIDGE_S
 
 UNUSABLE = int(Doubt.UNUSABLE)
 
@@ -28,6 +29,9 @@ class Part(NamedTuple):
     maximum_ms: int | None
     mean: float | None
     covered_s: float
+
+
+NOTHING = Part(0, None, None, None, None, None, 0.0)
 
 
 class Span(NamedTuple):
@@ -55,11 +59,7 @@ def look_at(readings: Series, start_ms: int, end_ms: int) -> Span:
     inside = values[first:last]
     near = slice(max(first - 1, 0), last + 1)
     times, values = times[near], values[near]
-    integral = covered_s = 0.0
-    for _, duration_s, a, b, kind in walk(times, values, start_s, end_s):
-        if kind != MISSING:
-            integral += duration_s * (a + b) / 2
-            covered_s += duration_s
+    integral, covered_s = _integral(times, values, start_s, end_s)
     if not inside:
         mean = integral / covered_s if covered_s else None
         return Span(Part(0, None, None, None, None, mean, covered_s), doubtful, times, values, None, None)
@@ -69,6 +69,33 @@ def look_at(readings: Series, start_ms: int, end_ms: int) -> Span:
     mean = integral / covered_s if covered_s else sum(inside) / len(inside)
     part = Part(len(inside), low, moment[2], high, moment[3], mean, covered_s)
     return Span(part, doubtful, times, values, moment[0], moment[1])
+
+
+def _integral(times: list[float], values: list[float], start_s: float, end_s: float) -> tuple[float, float]:
+    """Integral of the lines between readings over the span, and how much of it they cover [s]; as `steps.walk` has it.
+
+    The readings may have one neighbour on either side of the span. Written with whole columns: it runs for every series
+    every few minutes.
+    """
+    if len(times) < 2:
+        return 0.0, 0.0
+    times, values = times.copy(), values.copy()
+    first_gap_s, last_gap_s = times[1] - times[0], times[-1] - times[-2]
+    if times[0] < start_s:
+        values[0] += (values[1] - values[0]) * (start_s - times[0]) / first_gap_s
+        times[0] = start_s
+    if times[-1] > end_s:
+        values[-1] -= (values[-1] - values[-2]) * (times[-1] - end_s) / (times[-1] - times[-2])
+        times[-1] = end_s
+    durations = list(map(sub, times[1:], times))
+    # the edges were cut, but whether a line may be drawn is a matter of the whole gap
+    if first_gap_s > LONGEST_BRIDGE_S:
+        durations[0] = 0.0
+    if last_gap_s > LONGEST_BRIDGE_S:
+        durations[-1] = 0.0
+    if max(durations) > LONGEST_BRIDGE_S:
+        durations = [0.0 if duration_s > LONGEST_BRIDGE_S else duration_s for duration_s in durations]
+    return sum(map(mul, durations, map(add, values[1:], values))) / 2, sum(durations)
 
 
 def _usable(readings: Series) -> tuple[list[float], list[float]]:

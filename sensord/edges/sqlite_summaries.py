@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 from sensord.edges.sqlite_codec import SCALE
 from sensord.edges.sqlite_migrations import HOUR_MS, touch_stored
-from sensord.edges.sqlite_spans import Part, Span, bounds_of_day, days_of_hour, look_at, together
+from sensord.edges.sqlite_spans import NOTHING, Part, Span, bounds_of_day, days_of_hour, look_at, together
 from sensord.model import Quantity
 from sensord.ports import Series
 from sensord.science.degree_days import Tally, integrate_between
@@ -29,6 +29,11 @@ HOURS_AT_ONCE = 1000
 
 Mark = tuple[int, int]
 """(hours since 1970, number of the series): an hour to compute, in the order of computing."""
+
+Edges = tuple[int | None, int | None]
+"""First and last usable reading of an hour [ms]."""
+
+MOST_REMEMBERED = 2000
 
 NEVER_PRUNED = -(2**62)
 
@@ -58,6 +63,14 @@ class Facts(NamedTuple):
     zone: ZoneInfo
 
 
+class Morning(NamedTuple):
+    """The hours of a day that were put together already: those before `until`."""
+
+    day: int
+    until: int
+    part: Part
+
+
 class Summaries:
     """Keeps the derived tables; every method runs within the caller's transaction."""
 
@@ -76,10 +89,14 @@ class Summaries:
         self._zone = zone
         self._places: dict[int, Place] = {}
         self._known: dict[int, Facts] = {}
+        self._edges: dict[Mark, Edges] = {}
+        self._mornings: dict[int, Morning] = {}
 
     def forget(self) -> None:
-        """Drop what is remembered of the series, after a transaction that did not happen."""
+        """Drop what is remembered of the tables, after a transaction that did not happen."""
         self._known.clear()
+        self._edges.clear()
+        self._mornings.clear()
 
     # --- places
 
@@ -139,13 +156,7 @@ class Summaries:
         for hour, series in beside:
             if oldest <= hour <= this_hour and (hour, series) not in spans:
                 spans[hour, series] = self._hour(hour, series)
-        self._db.executemany(
-            "INSERT OR REPLACE INTO hour VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
-                (series, hour, *span.part, span.doubtful, span.first_ms, span.last_ms)
-                for (hour, series), span in spans.items()
-            ],
-        )
+        self._put_hours(spans)
         self._put_days(spans)
         counted = self._put_tallies(spans, now_ms)
         return len(spans), [mark for mark in touched if mark[0] < this_hour or mark[1] not in counted]
@@ -161,8 +172,7 @@ class Summaries:
 
     def _beside(self, hour: int, series: int, span: Span) -> Iterator[int]:
         """Hours with a line to a reading of this one that was not there when they were computed."""
-        row = self._db.execute("SELECT first_ms, last_ms FROM hour WHERE series = ? AND hour = ?", (series, hour))
-        was_first, was_last = row.fetchone() or (None, None)
+        was_first, was_last = self._edges_of(hour, series)
         if span.first_ms is None:
             return
         before, after = (int(span.times_s[end] // (HOUR_MS / 1000)) for end in (0, -1))
@@ -171,32 +181,67 @@ class Summaries:
         if span.last_ms != was_last:
             yield from range(hour + 1, after + 1)
 
+    def _edges_of(self, hour: int, series: int) -> Edges:
+        """As they were when the hour was computed last."""
+        if (hour, series) not in self._edges:
+            row = self._db.execute("SELECT first_ms, last_ms FROM hour WHERE series = ? AND hour = ?", (series, hour))
+            return row.fetchone() or (None, None)
+        return self._edges[hour, series]
+
+    def _put_hours(self, spans: dict[Mark, Span]) -> None:
+        self._db.executemany(
+            "INSERT OR REPLACE INTO hour VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (series, hour, *span.part, span.doubtful, span.first_ms, span.last_ms)
+                for (hour, series), span in spans.items()
+            ],
+        )
+        if len(self._edges) > MOST_REMEMBERED:
+            self._edges.clear()
+        for (hour, series), span in spans.items():
+            self._edges[hour, series] = (span.first_ms, span.last_ms)
+            morning = self._mornings.get(series)
+            if morning is not None and hour < morning.until:
+                del self._mornings[series]
+
     # --- days
 
     def _put_days(self, marks: Iterable[Mark]) -> None:
-        wanted = {(series, day) for hour, series in marks for day in days_of_hour(self._facts(series).zone, hour)}
+        wanted: dict[tuple[int, int], int] = {}
+        for hour, series in marks:
+            for day in days_of_hour(self._facts(series).zone, hour):
+                wanted[series, day] = max(hour, wanted.get((series, day), hour))
         rows = []
-        for series, day in sorted(wanted):
-            part = together(self._parts_of_day(series, day))
+        for (series, day), hour in wanted.items():
+            part = self._day(series, day, hour)
             if part.count:
                 rows.append((series, day, *part[:6]))
         self._db.executemany("INSERT OR REPLACE INTO day VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
 
-    def _parts_of_day(self, series: int, day: int) -> Iterator[Part]:
+    def _day(self, series: int, day: int, newest: int) -> Part:
+        """A day from its hours; those before the newest are put together once, and remembered."""
         start_ms, end_ms = bounds_of_day(self._facts(series).zone, day)
         first, last = -(-start_ms // HOUR_MS), end_ms // HOUR_MS
-        if start_ms < first * HOUR_MS:
-            yield self._span(series, start_ms, first * HOUR_MS).part
-        yield from map(
-            Part._make,
-            self._db.execute(
-                "SELECT count, minimum, minimum_ms, maximum, maximum_ms, mean, covered_s FROM hour"
-                " WHERE series = ? AND hour >= ? AND hour < ? ORDER BY hour",
-                (series, first, last),
-            ).fetchall(),
-        )
+        morning = self._mornings.get(series)
+        if morning is None or morning.day != day or morning.until > newest:
+            part = self._span(series, start_ms, first * HOUR_MS).part if start_ms < first * HOUR_MS else NOTHING
+            morning = Morning(day, first, part)
+        if morning.until < newest:
+            part = together([morning.part, *self._hours(series, morning.until, min(newest, last))])
+            morning = Morning(day, newest, part)
+        self._mornings[series] = morning
+        parts = [morning.part, *self._hours(series, morning.until, last)]
         if last * HOUR_MS < end_ms:
-            yield self._span(series, last * HOUR_MS, end_ms).part
+            parts.append(self._span(series, last * HOUR_MS, end_ms).part)
+        return together(parts)
+
+    def _hours(self, series: int, first: int, last: int) -> Iterator[Part]:
+        rows = self._db.execute(
+            "SELECT count, minimum, minimum_ms, maximum, maximum_ms, mean, covered_s FROM hour"
+            " WHERE series = ? AND hour >= ? AND hour < ? ORDER BY hour",
+            (series, first, last),
+        )
+        return map(Part._make, rows.fetchall())
 
     # --- degree-days
 

@@ -102,7 +102,7 @@ _REFUSALS = {
     "Unsupported protocol version": "the broker does not speak MQTT {protocol}",
     "Client identifier not valid": "the broker does not accept the client_id {client_id!r}",
     "Bad user name or password": "the broker does not accept the user name {user!r} or its password",
-    "Not authorized": "the broker does not let {who} in; it wants a user name and password that it knows",
+    "Not authorized": "the broker does not let {who} in; are the user name and the password right?",
     "Server unavailable": "the broker says that it is not available",
     "Session taken over": "another program has connected with the same client_id {client_id!r}; is a second one running?",
 }

@@ -2,8 +2,8 @@
 
 One thread talks to the broker, and only it touches the client: it reads, acknowledges, connects again with growing
 pauses. The daemon's thread takes from a bounded queue and hands back what it has committed; nothing is acknowledged
-before. What is not acknowledged comes again, as duplicates: a message that is still held here is recognised by its
-packet identifier and only changes its owner; anything else is marked `redelivered`, and the store knows the rest.
+before. What is not acknowledged comes again: a message that is still held here, or was committed while nobody was there
+to tell, is recognised by its packet identifier, and nobody gets it twice. After a restart the store recognises them.
 
 When the queue is full, nothing is read any more, and the broker keeps what comes. If that lasts until the connection is
 lost, it is not opened before half the queue is free, and the time is reported as a gap: what was sent with QoS 0
@@ -53,6 +53,8 @@ FIRST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 30.0
 STEADY_S = 20.0
 """A connection that lasted this long was a good one: the next pause is short again."""
 LOOK_AROUND_S = 1.0
+DURABLE = -1
+"""In the place of the owning connection: it was committed after that connection was lost."""
 _READS = 64
 
 
@@ -235,10 +237,15 @@ class MqttInbox:
                 held = self._unacknowledged.get(arrival.packet)
                 if held is None or held[0].connection != arrival.connection:
                     continue
-                del self._unacknowledged[arrival.packet]
                 if client is not None and self._connected and held[1] == self._connection:
-                    client.ack(arrival.packet, 1)
-                    self._acknowledged += 1
+                    self._forget(client, arrival.packet)
+                else:
+                    self._unacknowledged[arrival.packet] = (arrival, DURABLE)  # it comes again
+
+    def _forget(self, client: Client, packet: int) -> None:
+        del self._unacknowledged[packet]
+        client.ack(packet, 1)
+        self._acknowledged += 1
 
     def _pause(self, seconds: float) -> None:
         """Wait before the next attempt, and until there is room for what will come."""
@@ -269,6 +276,8 @@ class MqttInbox:
             self._lost(refused_because(code, self._settings))
             return
         now = self._clock.now()
+        if not flags.session_present:
+            self._unacknowledged.clear()
         if self._had_session and not flags.session_present:
             last = min(self._intake.latest_receipt, now)
             detail = "the broker did not know our session any more: what was sent meanwhile is lost"
@@ -297,14 +306,17 @@ class MqttInbox:
         elif self._connected:
             self._lost(lost_because(code, flags.is_disconnect_packet_from_server, self._settings))
 
-    def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
+    def _on_message(self, client: Client, _userdata: Any, message: MQTTMessage) -> None:
         topic = topic_of(message)
         packet = message.mid if message.qos else None
         if packet is not None and message.dup:
             held = self._unacknowledged.get(packet)
             if held is not None and held[0].topic == topic and held[0].payload == message.payload:
-                self._unacknowledged[packet] = (held[0], self._connection)
                 self._redelivered += 1
+                if held[1] == DURABLE:
+                    self._forget(client, packet)
+                else:
+                    self._unacknowledged[packet] = (held[0], self._connection)
                 return
         payload = bytes(message.payload)
         arrival = self._intake.put(topic, payload, message.retain, message.dup, packet, self._connection)

@@ -284,7 +284,7 @@ def _after_answer(concern: Concern, manner: Manner, now: datetime) -> Telling | 
     if spoken_since or _deadline_passed(concern.verdict.advice, now):
         return None
     if concern.answer is What.NOT_NOW and now - concern.answered_at >= manner.after_not_now:
-        return Telling.AGAIN
+        return Telling.AGAIN if concern.told_at else Telling.OPENED
     if concern.answer is What.DONE and now - concern.answered_at >= manner.settling:
         return Telling.FOLLOW_UP
     return None

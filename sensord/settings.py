@@ -7,6 +7,7 @@ All mistakes are reported at once, each with where it stands, what is wrong and 
 
 from __future__ import annotations
 
+import json
 import os
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -327,14 +328,20 @@ def _build(document: dict[str, Any], environment: Mapping[str, str], secrets: Pa
             variables.env_vars = {k.lower(): v for k, v in environment.items() if k.startswith(PREFIX)}
             sources: list[PydanticBaseSettingsSource] = [variables]
             if secrets is not None:
-                sources.append(
-                    NestedSecretsSettingsSource(
-                        file_secret_settings, secrets_dir=secrets, secrets_prefix="", secrets_nested_delimiter="__"
-                    )
+                files = NestedSecretsSettingsSource(
+                    file_secret_settings, secrets_dir=secrets, secrets_prefix="", secrets_nested_delimiter="__"
                 )
+                files.env_vars = {k: _listed(k, v) for k, v in files.env_vars.items() if v}  # empty: not given yet
+                sources.append(files)
             return (*sources, InitSettingsSource(settings_cls, init_kwargs=document))
 
     return Sourced()  # type: ignore[call-arg]  # every value comes from the sources
+
+
+def _listed(name: str, text: str) -> str:
+    """The addresses of a push may stand one a line in their file."""
+    is_plain = name in ("push__phone", "push__stand_in") and not text.startswith("[")
+    return json.dumps(text.split()) if is_plain else text
 
 
 def _unknown_variables(environment: Mapping[str, str]) -> Iterator[str]:

@@ -17,6 +17,7 @@ from typing import Protocol
 
 from sensord import entries, postman, timetable, turn
 from sensord.model import (
+    AMBIENT,
     EPOCH,
     Arrival,
     Concern,
@@ -342,7 +343,7 @@ class Daemon:
         held = sum(p.state == "held" for p in self.store.messages(self.site, now - timedelta(days=1), now))
         self.store.remember("morning line", local.date().isoformat())
         watched = {p.place for p in self.garden.probes if p.name in self._last_heard and p.name not in self._silent}
-        return (postman.morning_line(desk, night, watched, now),)
+        return (postman.morning_line(desk, night, watched - {AMBIENT}, now, held),)
 
     def _night_minimum(self, now: datetime) -> float | None:
         """Of all enclosures since the evening before [°C]."""

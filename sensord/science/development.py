@@ -162,34 +162,39 @@ def forecast(
     if not 1 <= draws <= MOST_DRAWS:
         raise ValueError(f"draws must be 1 to {MOST_DRAWS}, not {draws}")
     ahead = [passage for passage in plan.passages if ORDER.index(passage.through) >= ORDER.index(stage)]
-    caveats = [AIR_NOT_BODY, PHOTOPERIOD, *plan.caveats]
+    caveats = (AIR_NOT_BODY, PHOTOPERIOD, *plan.caveats)
     if not ahead or ORDER.index(ahead[0].stage) > ORDER.index(stage):
         why = "adults have no stage to come" if stage is Stage.ADULT else f"no sum is known for the stage {stage}"
-        return Forecast((), (Refused(stage, why),), tuple(caveats), 0.0, 0.0)
+        return Forecast((), (Refused(stage, why),), caveats, 0.0, 0.0)
     had = {lower_c: past.curve(lower_c, plan.upper_c, plan.cutoff, since_s, now_s) for lower_c in _lowers(ahead)}
     here = had[ahead[0].lower_c]
-    first = ahead[0].leads_to
+    answer = Forecast((), (), caveats, here.total, here.missing_s / 3600)
     if here.missing_s > (now_s - since_s) / 2:
         why = "more than half of the time since the stage began was not measured"
-        return Forecast((), (Refused(first, why),), tuple(caveats), here.total, here.missing_s / 3600)
-    if here.missing_s:
-        caveats.append(f"{here.missing_s / 3600:.1f} h without readings were filled in at the mean rate of the rest.")
+        return answer._replace(refused=(Refused(ahead[0].leads_to, why),))
     dates = _draw(plan, ahead, stage, since_s, had, outlook, now_s, Random(seed), draws)  # noqa: S311 - a simulation
     kept = [row for row in dates if seen_s is None or row[0] > seen_s]
     if len(kept) < min(FEWEST_KEPT, draws):
-        why = (
-            f"it was seen as {stage} later than the published spread allows: check the stage, or where the probe stands"
-        )
-        return Forecast((), (Refused(first, why),), tuple(caveats), here.total, here.missing_s / 3600)
-    coming, refused = [], []
+        why = f"it was seen as {stage} later than the published spread allows: check the stage and the probe's place"
+        return answer._replace(refused=(Refused(ahead[0].leads_to, why),))
+    return _read_off(answer, plan, ahead, kept, outlook.known_until_s)
+
+
+def _read_off(
+    answer: Forecast, plan: Plan, ahead: Sequence[Passage], rows: Sequence[Sequence[float]], known_until_s: float
+) -> Forecast:
+    """The answer with what comes, what is refused, and the caveats that follow from it."""
+    coming, refused, caveats = [], [], list(answer.caveats)
     for index, passage in enumerate(ahead):
         if passage.leads_to is Stage.ADULT and plan.emergence_refusal:
             refused.append(Refused(Stage.ADULT, plan.emergence_refusal))
         else:
-            coming.append(_quantiles(passage, sorted(row[index] for row in kept), outlook.known_until_s))
+            coming.append(_quantiles(passage, sorted(row[index] for row in rows), known_until_s))
+    if answer.missing_hours:
+        caveats.append(f"{answer.missing_hours:.1f} h without readings were filled in at the mean rate of the rest.")
     if any(stage.carried for stage in coming):
         caveats.append("Beyond the end of the outlook its last days are taken to repeat, or the date stays open.")
-    return Forecast(tuple(coming), tuple(refused), tuple(caveats), here.total, here.missing_s / 3600)
+    return answer._replace(coming=tuple(coming), refused=tuple(refused), caveats=tuple(caveats))
 
 
 def _lowers(passages: Sequence[Passage]) -> set[float]:

@@ -9,15 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sensord.model import Stage
-from sensord.science.curve import (
-    Outlook,
-    Readings,
-    Tallies,
-    carry_on,
-    outlook_from_extremes,
-    outlook_from_hours,
-)
-from sensord.science.degree_days import DAY_S, Tally, degree_days_from_f, double_sine, integrate
+from sensord.science.curve import Outlook, Readings, Tallies, carry_on, outlook_from_hours
+from sensord.science.degree_days import DAY_S, Tally, degree_days_from_f
 from sensord.science.development import Forecast, Passage, Plan, days_at, forecast, generations
 from sensord.science.thresholds import Cutoff
 from sensord.species import load
@@ -304,48 +297,6 @@ def test_impossible_questions_are_refused():
         forecast(MONARCH.plan(), Stage.EGG, NOW + 1, constant(20, NOW, NOW), steady(20, 9), NOW)
     with pytest.raises(ValueError, match="draws"):
         forecast(MONARCH.plan(), Stage.EGG, NOW, constant(20, NOW, NOW), steady(20, 9), NOW, draws=0)
-
-
-# --- outlooks ------------------------------------------------------------------------------------------------------------
-
-
-@given(st.lists(st.tuples(st.floats(5, 18), st.floats(19, 38)), min_size=1, max_size=7))
-def test_an_outlook_through_extremes_has_the_degree_days_of_double_sines(days):
-    """Half-hourly points through daily extremes integrate to the closed form, within 0.02 °C·d a day."""
-    lows, highs = [low for low, _ in days], [high for _, high in days]
-    outlook = outlook_from_extremes(NOW, lows, highs)
-    following = [*lows[1:], lows[-1]]
-    closed = sum(double_sine(lo, hi, after, 11.5, 33) for (lo, hi), after in zip(days, following, strict=True))
-    ours = integrate(outlook.times_s, outlook.temperatures_c, 11.5, 33, longest_bridge_s=math.inf).degree_days
-    assert ours == pytest.approx(closed, abs=0.02 * len(days))
-
-
-def test_carrying_on_repeats_the_last_days():
-    """What is added is what stood one repeat before; the end of knowledge does not move; less than a day is not carried."""
-    outlook = outlook_from_extremes(NOW, [10, 12, 14, 16], [20, 24, 28, 32])
-    longer = carry_on(outlook, NOW + 20 * DAY_S, days=2)
-    assert longer.times_s[-1] >= NOW + 20 * DAY_S
-    assert longer.known_until_s == outlook.times_s[-1]
-    assert longer.temperatures_c[-96:] == outlook.temperatures_c[-96:]
-    hours = outlook_from_hours([NOW, NOW + 3600], [20, 21])
-    assert carry_on(hours, NOW + DAY_S) == hours
-    with pytest.raises(ValueError, match="120 days"):
-        carry_on(outlook, NOW + 200 * DAY_S)
-
-
-@pytest.mark.parametrize(
-    ("call", "words"),
-    [
-        (lambda: outlook_from_hours([], []), "at least one"),
-        (lambda: outlook_from_hours([0], [20], 50), "0–10 °C"),
-        (lambda: outlook_from_extremes(0, [10], [20, 30]), "stand beside"),
-        (lambda: outlook_from_extremes(0, [30], [20]), "above its maximum"),
-    ],
-)
-def test_outlooks_that_cannot_be_are_refused(call, words):
-    """An outlook without temperatures, or with impossible ones, raises ValueError in words."""
-    with pytest.raises(ValueError, match=words):
-        call()
 
 
 def test_a_plan_of_ones_own_can_be_forecast():

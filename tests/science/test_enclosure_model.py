@@ -7,12 +7,10 @@ import random
 
 import numpy as np
 import pytest
-import scipy.optimize
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sensord.science.enclosure_model import Fit, Sample, TooLittle, fit, predict, predict_course
-from sensord.science.robust import fit_linear, huber_loss
 
 
 def history(
@@ -59,32 +57,6 @@ def test_parameters_that_were_put_in_come_out(days, outliers):
     assert found.half_wind_m_s == 2.0
     assert found.time_constant_s in (600.0, 1200.0, 2400.0)
     assert found.residual_c < 0.35
-
-
-def test_least_squares_would_have_been_bent():
-    """The gross errors that the fit shrugs off move an ordinary least-squares fit (numpy) of the same rows."""
-    dice = random.Random(3)
-    rows = [(1.0, index / 50) for index in range(50)]
-    values = [1 + 5 * x + dice.gauss(0, 0.1) + (20 if index > 43 else 0) for index, (_, x) in enumerate(rows)]
-    ordinary = np.linalg.lstsq(np.array(rows), np.array(values), rcond=None)[0]
-    robust = fit_linear(rows, values, (100.0, 100.0), 0.05)
-    assert abs(ordinary[1] - 5) > 5
-    assert robust.parameters[1] == pytest.approx(5, abs=0.6)
-
-
-@pytest.mark.outside
-@settings(max_examples=30, deadline=None)
-@given(st.integers(0, 10_000), st.floats(0, 0.2))
-def test_the_robust_fit_is_the_one_that_scipy_finds(seed, outliers):
-    """scipy.optimize.least_squares with Huber loss of the same spread finds the same minimum, to a hundredth of a spread."""
-    dice = random.Random(seed)
-    rows = [(1.0, dice.random(), dice.random()) for _ in range(80)]
-    values = [2 * a - b + 3 * c + dice.gauss(0, 0.5) + 8 * (dice.random() < outliers) for a, b, c in rows]
-    ours = fit_linear(rows, values, (1e4, 1e4, 1e4), 1e-6)
-    theirs = scipy.optimize.least_squares(
-        lambda unknowns: np.array(rows) @ unknowns - values, np.zeros(3), loss="huber", f_scale=1.345 * ours.spread
-    )
-    assert ours.parameters == pytest.approx(theirs.x, abs=0.01 * ours.spread)
 
 
 def test_uncertainty_shrinks_with_history_and_covers_the_truth():
@@ -181,11 +153,3 @@ def test_a_fit_is_made_of_numbers_only():
     """It can be stored as a series and read back as it was."""
     assert all(isinstance(value, (int, float)) for value in FITTED)
     assert Fit(*FITTED) == FITTED
-
-
-def test_huber_loss_is_square_near_and_straight_far():
-    """[Huber1964]: half the square up to k = 1.345 spreads, then straight with slope k."""
-    assert huber_loss([1.0], 1.0) == pytest.approx(0.5)
-    assert huber_loss([10.0], 1.0) - huber_loss([9.0], 1.0) == pytest.approx(1.345)
-    with pytest.raises(ValueError, match="can't stand beside"):
-        fit_linear([(1.0,)], [1.0, 2.0], (1.0,), 0.1)

@@ -34,7 +34,8 @@ class EmbeddedBroker:
     def __init__(self) -> None:
         self.host, self.port = HOST, 0
         self._process: subprocess.Popen[bytes] | None = None
-        self._said = TemporaryFile()
+        self._said = TemporaryFile()  # noqa: SIM115 - closed when the broker has ended
+        self._last_words = ""
 
     def __enter__(self) -> EmbeddedBroker:
         for _ in range(TRIES):  # a free port may be taken by somebody else before it is ours
@@ -49,25 +50,30 @@ class EmbeddedBroker:
                 return self
             self._process.kill()
             self._process.communicate()
-        self._process = None
+        self._end()
         raise BrokerDidNotStart(f"the demonstration's broker did not start: {self.said() or 'it said nothing'}")
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._process is None:
-            return
-        try:
-            self._process.communicate(b"", timeout=STOPS_WITHIN_S)  # closes its standard input
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.communicate()
+        self._end()
+
+    def _end(self) -> None:
+        if self._process is not None:
+            try:
+                self._process.communicate(b"", timeout=STOPS_WITHIN_S)  # closes its standard input
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.communicate()
         self._process = None
+        self.said()
+        self._said.close()
 
     def said(self) -> str:
         """What it wrote on standard error; nothing, as long as all goes well."""
-        self._said.seek(0)
-        return self._said.read(10_000).decode("utf-8", "replace").strip()
+        if not self._said.closed:  # read in place: the process shares the position
+            self._last_words = os.pread(self._said.fileno(), 10_000, 0).decode("utf-8", "replace").strip()
+        return self._last_words
 
     @property
     def running(self) -> bool:

@@ -305,7 +305,7 @@ class Daemon:
             for message in messages:
                 self.sender.offer(message)
         self.counts.messages += len(messages)
-        self._post(now)
+        self._post(now, desk)
 
     def _watch(self) -> Watch:
         connected, since = self.connected()
@@ -361,9 +361,8 @@ class Daemon:
 
     # --- post -----------------------------------------------------------------------------------------------------
 
-    def _post(self, now: datetime) -> None:
+    def _post(self, now: datetime, desk: postman.Desk) -> None:
         """Judge again what waits, and hand over what still holds."""
-        desk = self._desk(now)
         for parcel in self.store.outbox(now):
             if parcel.message.key in self._in_hand:
                 continue

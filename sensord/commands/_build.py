@@ -104,11 +104,12 @@ def places(garden: turn.Garden) -> list[Any]:
     return found
 
 
-def open_store(built: House, path: Path) -> Any:
-    """The SQLite store of this configuration."""
+def open_store(built: House, path: Path, durable: bool = True) -> Any:
+    """The SQLite store of this configuration; a replay, which can be repeated, need not wait for the disk."""
     from sensord.edges.sqlite import SqliteStore
 
-    return SqliteStore(path, built.garden.site, places(built.garden), refusals_kept=built.settings.store.refusals_kept)
+    kept = built.settings.store.refusals_kept
+    return SqliteStore(path, built.garden.site, places(built.garden), durable=durable, refusals_kept=kept)
 
 
 def store_path(built: House, config: Path) -> Path:

@@ -51,7 +51,7 @@ def command(
             clock = SteppedClock(EPOCH)
             inbox = FeedInbox(feed, clock)
             stack.callback(inbox.close)
-            kept = _build.open_store(built, path)
+            kept = _build.open_store(built, path, durable=False)
             stack.callback(kept.close)
             channel = stack.enter_context(JsonLinesChannel(messages or Path("/dev/null")))
             sender = InlineSender({"phone": channel, "stand-in": channel})

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 
 from sensord.model import AMBIENT, Advice, Certainty, Number, Quantity, Severity, State, Urgency, Verdict
 from sensord.rules import Evidence, Need, Per
-from sensord.rules._heat import Above, Tier, above
+from sensord.rules._heat import NEVER, Above, Tier, above, smoothed
 from sensord.rules._readings import Track, breach, fine, remembered, round_up, seconds, slope_per_h, track, unknown
 from sensord.rules._scene import Scene, Thresholds, action_for, scene_of
 from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, is_afternoon, solar_hour
@@ -50,7 +50,7 @@ class Overheating:
         if not inside.is_fresh(seconds(now)):
             return unknown(NAME, evidence, now, "no inside")
         scene = scene_of(evidence, now, inside)
-        spells = {tier: above(scene.inside, tier.temperature_c) for tier in scene.tiers}
+        spells = _spells(scene)
         facts = _facts(scene, spells)
         reached = _reached(scene, spells)
         if reached is not None:
@@ -64,6 +64,18 @@ class Overheating:
 
 
 RULE = Overheating()
+
+
+def _spells(scene: Scene) -> dict[Tier, Above]:
+    """Time above each tier; of those that ask for something, only where it is that warm now."""
+    means = smoothed(scene.inside)
+    warmest_now = max(means.values[-2:])
+    return {
+        tier: above(means, tier.temperature_c)
+        if tier.severity < Severity.MODERATE or warmest_now >= tier.temperature_c
+        else NEVER
+        for tier in scene.tiers
+    }
 
 
 def _facts(scene: Scene, spells: dict[Tier, Above]) -> Facts:

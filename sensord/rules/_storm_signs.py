@@ -1,0 +1,176 @@
+"""Signs of a storm at one site: the fall of the barometer, a gust front, and the wind at the post.
+
+No sensor here hears thunder. What the signs foretell is possible or likely, never certain; a gust front is no forecast at
+all: its wind is here in seconds to minutes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from pydantic import Field
+
+from sensord.model import AMBIENT, Doubt, Quantity
+from sensord.rules import Evidence, Need
+from sensord.rules._readings import Bounds, Track, middle, seconds, track
+from sensord.science import pressure
+
+PRESSURE_LOOKBACK = timedelta(hours=3, minutes=20)
+WIND_LOOKBACK = timedelta(minutes=70)
+AIR_LOOKBACK = timedelta(minutes=40)
+GUST_FACTOR = 1.5
+"""Gust over mean wind, where only the mean is measured; common practice, no source."""
+WET_RATIO = 0.97
+"""Netting is taken to be wet from this relative humidity on. Chosen."""
+
+
+class SignThresholds(Bounds):
+    """What counts as a sign. The windows of ten minutes are choices; the rise of a front is a mean of 30."""
+
+    steepening_pa_h: float = Field(
+        90, ge=20, le=500, description='"falling" is a sign only if the last hour fell so fast [Pa/h]; chosen'
+    )
+    front_rise_pa: float = Field(
+        60,
+        ge=20,
+        le=400,
+        description="rise of pressure in ten minutes at a gust front [Pa]; Mahoney 1988, mean 0.6 hPa",
+    )
+    front_drop_k: float = Field(
+        2,
+        ge=0.5,
+        le=15,
+        description="fall of temperature in ten minutes with it [K]; Mahoney 1988: 3.5 K at most, mean",
+    )
+    front_leap_m_s: float = Field(5, ge=1, le=30, description="or leap of the gusts with it [m/s]; chosen")
+    strong_gust_m_s: float = Field(
+        10.8, ge=5, le=30, description="from this gust on nobody is sent out [m/s]; the name strong breeze, for a gust"
+    )
+    thundery_gust_m_s: float = Field(8, ge=3, le=30, description="the same, under signs of a storm [m/s]; chosen")
+
+
+class Signs(NamedTuple):
+    """What can be seen of a storm; None where nothing measures it."""
+
+    change_pa: float | None  # over three hours, rounded to 10 Pa
+    tendency: str
+    expected: str  # "likely", "possible" or ""
+    front: bool  # a gust front within the last minutes
+    gust_m_s: float | None  # the highest of the last ten minutes
+    highest_m_s: float | None  # and of the last hour
+    gust_estimated: bool  # from the mean wind
+    wet: bool | None  # the netting must be taken to be wet
+
+    @property
+    def anything(self) -> bool:
+        """Something measures the weather."""
+        return self.change_pa is not None or self.gust_m_s is not None
+
+
+def needs() -> tuple[Need, ...]:
+    """Barometer, wind and air at the post."""
+    return (
+        Need("pressure", AMBIENT, Quantity.PRESSURE, PRESSURE_LOOKBACK),
+        Need("gust", AMBIENT, Quantity.WIND_GUST, WIND_LOOKBACK),
+        Need("wind", AMBIENT, Quantity.WIND_SPEED, WIND_LOOKBACK),
+        Need("air", AMBIENT, Quantity.TEMPERATURE, AIR_LOOKBACK),
+        Need("humidity", AMBIENT, Quantity.HUMIDITY, AIR_LOOKBACK),
+    )
+
+
+def signs(evidence: Evidence, now: datetime, p: SignThresholds) -> Signs:
+    """Read the signs at `now`."""
+    now_s = seconds(now)
+    barometer = _fresh(track(evidence, "pressure", now, 30_000, 110_000), now_s)
+    gusts, estimated = _gusts(evidence, now)
+    air = track(evidence, "air", now, -60, 60)
+    moisture = _fresh(track(evidence, "humidity", now, 0, 1.1), now_s)
+    change = _change(barometer, now_s, 10_800.0)
+    tendency = pressure.tendency(max(-20_000.0, min(20_000.0, change))) if change is not None else None
+    ten = gusts.since(now_s - max(600.0, 2.5 * gusts.interval_s)).values
+    return Signs(
+        change_pa=tendency.change_pa if tendency else None,
+        tendency=str(tendency) if tendency else "",
+        expected=_expected(barometer, tendency, now_s, p),
+        front=_front(barometer, air, gusts, now_s, p),
+        gust_m_s=max(ten, default=None),
+        highest_m_s=max(gusts.since(now_s - 3600.0).values, default=None),
+        gust_estimated=estimated,
+        wet=_wet(moisture, now_s),
+    )
+
+
+def _fresh(readings: Track, now_s: float) -> Track:
+    return readings if readings.is_fresh(now_s) else Track((), (), (), readings.interval_s)
+
+
+def _gusts(evidence: Evidence, now: datetime) -> tuple[Track, bool]:
+    """Measured gusts, else what the mean wind makes likely."""
+    gusts = _fresh(track(evidence, "gust", now, 0, 90), seconds(now))
+    if gusts.values:
+        return gusts, False
+    mean = _fresh(track(evidence, "wind", now, 0, 60), seconds(now))
+    return mean._replace(values=[GUST_FACTOR * v for v in mean.values]), bool(mean.values)
+
+
+def _change(barometer: Track, now_s: float, span_s: float) -> float | None:
+    """Pressure of the last ten minutes less that of `span_s` before them [Pa]."""
+    latest = middle(barometer.since(now_s - max(600.0, 2 * barometer.interval_s)))
+    half_s = max(600.0, barometer.interval_s)
+    before = middle(barometer.between(now_s - span_s - half_s, now_s - span_s + half_s))
+    return latest - before if latest is not None and before is not None else None
+
+
+def _expected(barometer: Track, tendency: pressure.Tendency | None, now_s: float, p: SignThresholds) -> str:
+    """Falling slowly is the tide of the air; falling faster and faster, or rapidly, is weather."""
+    means = _three_minute_means(barometer.since(now_s - 3600.0))
+    rapid = pressure.falls_rapidly(*means) if len(means[0]) >= 2 else None
+    if rapid:
+        return "likely"
+    if tendency is None or tendency.direction is not pressure.Direction.FALLING:
+        return ""
+    if tendency.pace in (pressure.Pace.QUICKLY, pressure.Pace.VERY_RAPIDLY):
+        return "likely"
+    last_hour = _change(barometer, now_s, 3600.0)
+    steep = last_hour is not None and last_hour <= -p.steepening_pa_h
+    return "possible" if tendency.pace is pressure.Pace.PLAIN and steep else ""
+
+
+def _three_minute_means(part: Track) -> tuple[list[float], list[float]]:
+    """A spike of one reading is no fall, and sixty readings are not looked at one by one."""
+    groups: dict[int, list[int]] = {}
+    for i, t in enumerate(part.times_s):
+        groups.setdefault(int(t // 180.0), []).append(i)
+    times = [sum(part.times_s[i] for i in g) / len(g) for g in groups.values()]
+    return times, [sum(part.values[i] for i in g) / len(g) for g in groups.values()]
+
+
+def _front(barometer: Track, air: Track, gusts: Track, now_s: float, p: SignThresholds) -> bool:
+    """A jump of the pressure together with a drop of the temperature or a leap of the wind, in the last minutes."""
+    recent = barometer.since(now_s - 1200.0)
+    if largest_rise(recent.times_s, recent.values, 600.0) < p.front_rise_pa:
+        return False
+    cooling = air.since(now_s - 1200.0)
+    drop_k = largest_rise(cooling.times_s, [-v for v in cooling.values], 600.0)
+    before = middle(gusts.between(now_s - 2700.0, now_s - 900.0))
+    latest = max(gusts.since(now_s - 900.0).values, default=0.0)
+    leap_m_s = latest - before if before is not None else 0.0
+    return drop_k >= p.front_drop_k or leap_m_s >= p.front_leap_m_s
+
+
+def largest_rise(times_s: Sequence[float], values: Sequence[float], window_s: float) -> float:
+    """The largest rise within any `window_s` of a series; 0 of a series that does not rise."""
+    rise, first = 0.0, 0
+    for i, t in enumerate(times_s):
+        while times_s[first] < t - window_s:
+            first += 1
+        rise = max(rise, values[i] - min(values[first : i + 1]))
+    return rise
+
+
+def _wet(moisture: Track, now_s: float) -> bool | None:
+    recent = moisture.since(now_s - max(1200.0, 2 * moisture.interval_s))
+    humid = middle(recent)
+    return None if humid is None else humid >= WET_RATIO or recent.share(Doubt.WET) > 0.5

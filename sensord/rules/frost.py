@@ -1,0 +1,105 @@
+"""Frost: a night that gets, or is likely to get, as cold as the species should not have it."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+
+from pydantic import Field
+
+from sensord.model import Advice, Certainty, Number, Quantity, Severity, Site, State, Urgency, Verdict
+from sensord.rules import Evidence, Need, Per
+from sensord.rules._readings import Bounds, breach, fine, middle, seconds, slope_per_h, track, unknown
+from sensord.rules._storm_view import has_pupae, is_empty
+from sensord.science import sun
+
+NAME = "frost"
+LOOKBACK = timedelta(hours=2)
+
+
+class Thresholds(Bounds):
+    """When a night is cold; the limit itself is the species'."""
+
+    frost_c: float | None = Field(
+        None, ge=-30, le=15, description="protect at or below this [°C]; default: species file"
+    )
+    watch_above_k: float = Field(
+        8, ge=1, le=20, description="a night is looked ahead only this close to it [K]; chosen"
+    )
+    margin_k: float = Field(0.5, ge=0, le=5, description="the night must be heading for so much less [K]; chosen")
+    hysteresis_k: float = Field(1, ge=0.1, le=5, description="it holds until it is so much warmer [K]; chosen")
+
+
+class Frost:
+    """Cold nights."""
+
+    name = NAME
+    per = Per.ENCLOSURE
+    every = timedelta(minutes=15)
+    Parameters = Thresholds
+
+    def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
+        """The temperature inside."""
+        return (Need("inside", "subject", Quantity.TEMPERATURE, LOOKBACK),)
+
+    def decide(self, evidence: Evidence, now: datetime) -> Verdict:
+        """Mild, on its way to frost, or there."""
+        p: Thresholds = evidence.parameters
+        if evidence.stand is None or evidence.species is None:
+            return unknown(NAME, evidence, now, "no species")
+        inside = track(evidence, "inside", now, -60, 90)
+        inside_c = middle(inside.since(seconds(now) - max(900.0, 2.5 * inside.interval_s)))
+        if inside_c is None or not inside.is_fresh(seconds(now)):
+            return unknown(NAME, evidence, now, "no inside")
+        limit_c = evidence.species.frost_c if p.frost_c is None else p.frost_c
+        facts: dict[str, Number | datetime] = {
+            "inside_c": inside_c,
+            "frost_c": limit_c,
+            "pupae": has_pupae(evidence.stand) or None,
+        }
+        severity = Severity.MINOR if is_empty(evidence) else Severity.MODERATE
+        if inside_c <= limit_c:
+            advice = Advice("protect from frost", holds_until=now + timedelta(hours=3))
+            return breach(NAME, evidence, now, "now", severity, advice, facts)
+        night = _night(evidence.site, now)
+        slope = slope_per_h(inside)
+        was = evidence.concern
+        standing = was is not None and was.verdict.state is State.BREACH
+        if night is not None and slope is not None and inside_c <= limit_c + p.watch_above_k:
+            lowest_c = inside_c + coming_drop_k(slope, *night)
+            if lowest_c <= limit_c - (-p.hysteresis_k if standing else p.margin_k):
+                facts["lowest_c"] = lowest_c
+                by = now + timedelta(hours=1.5)
+                advice = Advice("protect from frost", by=by, holds_until=now + timedelta(hours=6))
+                facts["by_at"] = by
+                return breach(
+                    NAME, evidence, now, "expected", severity, advice, facts, Urgency.EXPECTED, Certainty.POSSIBLE
+                )
+        return fine(NAME, evidence, now, "mild", facts, easing=inside_c <= limit_c + p.hysteresis_k)
+
+
+RULE = Frost()
+
+
+def coming_drop_k(slope_k_h: float, since_sunset_h: float, night_h: float) -> float:
+    """How much colder it will be at sunrise, from how fast it cools now; not above 0.
+
+    A clear calm night cools by the square root of the time since sunset: with slope s at t hours, 2 s √t (√T − √t) is
+    still to come of a night of T hours. Brunt's law of nocturnal cooling, from memory.
+    """
+    root = math.sqrt(max(since_sunset_h, 0.01))
+    return min(0.0, 2.0 * slope_k_h * root * (math.sqrt(max(night_h, since_sunset_h)) - root))
+
+
+def _night(site: Site, now: datetime) -> tuple[float, float] | None:
+    """Hours since sunset and length of the night, from an hour after sunset on; None by day."""
+    local = now.astimezone(UTC) + timedelta(hours=site.longitude_deg / 15.0)
+    for day in (local.date(), local.date() - timedelta(days=1)):
+        times = sun.sunrise_sunset(site.latitude_deg, site.longitude_deg, day)
+        if times is None:
+            continue
+        night_h = 24.0 - (times.sunset - times.sunrise).total_seconds() / 3600.0
+        since_h = (now - times.sunset).total_seconds() / 3600.0
+        if 1.0 <= since_h < night_h:
+            return since_h, night_h
+    return None

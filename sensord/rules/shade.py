@@ -1,0 +1,91 @@
+"""Shade left on: when the shade that the keeper put on can come off again. Said once, in its own time.
+
+Sun and swinging temperatures are cues that make migrants, so shade is for hot hours. It may stay on through a hot spell:
+this rule speaks on an evening after a cool day, or on a morning that will not get hot. Shade that was there from the start
+(a tree, a wall) is nobody's task.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from pydantic import Field
+
+from sensord.model import AMBIENT, Advice, Number, Quantity, Severity, State, Verdict
+from sensord.rules import Evidence, Need, Per
+from sensord.rules._kinds import EXPECTED
+from sensord.rules._readings import NOTHING, Bounds, breach, fine, middle, seconds, slope_per_h, track, unknown
+from sensord.rules._sky import course, is_afternoon, sky_at, solar_hour
+
+NAME = "shade"
+LOOKBACK = timedelta(hours=6)
+AT_LEAST_ON = timedelta(hours=2)
+
+
+class Thresholds(Bounds):
+    """When a day counts as cool. All chosen."""
+
+    cool_day_c: float = Field(28, ge=15, le=40, description="a day is cool that stays below this inside [°C]; chosen")
+    low_sun_deg: float = Field(15, ge=0, le=40, description="the evening begins when the sun stands so low [°]; chosen")
+    after_h: float = Field(9, ge=6, le=12, description="mornings are judged from this solar time on [h]; chosen")
+    until_h: float = Field(21, ge=17, le=24, description="nothing is said after this solar time [h]; chosen")
+
+
+class ShadeLeftOn:
+    """When to take the shade off."""
+
+    name = NAME
+    per = Per.ENCLOSURE
+    every = timedelta(minutes=15)
+    Parameters = Thresholds
+
+    def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
+        """How warm it was and will be."""
+        return (
+            Need("inside", "subject", Quantity.TEMPERATURE, LOOKBACK),
+            Need("ambient", AMBIENT, Quantity.TEMPERATURE, LOOKBACK),
+        )
+
+    def decide(self, evidence: Evidence, now: datetime) -> Verdict:
+        """No shade, shade that is needed, or shade that can come off."""
+        p: Thresholds = evidence.parameters
+        stand = evidence.stand
+        if stand is None:
+            return unknown(NAME, evidence, now, "no enclosure")
+        if not stand.shaded or stand.shaded_at is None or stand.sheltered_at is not None:
+            return fine(NAME, evidence, now, "no shade to take off")
+        facts: dict[str, Number | datetime] = {"shaded_at": stand.shaded_at}
+        inside = track(evidence, "inside", now, -60, 90)
+        ambient = track(evidence, "ambient", now, -60, 60)
+        if not inside.is_fresh(seconds(now)):
+            return unknown(NAME, evidence, now, "no inside", facts)
+        facts["inside_c"] = middle(inside.since(seconds(now) - 900.0)) or inside.values[-1]
+        was = evidence.concern
+        if was is not None and was.verdict.state is State.BREACH and max(inside.values[-3:]) < p.cool_day_c:
+            return _off(evidence, now, was.verdict.reason, facts)  # once said, it stands until it is done or gets warm
+        hour = solar_hour(evidence.site, now)
+        if now - stand.shaded_at < AT_LEAST_ON or not p.after_h <= hour <= p.until_h:
+            return fine(NAME, evidence, now, "shaded", facts)
+        if is_afternoon(evidence.site, now):
+            low = sky_at(evidence.site, now, NOTHING).elevation_deg <= p.low_sun_deg
+            if low and hour >= 15.0 and max(inside.values) < p.cool_day_c:
+                return _off(evidence, now, "evening", facts)
+            return fine(NAME, evidence, now, "shaded", facts)
+        riser = ambient if ambient.is_fresh(seconds(now)) else inside
+        slope = slope_per_h(riser.since(seconds(now - timedelta(minutes=75))))
+        way = course(evidence.site, now, slope) if slope is not None else None
+        if way is None:
+            return fine(NAME, evidence, now, "shaded", facts)
+        in_sun_k = EXPECTED[stand.enclosure.kind].warm_k  # once the shade is off
+        facts["peak_c"] = riser.values[-1] + way.rise_k + in_sun_k
+        if riser.values[-1] + way.rise_k + in_sun_k < p.cool_day_c:
+            return _off(evidence, now, "morning", facts)
+        return fine(NAME, evidence, now, "shaded", facts)
+
+
+RULE = ShadeLeftOn()
+
+
+def _off(evidence: Evidence, now: datetime, reason: str, facts: dict[str, Number | datetime]) -> Verdict:
+    advice = Advice("unshade", holds_until=now + timedelta(hours=4))
+    return breach(NAME, evidence, now, reason, Severity.MINOR, advice, facts)

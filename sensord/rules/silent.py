@@ -1,0 +1,78 @@
+"""Silent: a probe that should report does not, or sends only what no computation can use.
+
+When all of them are silent it is not the probes, and `watch` speaks; when only the air at the post is missing, `ambient`
+does. So one missing thing makes one message.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from sensord.model import AMBIENT, Advice, Doubt, Number, Probe, Quantity, Severity, Verdict
+from sensord.rules import Evidence, Need, Per
+from sensord.rules._readings import REFUSED, breach, fine, seconds, unknown
+from sensord.rules._watching import Patience, all_silent, heard_at, is_silent, tells_ambient, title_of
+
+NAME = "silent"
+LOOKBACK = timedelta(minutes=45)
+HOLDS = timedelta(hours=24)
+LOOKED_AT = {Quantity.TEMPERATURE: "temperature", Quantity.HUMIDITY: "humidity", Quantity.PRESSURE: "pressure"}
+"""Quantities that never stand still: wind may well be 0.0 for an hour."""
+
+
+class Silent:
+    """Whether a probe is heard, and tells anything."""
+
+    name = NAME
+    per = Per.PROBE
+    every = timedelta(minutes=5)
+    Parameters = Patience
+
+    def needs(self, parameters: Patience) -> tuple[Need, ...]:
+        """What the probe sent lately."""
+        return tuple(Need(name, "subject", quantity, LOOKBACK) for quantity, name in LOOKED_AT.items())
+
+    def decide(self, evidence: Evidence, now: datetime) -> Verdict:
+        """Heard, silent, or talking nonsense."""
+        probe, watch, patience = evidence.probe, evidence.watch, evidence.parameters
+        if probe is None or watch is None:
+            return unknown(NAME, evidence, now, "nothing known")
+        heard = heard_at(watch, probe)
+        facts: dict[str, Number | datetime] = {
+            "probe": probe.name,
+            "place": title_of(evidence, probe.place),
+            "heard_at": heard,
+            "at_post": (probe.place == AMBIENT) or None,
+            "never": (probe.name not in watch.last_heard) or None,
+        }
+        if not watch.connected or all_silent(evidence, watch, patience, now):
+            return unknown(NAME, evidence, now, "nothing is heard", facts)
+        why = "silent" if is_silent(watch, probe, patience, now) else _nonsense(evidence, probe, now)
+        if not why:
+            return fine(NAME, evidence, now, "heard", facts)
+        if tells_ambient(probe) and _is_only_ambient(evidence, probe, now):
+            return unknown(NAME, evidence, now, "left to ambient", facts)
+        advice = Advice("check probe", holds_until=now + HOLDS)
+        return breach(NAME, evidence, now, why, Severity.MODERATE, advice, facts)
+
+
+RULE = Silent()
+
+
+def _is_only_ambient(evidence: Evidence, probe: Probe, now: datetime) -> bool:
+    """Whether no other probe tells the temperature at the post."""
+    watch = evidence.watch
+    assert watch is not None
+    others = [p for p in evidence.probes if p.name != probe.name and tells_ambient(p)]
+    return all(is_silent(watch, p, evidence.parameters, now) for p in others)
+
+
+def _nonsense(evidence: Evidence, probe: Probe, now: datetime) -> str:
+    """What is wrong with all of a probe's latest readings; "" if any of them can be used."""
+    latest_s = seconds(now) - max(900.0, 4 * probe.interval_s)
+    found = ""
+    for seen in (s for need in LOOKED_AT.values() for s in evidence.series.get(need, ())):
+        doubts = [d for t, d in zip(seen.times_s, seen.doubts, strict=True) if t >= latest_s]
+        if len(doubts) >= 3 and all(d & (REFUSED & ~(Doubt.CLOCK | Doubt.FUTURE)) for d in doubts):
+            found = "stuck" if all(d & Doubt.STUCK for d in doubts) else "unusable"
+    return found

@@ -1,0 +1,173 @@
+"""Storm: anchor while there is time, stay in while it is here, look after the enclosure when it has passed.
+
+What is expected from local signs alone is a gust of a chosen size, the mean strongest wind of thunderstorm outflows. It is
+held against the gust that the enclosure stands as it is ballasted now. A cover or a shade cloth on it catches the wind:
+the advice is to take it off, and counts on that.
+
+While a gust front or a strong gust is there the only advice is to stay in, and for a while after it nobody is asked to
+carry ballast: nobody is ever sent out into it. No sensor here hears thunder; every text says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from sensord.model import Advice, Certainty, Severity, State, Urgency, Verdict
+from sensord.rules import Evidence, Need, Per
+from sensord.rules._readings import breach, fine, round_up, unknown
+from sensord.rules._storm_signs import needs, signs
+from sensord.rules._storm_view import (
+    Facts,
+    Thresholds,
+    View,
+    facts_of,
+    frame_of,
+    front_stays,
+    has_pupae,
+    is_empty,
+    margin_of,
+    view_of,
+)
+from sensord.science import wind_load
+
+NAME = "storm"
+NOBODY_CARRIES = timedelta(hours=1)
+"""So long after it was there no ballast is asked for. Chosen; half of it is the usual wait after the last thunder."""
+LEAD = {"likely": timedelta(minutes=45), "possible": timedelta(minutes=90), "": timedelta(minutes=30)}
+LOOK_AFTER_HOLDS = timedelta(hours=12)
+
+
+class Storm:
+    """Wind and storm signs against what holds the enclosure."""
+
+    name = NAME
+    per = Per.ENCLOSURE
+    every = timedelta(minutes=2)
+    Parameters = Thresholds
+
+    def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
+        """Barometer, wind and air at the post."""
+        return needs()
+
+    def decide(self, evidence: Evidence, now: datetime) -> Verdict:
+        """Calm, anchor, stay in, or look after."""
+        if evidence.stand is None:
+            return unknown(NAME, evidence, now, "no enclosure")
+        p: Thresholds = evidence.parameters
+        seen = signs(evidence, now, p)
+        if not seen.anything:
+            return unknown(NAME, evidence, now, "nothing measures it")
+        view = view_of(evidence, now, evidence.stand, seen)
+        facts = facts_of(view)
+        if view.here_at == now or front_stays(view):
+            return _stay_in(view, facts)
+        if view.here_at is not None and now - view.here_at < NOBODY_CARRIES:
+            return _passed(view, facts)
+        if evidence.stand.sheltered_at is not None:
+            return _sheltered(view, evidence.stand.sheltered_at, facts)
+        gusty = seen.gust_m_s is not None and seen.gust_m_s >= view.holds_m_s * margin_of(view)
+        if seen.expected or gusty:
+            return _prepare(view, facts)
+        return _calm(view, facts)
+
+
+RULE = Storm()
+
+
+def _stay_in(view: View, facts: Facts) -> Verdict:
+    """It is here: nobody goes out."""
+    p, gust = view.thresholds, view.signs.gust_m_s or 0.0
+    front = view.signs.front or front_stays(view)
+    severity = Severity.MODERATE if front else Severity.MINOR
+    if not view.is_safe and not is_empty(view.evidence):
+        if gust >= view.holds_m_s or (front and view.holds_m_s < p.design_gust_m_s):
+            severity = Severity.SEVERE
+        elif view.holds_m_s < p.design_gust_m_s:
+            severity = Severity.MODERATE
+    facts["front"] = front or None
+    facts["beyond"] = (gust >= view.holds_m_s and not view.is_safe) or None
+    advice = Advice("stay in", holds_until=view.now + timedelta(minutes=30), outdoors=False)
+    return breach(NAME, view.evidence, view.now, "stay in", severity, advice, facts)
+
+
+def _passed(view: View, facts: Facts) -> Verdict:
+    """It was here within the hour: calm is waited for, then the enclosure is looked after."""
+    p, gust = view.thresholds, view.signs.gust_m_s or 0.0
+    if gust >= p.calm_gust_m_s or view.signs.expected:
+        return fine(NAME, view.evidence, view.now, "passing", facts, easing=True)
+    verdict = fine(NAME, view.evidence, view.now, "look after", facts)
+    if is_empty(view.evidence):
+        return verdict
+    return replace(verdict, advice=Advice("look after", holds_until=view.now + LOOK_AFTER_HOLDS))
+
+
+def _sheltered(view: View, sheltered_at: datetime, facts: Facts) -> Verdict:
+    """Out of the wind; and back out of doors as soon as that is over, for the sake of the cues."""
+    p = view.thresholds
+    facts |= {"sheltered_at": sheltered_at, "sheltered_h": (view.now - sheltered_at).total_seconds() / 3600.0}
+    calm = (view.signs.highest_m_s or 0.0) < p.calm_gust_m_s and not view.signs.expected
+    if not calm or view.now - sheltered_at < timedelta(hours=p.back_out_after_h):
+        return fine(NAME, view.evidence, view.now, "sheltered", facts, easing=True)
+    facts["pupae"] = has_pupae(view.stand) or None
+    severity = Severity.MINOR if is_empty(view.evidence) else Severity.MODERATE
+    advice = Advice("return", holds_until=view.now + timedelta(hours=3))
+    return breach(NAME, view.evidence, view.now, "return", severity, advice, facts)
+
+
+def _prepare(view: View, facts: Facts) -> Verdict:
+    """There is time: hold the enclosure against the gust that may come."""
+    p, seen, e, now = view.thresholds, view.signs, view.evidence, view.now
+    gust = p.design_gust_m_s if seen.expected else max(p.strong_gust_m_s, 1.3 * (seen.highest_m_s or 0.0))
+    drag = wind_load.force_coefficient(view.stand.enclosure.open_fraction, seen.wet, False)
+    anchoring = wind_load.advise(
+        frame_of(view.stand),
+        view.stand.ballast_kg,
+        min(gust, 60.0),
+        drag,
+        view.stand.enclosure.friction,
+        p.gust_height_factor,
+        p.safety_factor,
+        p.brick_kg,
+        p.largest_ballast_kg,
+    )
+    facts |= {"expected_gust_m_s": gust, "signs": seen.expected or None, "pupae": has_pupae(view.stand) or None}
+    certainty = {"likely": Certainty.LIKELY, "possible": Certainty.POSSIBLE, "": Certainty.OBSERVED}[seen.expected]
+    urgency = Urgency.EXPECTED if seen.expected else Urgency.IMMEDIATE
+    if view.is_safe or (anchoring.kind is wind_load.AnchorKind.HOLDS and not view.draped):
+        return breach(NAME, e, now, "holds", Severity.MINOR, None, facts, urgency, certainty)
+    action = "anchor"
+    match anchoring.kind:
+        case wind_load.AnchorKind.HOLDS:
+            action = "uncover"
+        case wind_load.AnchorKind.ADD_BALLAST:
+            facts |= {
+                "add_kg": anchoring.add_kg,
+                "bricks": anchoring.bricks,
+                "bricks_kg": anchoring.bricks * p.brick_kg,
+                "total_kg": anchoring.ballast_kg,
+            }
+        case wind_load.AnchorKind.PEG_OR_SHELTER:
+            action = "peg or shelter"
+            facts["needed_kg"] = anchoring.needed_kg.high
+    by = _deadline(view, action)
+    facts["by_at"] = by
+    severity = Severity.MINOR if is_empty(e) else Severity.MODERATE
+    return breach(NAME, e, now, action, severity, Advice(action, by=by, holds_until=by), facts, urgency, certainty)
+
+
+def _deadline(view: View, action: str) -> datetime:
+    """A deadline that was told stands until it has passed."""
+    was = view.evidence.concern.verdict if view.evidence.concern else None
+    told = was.advice.by if was is not None and was.advice is not None and was.advice.action == action else None
+    return told if told is not None and view.now < told else round_up(view.now + LEAD[view.signs.expected])
+
+
+def _calm(view: View, facts: Facts) -> Verdict:
+    """No sign that asks for anything; nearly one, while a concern about it stands and the fall has not ended."""
+    was = view.evidence.concern
+    warned = was is not None and was.verdict.state is State.BREACH and was.verdict.advice is not None
+    gust_nears = (view.signs.gust_m_s or 0.0) >= 0.8 * view.holds_m_s and not view.is_safe
+    still_falls = view.signs.change_pa is not None and view.signs.change_pa <= -160.0
+    easing = was is not None and (gust_nears or still_falls)
+    return fine(NAME, view.evidence, view.now, "nothing came" if warned or was is not None else "calm", facts, easing)

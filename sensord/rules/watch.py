@@ -1,0 +1,56 @@
+"""Watch: nobody is watching, because the broker is not reached or no probe at all is heard."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from pydantic import Field
+
+from sensord.model import Advice, Number, Severity, Verdict
+from sensord.rules import Evidence, Need, Per
+from sensord.rules._readings import breach, fine, unknown
+from sensord.rules._watching import Patience, heard_at, is_silent
+
+NAME = "watch"
+HOLDS = timedelta(hours=24)
+
+
+class Thresholds(Patience):
+    """How long nobody may be watching."""
+
+    disconnected_min: float = Field(10, ge=1, le=1440, description="without the broker for so long [min]; chosen")
+
+
+class Watching:
+    """Whether anything is heard at all."""
+
+    name = NAME
+    per = Per.SITE
+    every = timedelta(minutes=5)
+    Parameters = Thresholds
+
+    def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
+        """Nothing but the watching itself."""
+        return ()
+
+    def decide(self, evidence: Evidence, now: datetime) -> Verdict:
+        """Watching, or not."""
+        p: Thresholds = evidence.parameters
+        watch = evidence.watch
+        if watch is None or not evidence.probes:
+            return unknown(NAME, evidence, now, "nothing known")
+        last = max(heard_at(watch, probe) for probe in evidence.probes)
+        facts: dict[str, Number | datetime] = {"heard_at": last, "probes_count": len(evidence.probes)}
+        advice = Advice("check watch", holds_until=now + HOLDS)
+        since = watch.disconnected_since or watch.running_since
+        if not watch.connected:
+            facts["disconnected_at"] = since
+            if now - since > timedelta(minutes=p.disconnected_min):
+                return breach(NAME, evidence, now, "no broker", Severity.MODERATE, advice, facts)
+            return fine(NAME, evidence, now, "reconnecting", facts, easing=True)
+        if all(is_silent(watch, probe, p, now) for probe in evidence.probes):
+            return breach(NAME, evidence, now, "nothing is heard", Severity.MODERATE, advice, facts)
+        return fine(NAME, evidence, now, "watching", facts)
+
+
+RULE = Watching()

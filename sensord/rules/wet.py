@@ -1,0 +1,86 @@
+"""Wet: humidity pinned at saturation for longer than a night. One note, no nag; the temperature rules go on meanwhile.
+
+Condensation lets mould grow on droppings and leaves; rain pools on the floor. No figure for a harmful humidity was found
+published: the duration is a choice.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from pydantic import Field
+
+from sensord.model import Advice, Doubt, Number, Quantity, Severity, Verdict
+from sensord.rules import Evidence, Need, Per
+from sensord.rules._readings import REFUSED, Bounds, breach, fine, seconds, unknown
+from sensord.rules._storm_view import is_empty
+
+NAME = "wet"
+BREAK_MIN = 45.0
+"""A shorter drying in between does not end a wet spell. Chosen."""
+
+
+class Thresholds(Bounds):
+    """When a spell is long."""
+
+    wet_ratio: float = Field(0.97, ge=0.8, le=1, description="relative humidity that counts as wet [0–1]; chosen")
+    after_h: float = Field(16, ge=2, le=48, description="wet for longer than this, longer than a night [h]; chosen")
+
+
+class Wet:
+    """Whether an enclosure has been wet for too long."""
+
+    name = NAME
+    per = Per.ENCLOSURE
+    every = timedelta(hours=1)
+    Parameters = Thresholds
+
+    def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
+        """Humidity of the last long night."""
+        return (Need("humidity", "subject", Quantity.HUMIDITY, timedelta(hours=parameters.after_h + 2)),)
+
+    def decide(self, evidence: Evidence, now: datetime) -> Verdict:
+        """Dry enough, or wet for too long."""
+        p: Thresholds = evidence.parameters
+        if evidence.stand is None:
+            return unknown(NAME, evidence, now, "no enclosure")
+        spell = _spell(evidence, now, p)
+        if spell is None:
+            return unknown(NAME, evidence, now, "no humidity")
+        spell_h, ratio = spell
+        facts: dict[str, Number | datetime] = {
+            "humidity_ratio": ratio,
+            "spell_h": spell_h,
+            "covered": evidence.stand.covered or None,
+        }
+        if spell_h >= p.after_h and not is_empty(evidence):
+            advice = Advice("look for mould", holds_until=now + timedelta(hours=8))
+            return breach(NAME, evidence, now, "long", Severity.MINOR, advice, facts)
+        return fine(
+            NAME, evidence, now, "wet" if spell_h else "dry", facts, easing=spell_h > 0 and bool(evidence.concern)
+        )
+
+
+RULE = Wet()
+
+
+def _spell(evidence: Evidence, now: datetime, p: Thresholds) -> tuple[float, float] | None:
+    """How long it has been wet, up to the newest reading [h], and that reading; None if nothing fresh is known."""
+    for seen in evidence.series.get("humidity", ()):
+        # A sensor at saturation is wet, not stuck: a wet doubt speaks, whatever else is said of the reading.
+        rows = [
+            (t, v, bool(d & Doubt.WET) or v >= p.wet_ratio)
+            for t, v, d in zip(seen.times_s, seen.values, seen.doubts, strict=True)
+            if 0 <= v <= 1.1 and t <= seconds(now) and (d & Doubt.WET or not d & REFUSED)
+        ]
+        interval_s = seen.probe.interval_s
+        if not rows or rows[-1][0] < seconds(now) - max(1200.0, 2.5 * interval_s):
+            continue
+        start = end = rows[-1][0]
+        for t, _, wet in reversed(rows):
+            if start - t > max(60.0 * BREAK_MIN, 3 * interval_s):
+                break
+            start = t if wet else start
+        newest_wet = any(wet for t, _, wet in rows if t >= end - 60.0 * BREAK_MIN)
+        return (end - start) / 3600.0 if newest_wet else 0.0, rows[-1][1]
+    return None

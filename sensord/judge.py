@@ -15,7 +15,8 @@
     ANSWERED  BREACH, worse than told, or "stay in"    OPEN      WORSE, CHANGED: the answer was to a lesser matter
     ANSWERED  BREACH after "seen"                      ANSWERED  nothing but CHANGED: the keeper knows
     ANSWERED  BREACH, `after_not_now` from "not now"   OPEN      AGAIN
-    ANSWERED  BREACH, `settling` from "done"           ANSWERED  FOLLOW_UP, once for each "done"
+    ANSWERED  BREACH, `settling` from "done"           ANSWERED  FOLLOW_UP, once for each "done"; where another action
+                                                                 is advised by now, CHANGED, and it is OPEN again
     any       FINE, but only just (`easing`)           the same  nothing: neither breach nor fine
     told      FINE for `fine_for`                      OVER      OVER, where there is something to do now (the verdict
                                                                  has an advice) or it was told at `all_clear` or above
@@ -23,8 +24,9 @@
                                                                  verdict that knew something stands
     any       UNKNOWN for `unknown_for`                OVER      nothing; that verdict is kept as the reason
 
-Only a BREACH asks for anything, and only news is loud: repeats stop at the advice's deadline, at a limited number and at
-any answer. An act is an answer where it does what was advised (`FULFILS`), from the beginning of the breach on.
+Only a BREACH asks for anything, and only news is loud: repeats stop at the advice's deadline, at a limited number, at
+any answer, and while nothing, or something else, is to be done. An act is an answer where it does what was advised
+(`FULFILS`), from the beginning of the breach on. What a FINE verdict advises stands until the concern is over.
 """
 
 from __future__ import annotations
@@ -56,16 +58,14 @@ FULFILS: Mapping[What, frozenset[str]] = MappingProxyType(
     {
         What.SHADED: frozenset({"shade", "shield probe"}),
         What.UNSHADED: frozenset({"unshade"}),
-        What.COVERED: frozenset({"cover"}),
         What.UNCOVERED: frozenset({"uncover", "add airflow"}),
         What.ANCHORED: frozenset({"anchor"}),
         What.BALLAST_ADDED: frozenset({"anchor"}),
-        What.PEGGED: frozenset({"anchor", "peg"}),
-        What.SHELTERED: frozenset({"anchor", "peg", "shelter", "move to shade"}),
+        What.PEGGED: frozenset({"anchor", "peg or shelter"}),
+        What.SHELTERED: frozenset({"anchor", "peg or shelter", "uncover", "shade", "add airflow", "move to shade"}),
         What.RETURNED: frozenset({"return"}),
-        What.HEADCOUNT: frozenset({"look after", "count"}),
-        What.MOVED: frozenset({"move to shade", "shelter"}),
-        What.CLEANED: frozenset({"clean"}),
+        What.HEADCOUNT: frozenset({"look after"}),
+        What.MOVED: frozenset({"move to shade"}),
     }
 )
 """Which actions an entry answers, without a word about the concern."""
@@ -137,8 +137,24 @@ WATCHING = Manner(
 )
 """Of the rules that watch the watching: they speak softly, but they do speak."""
 
+OFFSET = Manner(
+    pauses=(2 * _HOUR, 4 * _HOUR),
+    most_tellings=MappingProxyType(
+        {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 3, Severity.SEVERE: 5, Severity.EXTREME: 5}
+    ),
+)
+"""Of what is about a probe or a cage's air rather than about today's heat: there is no hurry."""
+
 MANNERS: Mapping[str, Manner] = MappingProxyType(
-    {"storm": STORM, "silent": WATCHING, "battery": WATCHING, "ambient": WATCHING, "clock": WATCHING}
+    {
+        "storm": STORM,
+        "offset": OFFSET,
+        "silent": WATCHING,
+        "battery": WATCHING,
+        "ambient": WATCHING,
+        "clock": WATCHING,
+        "watch": WATCHING,
+    }
 )
 
 
@@ -218,6 +234,9 @@ def _fine(
     if concern.standing is Standing.FORMING:
         return None, ()
     since = concern.fine_since or now
+    left = concern.verdict  # what an earlier verdict of this fine time asked for is still to be done
+    if concern.fine_since and left.advice and not verdict.advice and not _deadline_passed(left.advice, now):
+        verdict = left
     concern = replace(concern, verdict=verdict, fine_since=since, unknown_since=None)
     if now - since < manner.fine_for:
         return concern, ()
@@ -266,37 +285,50 @@ def _telling(concern: Concern, manner: Manner, now: datetime) -> Telling | None:
     return Telling.AGAIN if _repeat_is_due(concern, manner, now) else None
 
 
+def _action(concern: Concern) -> str:
+    return concern.verdict.advice.action if concern.verdict.advice else ""
+
+
 def _changed(concern: Concern, manner: Manner, now: datetime) -> bool:
     """Whether something else must be done than was told, and may be said already."""
-    action = concern.verdict.advice.action if concern.verdict.advice else ""
+    action = _action(concern)
     if not action or action == concern.told_action or concern.told_at is None:
         return False
     if action == STAY_IN:
         return True
-    if concern.standing is Standing.ANSWERED and concern.answer is What.DONE:
-        return False  # what was done may take its time; the follow-up will say what else
+    if concern.standing is Standing.ANSWERED and concern.answer is What.DONE and _settles(concern, manner, now):
+        return False
     return now - concern.told_at >= manner.change_pause * concern.tellings
+
+
+def _settles(concern: Concern, manner: Manner, now: datetime) -> bool:
+    """Whether what was done may still help."""
+    return concern.answered_at is not None and now - concern.answered_at < manner.settling
+
+
+def _still_asked(concern: Concern, now: datetime) -> bool:
+    """Whether what was told is still what is to be done, and there is time for it."""
+    same = concern.told_at is None or _action(concern) == concern.told_action
+    return same and not _deadline_passed(concern.verdict.advice, now)
 
 
 def _after_answer(concern: Concern, manner: Manner, now: datetime) -> Telling | None:
     assert concern.answered_at is not None
     spoken_since = concern.told_at is not None and concern.told_at > concern.answered_at
-    if spoken_since or _deadline_passed(concern.verdict.advice, now):
+    if spoken_since or not _still_asked(concern, now):
         return None
     if concern.answer is What.NOT_NOW and now - concern.answered_at >= manner.after_not_now:
         return Telling.AGAIN if concern.told_at else Telling.OPENED
-    if concern.answer is What.DONE and now - concern.answered_at >= manner.settling:
+    if concern.answer is What.DONE and not _settles(concern, manner, now):
         return Telling.FOLLOW_UP
     return None
 
 
 def _repeat_is_due(concern: Concern, manner: Manner, now: datetime) -> bool:
     assert concern.told_at is not None
-    if concern.tellings >= manner.most_tellings[concern.verdict.severity]:
+    if concern.tellings >= manner.most_tellings[concern.verdict.severity] or not _still_asked(concern, now):
         return False
-    return not _deadline_passed(concern.verdict.advice, now) and now >= _on_grid(
-        concern.told_at + pause_after(concern, manner), manner.grid
-    )
+    return now >= _on_grid(concern.told_at + pause_after(concern, manner), manner.grid)
 
 
 def pause_after(concern: Concern, manner: Manner) -> timedelta:
@@ -338,18 +370,16 @@ def _heard(concern: Concern, answers: Sequence[Entry], now: datetime) -> Concern
 def _answers(entry: Entry, concern: Concern) -> bool:
     if entry.what in ANSWERS:
         return entry.subject in (concern.key, concern.subject)
-    action = concern.verdict.advice.action if concern.verdict.advice else concern.told_action
     return entry.subject == concern.subject and not FULFILS.get(entry.what, frozenset()).isdisjoint(
-        {action, concern.told_action}
+        {_action(concern), concern.told_action}
     )
 
 
 def _tell(concern: Concern, telling: Telling, now: datetime) -> tuple[Concern, tuple[Notice, ...]]:
-    advice = concern.verdict.advice
     concern = replace(
         concern,
         told=concern.verdict.severity,
-        told_action=advice.action if advice else "",
+        told_action=_action(concern),
         told_at=now,
         tellings=concern.tellings + 1,
     )

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sensord.judge import FULFILS, STAY_IN, USUAL, Manner, judge, manner_of, pause_after, says_stay_in
+from sensord import rules
+from sensord.judge import FULFILS, MANNERS, STAY_IN, USUAL, Manner, judge, manner_of, pause_after, says_stay_in
 from sensord.model import Advice, Concern, Entry, Notice, Severity, Standing, State, Telling, Verdict, What
 
 START = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)
@@ -115,6 +117,12 @@ LIVES = {
         (5, "fine: unshade", "open", ""),
         (25, "fine: unshade", "over", "over"),
     ],
+    "what a fine verdict asks for stands until it is over": [
+        (0, "severe", "open", "opened"),
+        (5, "fine: unshade", "open", ""),
+        (15, "fine", "open", ""),
+        (25, "fine", "over", "over"),
+    ],
     "not knowing neither opens nor ends, nor speaks": [
         (0, "moderate", "forming", ""),
         (5, "unknown", "forming", ""),
@@ -180,6 +188,23 @@ def test_done_is_checked_once() -> None:
     story.says(401, What.DONE)
     assert story.at(440, "severe") == ("answered", "")
     assert story.at(441, "severe") == ("answered", "follow-up")
+
+
+def test_done_that_asks_for_the_next_thing() -> None:
+    """Where something else is to be done after what was done, that is said when it had its time; it is open again."""
+    story = opened()
+    story.says(10, What.DONE)
+    assert story.at(30, "severe: move to shade") == ("answered", "")
+    assert story.at(50, "severe: move to shade") == ("open", "changed")
+
+
+def test_nothing_to_do_is_not_repeated() -> None:
+    """While the rule advises nothing (it waits for the shade to help), the old advice is not repeated."""
+    concern, _ = judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START)
+    for minute in range(5, 300, 5):
+        now = START + minute * MINUTE
+        concern, notices = judge(concern, breach(now, Severity.SEVERE, ""), [], site=SITE, now=now)
+        assert not notices
 
 
 def test_done_that_helped_is_not_followed_up() -> None:
@@ -373,6 +398,18 @@ def test_the_judge_is_a_function(steps: list[tuple[int, tuple[str, str], What | 
         return story.concern, story.told
 
     assert tell() == tell()
+
+
+def test_every_action_of_the_rules_has_a_place() -> None:
+    """What an entry fulfils is an action that some rule advises: a renamed action does not go unnoticed."""
+    source = "".join(path.read_text(encoding="utf-8") for path in Path(rules.__file__).parent.glob("*.py"))
+    unknown = {action for actions in FULFILS.values() for action in actions if f'"{action}"' not in source}
+    assert not unknown
+
+
+def test_every_manner_is_of_a_rule() -> None:
+    """A manner is looked up by the rule's name: none is left behind by a renamed rule."""
+    assert set(MANNERS) <= set(rules.all_rules())
 
 
 def test_a_notice_carries_the_concern_as_told() -> None:

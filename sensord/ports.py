@@ -138,6 +138,9 @@ class Store(Protocol):
     def past_concerns(self, site: str, start: datetime, end: datetime) -> list[Concern]:
         """Concerns that ended in the span."""
 
+    def verdicts(self, site: str, start: datetime, end: datetime) -> list[Verdict]:
+        """Verdicts of the span that said something else than the one before of the same rule and subject, oldest first."""
+
     def record(
         self,
         now: datetime,
@@ -147,13 +150,14 @@ class Store(Protocol):
         withdrawn: Iterable[tuple[str, str]] = (),
         held: Iterable[tuple[Message, str]] = (),
     ) -> None:
-        """One transaction: concerns as they are now, messages into the outbox, what was withdrawn (key, why) or held back (message, why).
+        """One transaction: concerns as they are now, and messages into the outbox.
 
-        A message whose key is in the outbox already is ignored: telling twice is one telling.
+        Also what was withdrawn (key, why) and what was held back (message, why). A message whose key is in the
+        outbox already is ignored: telling twice is one telling.
         """
 
     def outbox(self, due: datetime | None = None) -> list[Parcel]:
-        """Messages still to be delivered (due before `due`), most severe first, then oldest."""
+        """Messages still to be delivered (due at or before `due`), most severe first, then oldest."""
 
     def delivered(self, key: str, now: datetime) -> None:
         """The channel took the message."""

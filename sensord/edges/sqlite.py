@@ -28,7 +28,7 @@ from sensord.edges.sqlite_concerns import ConcernWriter
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.edges.sqlite_reads import SqliteReader, ceil_ms
 from sensord.edges.sqlite_summaries import NEVER_PRUNED, Mark, Place, Summaries
-from sensord.edges.sqlite_tail import LONGEST, Tail
+from sensord.edges.sqlite_tail import Tail
 from sensord.edges.sqlite_writer import insert_many
 from sensord.model import Arrival, Entry, Gap, Quantity, Reading, Refusal, Site, milliseconds
 from sensord.ports import Added, Batch, Series
@@ -213,9 +213,9 @@ class SqliteStore(ConcernWriter):
     def _few_since(self, series: int, start_ms: int) -> bool:
         (rows,) = self._one(
             "SELECT count(*) FROM (SELECT 1 FROM reading WHERE series = ? AND measured_ms >= ? LIMIT ?)",
-            (series, start_ms, LONGEST + 1),
+            (series, start_ms, self._tail.longest + 1),
         )
-        return bool(rows <= LONGEST)
+        return bool(rows <= self._tail.longest)
 
     # --- what is derived
 

@@ -6,6 +6,7 @@ import os
 import sqlite3
 from collections.abc import Sequence
 from datetime import date, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -214,7 +215,7 @@ class Reads:
     def _parcels(self, where: str, values: Sequence[Any]) -> list[Parcel]:
         rows = self._all(f"SELECT body, attempts, due_us, state, detail FROM message WHERE {where}", values)  # noqa: S608
         return [
-            Parcel(from_json(Message, body), attempts, from_microseconds(due_us), state, detail)
+            Parcel(_message(body), attempts, from_microseconds(due_us), state, detail)
             for body, attempts, due_us, state, detail in rows
         ]
 
@@ -290,6 +291,13 @@ def connect(path: str | Path, mode: str, busy_s: float) -> sqlite3.Connection:
             ) from error
         raise
     return db
+
+
+@lru_cache(1024)
+def _message(body: str) -> Message:
+    """Frozen throughout, and asked for on every turn."""
+    message: Message = from_json(Message, body)
+    return message
 
 
 def flush(path: str | Path) -> None:

@@ -29,24 +29,28 @@ class Column:
         self.values = values
         self.doubts = doubts
 
-    def put(self, time_s: float, value: float, doubts: int) -> None:
-        """Take in a reading unless one of that time is there: the first value wins."""
+    def put(self, time_s: float, value: float, doubts: int, longest: int) -> None:
+        """Take in a reading unless one of that time is there: the first value wins. Keep at most the newest `longest`."""
         times = self.times_s
         if not times or time_s > times[-1]:
             times.append(time_s)
             self.values.append(value)
             self.doubts.append(doubts)
-            if len(times) > LONGEST:
-                self._trim()
-            return
+        elif time_s >= self.floor_s:
+            self._insert(time_s, value, doubts)
+        if len(times) > longest:
+            self._trim(longest // 2)
+
+    def _insert(self, time_s: float, value: float, doubts: int) -> None:
+        times = self.times_s
         index = bisect_left(times, time_s)
-        if time_s >= self.floor_s and times[index] != time_s:
+        if times[index] != time_s:
             times.insert(index, time_s)
             self.values.insert(index, value)
             self.doubts.insert(index, doubts)
 
-    def _trim(self) -> None:
-        drop = len(self.times_s) - LONGEST // 2
+    def _trim(self, kept: int) -> None:
+        drop = len(self.times_s) - kept
         del self.times_s[:drop], self.values[:drop], self.doubts[:drop]
         self.floor_s = self.times_s[0]
 
@@ -60,7 +64,8 @@ class Column:
 class Tail:
     """Columns by series."""
 
-    def __init__(self) -> None:
+    def __init__(self, longest: int = LONGEST) -> None:
+        self.longest = longest
         self._columns: dict[int, Column] = {}
 
     def between(self, series: int, start_s: float, end_s: float) -> Series | None:
@@ -84,7 +89,7 @@ class Tail:
         for series, measured_ms, stored, doubts, _ in rows:
             column = columns.get(series)
             if column is not None:
-                column.put(measured_ms / 1000, value_from_steps(stored, scales[series]), doubts)
+                column.put(measured_ms / 1000, value_from_steps(stored, scales[series]), doubts, self.longest)
 
     def clear(self) -> None:
         """Forget everything; the database knows."""

@@ -1,0 +1,795 @@
+"""What every store promises, as one suite. A store's own test module subclasses `StorePromises` and says how it opens.
+
+The figures that a store derives (summaries, degree-days) are computed here a second time, slowly and on their own.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Iterable, Sequence
+from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, rule
+
+from sensord.model import (
+    Advice,
+    Arrival,
+    Certainty,
+    Concern,
+    Doubt,
+    Entry,
+    Gap,
+    GapKind,
+    Message,
+    Parcel,
+    Quantity,
+    Reading,
+    Refusal,
+    Severity,
+    Standing,
+    State,
+    Urgency,
+    Verdict,
+    What,
+)
+from sensord.ports import Batch, Store
+
+SITE = "larkfield"
+ALDER, BIRCH = "alder", "birch"  # alder has two probes with temperature, birch has one
+LOW, HIGH, SECOND = "alder-low", "birch-low", "alder-high"
+LOWER_C, UPPER_C = 11.5, 33.0
+LONGEST_BRIDGE_S, MEASURED_LIMIT_S = 3600.0, 900.0
+START = datetime(2026, 8, 20, 4, tzinfo=UTC)  # midnight in Larkfield Lane
+NEVER = datetime(2200, 1, 1, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+
+
+def reading(
+    at: datetime | float, value: float, probe: str = LOW, quantity: Quantity = Quantity.TEMPERATURE, doubts: int = 0
+) -> Reading:
+    """A reading at an instant, or so many seconds after the start, received a quarter of a second later."""
+    moment = at if isinstance(at, datetime) else START + timedelta(seconds=at)
+    return Reading(SITE, probe, quantity, moment, moment + timedelta(milliseconds=250), value, doubts)
+
+
+def afternoon(hours: float, every_s: float = 60.0, probe: str = LOW, seed: int = 1) -> list[Reading]:
+    """A seeded series that wanders through both thresholds, to hundredths of a degree."""
+    dice = random.Random(seed)
+    wave = [
+        (s, 22 + 14 * math.sin(s / 9000) + dice.gauss(0, 0.4))
+        for s in (i * every_s + dice.uniform(0, every_s / 3) for i in range(int(hours * 3600 / every_s)))
+    ]
+    return [reading(round(s, 3), round(value, 2), probe) for s, value in wave]
+
+
+# --- the slow way -------------------------------------------------------------------------------------------------
+
+
+def lines(readings: Iterable[Reading]) -> list[tuple[float, float, float, float]]:
+    """Straight lines (from_s, to_s, from_value, to_value) between usable readings that are near enough."""
+    points = sorted((r.measured_at.timestamp(), r.value) for r in readings if not r.doubts & Doubt.UNUSABLE)
+    return [(a, b, x, y) for (a, x), (b, y) in pairwise(points) if b - a <= LONGEST_BRIDGE_S]
+
+
+def cut(
+    line: tuple[float, float, float, float], start_s: float, end_s: float
+) -> tuple[float, float, float, float] | None:
+    """The part of a line within a span."""
+    a, b, x, y = line
+    begin, end = max(a, start_s), min(b, end_s)
+    if end <= begin:
+        return None
+    slope = (y - x) / (b - a)
+    return begin, end, x + slope * (begin - a), x + slope * (end - a)
+
+
+def slow_degree_days(readings: Iterable[Reading], start: datetime, end: datetime) -> tuple[float, float, float]:
+    """Degree-days, measured and bridged seconds of a span, each line cut where it crosses a threshold."""
+    total = measured = bridged = 0.0
+    for line in lines(readings):
+        piece = cut(line, start.timestamp(), end.timestamp())
+        if piece is None:
+            continue
+        a, b, x, y = piece
+        if line[1] - line[0] <= MEASURED_LIMIT_S:
+            measured += b - a
+        else:
+            bridged += b - a
+        crossings = [
+            a + (level - x) / (y - x) * (b - a) for level in (LOWER_C, UPPER_C) if (x - level) * (y - level) < 0
+        ]
+        corners = sorted([a, b, *crossings])
+        for p, q in pairwise(corners):
+            u, v = (min(max(x + (y - x) * (t - a) / (b - a), LOWER_C), UPPER_C) - LOWER_C for t in (p, q))
+            total += (q - p) * (u + v) / 2 / 86400
+    return total, measured, bridged
+
+
+def slow_mean(readings: Sequence[Reading], start: datetime, end: datetime) -> float:
+    """Mean over the lines that cover the span; arithmetic where none does."""
+    pieces = [piece for line in lines(readings) if (piece := cut(line, start.timestamp(), end.timestamp()))]
+    if pieces:
+        return sum((b - a) * (x + y) / 2 for a, b, x, y in pieces) / sum(b - a for a, b, _, _ in pieces)
+    inside = [r.value for r in usable(readings, start, end)]
+    return sum(inside) / len(inside)
+
+
+def usable(readings: Iterable[Reading], start: datetime, end: datetime) -> list[Reading]:
+    """Usable readings of a span, by time."""
+    inside = [r for r in readings if start <= r.measured_at < end and not r.doubts & Doubt.UNUSABLE]
+    return sorted(inside, key=lambda r: r.measured_at)
+
+
+def assert_hours(store: Store, readings: Sequence[Reading], probe: str = LOW) -> None:
+    """The store's hourly summaries of a probe's temperature are those of the readings."""
+    mine = [r for r in readings if r.probe == probe]
+    starts = sorted(
+        {r.measured_at.replace(minute=0, second=0, microsecond=0) for r in usable(mine, START - 99 * HOUR, NEVER)}
+    )
+    found = store.hours(SITE, probe, Quantity.TEMPERATURE, START - 99 * HOUR, NEVER)
+    assert [hour.start for hour in found] == starts
+    for hour in found:
+        end = hour.start + HOUR
+        values = [r.value for r in usable(mine, hour.start, end)]
+        assert (hour.count, hour.minimum, hour.maximum) == (len(values), min(values), max(values))
+        assert hour.mean == pytest.approx(slow_mean(mine, hour.start, end), abs=1e-9)
+        assert hour.doubtful == sum(1 for r in mine if r.doubts and hour.start <= r.measured_at < end)
+
+
+def assert_tally(store: Store, readings: Sequence[Reading], enclosure: str = ALDER, probe: str = LOW) -> None:
+    """The store's degree-days of an enclosure are those of its one probe, hour by hour and added up."""
+    mine = [r for r in readings if r.probe == probe]
+    hours = store.tally(SITE, enclosure, START - 99 * HOUR, NEVER)
+    for hour in hours:
+        total, measured, bridged = slow_degree_days(mine, hour.start, hour.start + HOUR)
+        assert hour.degree_days == pytest.approx(total, abs=1e-9)
+        assert (hour.measured_s, hour.bridged_s) == pytest.approx((measured, bridged), abs=1e-6)
+        assert hour.measured_s + hour.bridged_s + hour.missing_s == pytest.approx(3600, abs=1e-6)
+    total, measured, bridged = slow_degree_days(mine, START - 99 * HOUR, NEVER)
+    assert sum(hour.degree_days for hour in hours) == pytest.approx(total, abs=1e-9)
+    assert sum(hour.measured_s for hour in hours) == pytest.approx(measured, abs=1e-6)
+    assert sum(hour.bridged_s for hour in hours) == pytest.approx(bridged, abs=1e-6)
+
+
+# --- nouns --------------------------------------------------------------------------------------------------------
+
+
+def a_verdict(at: datetime = START, **changes: Any) -> Verdict:
+    """A verdict with a number of every kind."""
+    facts: dict[str, Any] = {
+        "rule": "overheating",
+        "subject": ALDER,
+        "state": State.BREACH,
+        "at": at,
+        "reason": "hot for long",
+        "severity": Severity.MODERATE,
+        "numbers": {"temperature_c": 34.5, "bricks": 2, "shaded": True, "since": "2026-08-20T04:00:00Z", "wind": None},
+        "advice": Advice("shade", by=at + HOUR),
+    }
+    return Verdict(**{**facts, **changes})
+
+
+def a_concern(at: datetime = START, **changes: Any) -> Concern:
+    """An open concern."""
+    facts: dict[str, Any] = {
+        "site": SITE,
+        "rule": "overheating",
+        "subject": ALDER,
+        "standing": Standing.OPEN,
+        "verdict": a_verdict(at),
+        "breached_since": at - timedelta(minutes=20),
+        "opened_at": at,
+    }
+    return Concern(**{**facts, **changes})
+
+
+def a_message(key: str, at: datetime = START, severity: Severity = Severity.MODERATE, **changes: Any) -> Message:
+    """A message."""
+    facts: dict[str, Any] = {
+        "key": key,
+        "site": SITE,
+        "at": at,
+        "rule": "overheating",
+        "subject": ALDER,
+        "severity": severity,
+        "urgency": Urgency.IMMEDIATE,
+        "certainty": Certainty.OBSERVED,
+        "title": "Shade Alder before 13:00",
+        "text": "34.5 °C for 20 minutes.",
+        "action": "shade",
+        "concerns": (f"overheating/{ALDER}",),
+        "holds_until": at + 2 * HOUR,
+    }
+    return Message(**{**facts, **changes})
+
+
+def keys(parcels: Iterable[Parcel]) -> list[str]:
+    """Of the messages."""
+    return [parcel.message.key for parcel in parcels]
+
+
+class Machine(RuleBasedStateMachine):
+    """Anything may happen to readings in any order; the store answers as a dictionary would.
+
+    A subclass says how the store opens. Times fall on few instants and hours, so that repeats, late readings and
+    neighbours across an hour are common.
+    """
+
+    moments = st.integers(0, 12).map(lambda hour: hour * 3600) | st.integers(0, 12 * 12).map(lambda step: step * 300.0)
+    probes = st.sampled_from([LOW, HIGH])
+    values = st.integers(-50, 450).map(lambda tenth: tenth / 10)
+    doubts = st.sampled_from([0, 0, 0, 0, int(Doubt.WET), int(Doubt.JUMP)])
+    batches = st.lists(st.builds(reading, moments, values, probes, doubts=doubts), max_size=25)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.folder = TemporaryDirectory()
+        self.store = self.open(Path(self.folder.name))
+        self.model: dict[tuple[str, datetime], Reading] = {}
+        self.duplicates = 0
+
+    def open(self, folder: Path) -> Store:
+        """The store kept in this folder."""
+        raise NotImplementedError
+
+    def teardown(self) -> None:
+        """Leave nothing behind."""
+        self.store.close()
+        self.folder.cleanup()
+
+    @rule(readings=batches)
+    def add(self, readings: list[Reading]) -> None:
+        """The first value of an identity stays."""
+        new = {}
+        for r in readings:
+            if (r.probe, r.measured_at) not in self.model:
+                new.setdefault((r.probe, r.measured_at), r)
+        assert self.store.add(Batch(readings)) == (len(new), len(readings) - len(new), 0)
+        self.model |= new
+        self.duplicates += len(readings) - len(new)
+
+    @rule(probe=probes, start=moments, hours=st.integers(0, 13))
+    def read(self, probe: str, start: float, hours: int) -> None:
+        """A window of readings."""
+        begin = START + timedelta(seconds=start)
+        end = begin + hours * HOUR
+        known = sorted((r.measured_at, r) for (p, at), r in self.model.items() if p == probe and begin <= at < end)
+        found = self.store.readings(SITE, probe, Quantity.TEMPERATURE, begin, end)
+        assert found.times_s == [at.timestamp() for at, _ in known]
+        assert found.values == [r.value for _, r in known]
+        assert found.doubts == [r.doubts for _, r in known]
+
+    @rule(probe=probes, before=moments)
+    def read_latest(self, probe: str, before: float) -> None:
+        """The newest reading, and the newest before a moment."""
+        until = START + timedelta(seconds=before)
+        mine = [r for (p, _), r in self.model.items() if p == probe]
+        earlier = [r for r in mine if r.measured_at < until]
+        by_time = {"key": lambda r: r.measured_at, "default": None}
+        assert self.store.latest(SITE, probe, Quantity.TEMPERATURE) == max(mine, **by_time)
+        assert self.store.latest(SITE, probe, Quantity.TEMPERATURE, until) == max(earlier, **by_time)
+
+    @rule(so_far=st.integers(0, 12))
+    def summarise_early(self, so_far: int) -> None:
+        """Summarising in between does not change what comes out at the end."""
+        self.store.summarise(START + so_far * HOUR)
+
+    @rule()
+    def summarise(self) -> None:
+        """All that is derived is that of the readings."""
+        self.store.summarise(NEVER)
+        readings = list(self.model.values())
+        for probe in (LOW, HIGH):
+            assert_hours(self.store, readings, probe)
+        assert_tally(self.store, readings, ALDER, LOW)
+        assert_tally(self.store, readings, BIRCH, HIGH)
+
+    @rule()
+    def reopen(self) -> None:
+        """Nothing is lost over a restart."""
+        self.store.close()
+        self.store = self.open(Path(self.folder.name))
+        counts = self.store.counters()
+        assert (counts["readings"], counts["duplicates"]) == (len(self.model), self.duplicates)
+
+
+class StorePromises:
+    """Subclass it, say how to open the store, and let pytest collect it."""
+
+    def open(self, folder: Path, zone: str = "America/New_York") -> Store:
+        """The store kept in this folder, of the site and places above; opened again, it is the same store."""
+        raise NotImplementedError
+
+    @pytest.fixture
+    def store(self, tmp_path: Path) -> Any:
+        store = self.open(tmp_path)
+        yield store
+        store.close()
+
+    # --- readings
+
+    def test_adding_again_changes_nothing(self, store: Store) -> None:
+        """The same batch a second time stores nothing and is counted as duplicates."""
+        batch = Batch(afternoon(2))
+        assert store.add(batch) == (120, 0, 0)
+        before = store.readings(SITE, LOW, Quantity.TEMPERATURE, START, NEVER)
+        assert store.add(batch) == (0, 120, 0)
+        assert store.readings(SITE, LOW, Quantity.TEMPERATURE, START, NEVER) == before
+        assert (store.counters()["readings"], store.counters()["duplicates"]) == (120, 120)
+
+    def test_the_first_value_wins(self, store: Store) -> None:
+        """Of two values with one identity the first stays, within a batch and across batches."""
+        assert store.add(Batch([reading(0, 20), reading(0, 21), reading(0.0004, 22)])) == (1, 2, 0)
+        assert store.add(Batch([reading(0, 23)])) == (0, 1, 0)
+        assert store.readings(SITE, LOW, Quantity.TEMPERATURE, START, NEVER).values == [20]
+
+    def test_readings_are_ascending_whatever_the_order_of_arrival(self, store: Store) -> None:
+        """Late and shuffled readings are answered by time, before and after the series was first read."""
+        readings = afternoon(3)
+        shuffled = random.Random(5).sample(readings, len(readings))
+        for begin in range(0, len(shuffled), 37):
+            store.add(Batch(shuffled[begin : begin + 37]))
+            found = store.readings(SITE, LOW, Quantity.TEMPERATURE, START, NEVER)
+            known = sorted(shuffled[: begin + 37], key=lambda r: r.measured_at)
+            assert found.times_s == [r.measured_at.timestamp() for r in known]
+            assert found.values == [r.value for r in known]
+
+    def test_a_window_is_closed_at_its_start_and_open_at_its_end(self, store: Store) -> None:
+        """start <= measured_at < end, to the millisecond."""
+        store.add(Batch([reading(s, s) for s in (0, 1, 2, 3)]))
+        second = timedelta(seconds=1)
+        for _ in range(2):
+            found = store.readings(SITE, LOW, Quantity.TEMPERATURE, START + second, START + 3 * second)
+            assert found.values == [1, 2]
+        just_after = START + second + timedelta(microseconds=1)
+        assert store.readings(SITE, LOW, Quantity.TEMPERATURE, just_after, NEVER).values == [2, 3]
+        assert store.readings(SITE, LOW, Quantity.TEMPERATURE, START, just_after).values == [0, 1]
+
+    def test_series_are_kept_apart(self, store: Store) -> None:
+        """Another probe, quantity or site is another series."""
+        other = reading(0, 4)._replace(site="elsewhere")
+        store.add(Batch([reading(0, 1), reading(0, 2, HIGH), reading(0, 0.3, quantity=Quantity.HUMIDITY), other]))
+        assert store.readings(SITE, LOW, Quantity.TEMPERATURE, START, NEVER).values == [1]
+        assert store.readings(SITE, HIGH, Quantity.TEMPERATURE, START, NEVER).values == [2]
+        assert store.readings(SITE, LOW, Quantity.HUMIDITY, START, NEVER).values == [0.3]
+        assert store.readings("elsewhere", LOW, Quantity.TEMPERATURE, START, NEVER).values == [4]
+        assert store.readings(SITE, "nobody", Quantity.TEMPERATURE, START, NEVER) == ([], [], [])
+
+    def test_values_come_back_as_sensors_give_them(self, store: Store) -> None:
+        """Every decimal of a sensor's resolution comes back equal."""
+        given_by = {
+            Quantity.TEMPERATURE: [step / 16 for step in range(-880, 2000, 7)]
+            + [round(0.01 * i, 2) for i in range(-4000, 8500, 97)],
+            Quantity.HUMIDITY: [round(i / 10_000, 4) for i in range(0, 10_001, 13)],
+            Quantity.PRESSURE: [round(90_000 + 0.1 * i, 1) for i in range(0, 200_000, 997)],
+            Quantity.WIND_GUST: [round(i / 100, 2) for i in range(0, 7500, 31)],
+            Quantity.IRRADIANCE: [round(i / 10, 1) for i in range(0, 14_000, 57)],
+            Quantity.VOLTAGE: [round(i / 1000, 3) for i in range(0, 5000, 17)],
+        }
+        for quantity, values in given_by.items():
+            store.add(Batch([reading(second, value, quantity=quantity) for second, value in enumerate(values)]))
+            assert store.readings(SITE, LOW, quantity, START, NEVER).values == values
+
+    def test_nothing_is_lost_for_being_impossible(self, store: Store) -> None:
+        """What is no measurement is kept as it came, with its doubt."""
+        strange = [math.inf, -math.inf, 1e300, -127.0, 85.0]
+        store.add(
+            Batch([reading(i, value, doubts=int(Doubt.IMPOSSIBLE)) for i, value in enumerate([*strange, math.nan])])
+        )
+        for _ in range(2):
+            found = store.readings(SITE, LOW, Quantity.TEMPERATURE, START, NEVER)
+            assert found.values[:-1] == strange
+            assert math.isnan(found.values[-1])
+            assert found.doubts == [Doubt.IMPOSSIBLE] * 6
+        assert store.summarise(NEVER) == 1
+        assert store.hours(SITE, LOW, Quantity.TEMPERATURE, START, NEVER) == []
+
+    def test_a_number_that_is_none_harms_no_summary(self, store: Store) -> None:
+        """A value that is not finite is left out of summaries even where nobody doubted it."""
+        store.add(Batch([reading(0, 20), reading(60, math.nan), reading(120, math.inf), reading(180, 24)]))
+        store.summarise(NEVER)
+        (hour,) = store.hours(SITE, LOW, Quantity.TEMPERATURE, START, NEVER)
+        assert (hour.count, hour.minimum, hour.maximum, hour.mean) == (2, 20, 24, pytest.approx(22))
+
+    def test_the_latest_reading(self, store: Store) -> None:
+        """The newest by measurement, also where it came first; whole, with its receipt to the millisecond."""
+        store.add(Batch([reading(60, 21, doubts=int(Doubt.WET)), reading(0, 20)]))
+        assert store.latest(SITE, LOW, Quantity.TEMPERATURE) == reading(60, 21, doubts=int(Doubt.WET))
+        assert store.latest(SITE, LOW, Quantity.TEMPERATURE, START + timedelta(seconds=60)) == reading(0, 20)
+        assert store.latest(SITE, LOW, Quantity.TEMPERATURE, START) is None
+        assert store.latest(SITE, "nobody", Quantity.TEMPERATURE) is None
+
+    def test_a_batch_is_all_or_nothing(self, store: Store) -> None:
+        """A batch with one reading that can't be stored leaves nothing behind, and the store goes on."""
+        bad = reading(60, 21)._replace(measured_at=datetime(2026, 8, 20))  # without a zone: a defect
+        entry = Entry(SITE, START, START, ALDER, What.SHADED)
+        with pytest.raises(TypeError):
+            store.add(Batch([reading(0, 20), bad], entries=[entry], undated=[Arrival(START, "t", b"1", packet=1)]))
+        assert store.latest(SITE, LOW, Quantity.TEMPERATURE) is None
+        assert store.entries(SITE, START, NEVER) == []
+        assert store.add(Batch([reading(0, 20)])) == (1, 0, 0)
+        assert store.counters()["readings"] == 1
+
+    def test_everything_is_there_after_reopening(self, tmp_path: Path) -> None:
+        """What was committed before closing is answered after opening."""
+        store = self.open(tmp_path)
+        entry = Entry(SITE, START, START + HOUR, ALDER, What.ANCHORED, 4.0, "two bricks", "Kim", "command")
+        store.add(Batch(afternoon(2), entries=[entry]))
+        store.record(START, [a_concern()], [a_message("one")], [a_verdict()])
+        store.remember("alive", "2026-08-20")
+        store.summarise(NEVER)
+        before = [
+            store.readings(SITE, LOW, Quantity.TEMPERATURE, START, NEVER),
+            store.hours(SITE, LOW, Quantity.TEMPERATURE, START, NEVER),
+            store.tally(SITE, ALDER, START, NEVER),
+            store.entries(SITE, START, NEVER),
+            store.concerns(SITE),
+            store.outbox(),
+            store.recall("alive"),
+            store.counters(),
+        ]
+        store.close()
+        store = self.open(tmp_path)
+        after = [
+            store.readings(SITE, LOW, Quantity.TEMPERATURE, START, NEVER),
+            store.hours(SITE, LOW, Quantity.TEMPERATURE, START, NEVER),
+            store.tally(SITE, ALDER, START, NEVER),
+            store.entries(SITE, START, NEVER),
+            store.concerns(SITE),
+            store.outbox(),
+            store.recall("alive"),
+            store.counters(),
+        ]
+        store.close()
+        assert after == before
+
+    # --- what is derived
+
+    def test_hours_are_those_of_the_readings(self, store: Store) -> None:
+        """Count, extremes, mean and doubtful readings of every hour, with gaps and unusable readings among them."""
+        dice = random.Random(3)
+        readings = [
+            r._replace(
+                doubts=dice.choice([0] * 9 + [int(Doubt.JUMP), int(Doubt.WET), int(Doubt.SUNLIT | Doubt.FUTURE)])
+            )
+            for r in afternoon(30)
+            if not 5 <= (r.measured_at - START) / HOUR < 6.5 and dice.random() < 0.9
+        ]
+        store.add(Batch(readings))
+        store.summarise(NEVER)
+        assert_hours(store, readings)
+        assert_tally(store, readings)
+
+    def test_late_readings_are_computed_in(self, store: Store) -> None:
+        """Whatever the order of arrival and the moments of summarising, the figures end up the same."""
+        readings = afternoon(9, every_s=400) + [reading(20 * 3600 + s, 25) for s in (0, 1800, 5400, 8999)]
+        shuffled = random.Random(8).sample(readings, len(readings))
+        for begin in range(0, len(shuffled), 9):
+            store.add(Batch(shuffled[begin : begin + 9]))
+            assert store.summarise(NEVER) > 0
+            assert_hours(store, shuffled[: begin + 9])
+            assert_tally(store, shuffled[: begin + 9])
+        assert store.summarise(NEVER) == 0
+
+    def test_a_line_is_drawn_across_the_hour(self, store: Store) -> None:
+        """A reading of the next hour completes the one before, and a gap too long for a line stays missing."""
+        store.add(Batch([reading(0, 20), reading(3000, 20)]))
+        store.summarise(NEVER)
+        assert [h.measured_s + h.bridged_s for h in store.tally(SITE, ALDER, START, NEVER)] == [3000]
+        store.add(Batch([reading(4200, 20)]))
+        store.summarise(NEVER)
+        assert [h.measured_s + h.bridged_s for h in store.tally(SITE, ALDER, START, NEVER)] == [3600, 600]
+        store.add(Batch([reading(4200 + 3601, 20)]))
+        store.summarise(NEVER)
+        assert [h.measured_s + h.bridged_s for h in store.tally(SITE, ALDER, START, NEVER)] == [3600, 600]
+
+    def test_an_hour_that_runs_is_missing_only_what_has_passed(self, store: Store) -> None:
+        """What is missing of the present hour grows until it is over, also without another reading."""
+        store.add(Batch([reading(s, 20) for s in (0, 600, 1200)]))
+        store.summarise(START + timedelta(minutes=20))
+        assert store.tally(SITE, ALDER, START, NEVER)[0][2:] == (1200, 0, 0)
+        store.summarise(START + timedelta(minutes=30))
+        assert store.tally(SITE, ALDER, START, NEVER)[0][2:] == (1200, 0, 600)
+        store.summarise(START + 5 * HOUR)
+        assert store.tally(SITE, ALDER, START, NEVER)[0][2:] == (1200, 0, 2400)
+        assert store.summarise(START + 9 * HOUR) == 0
+
+    def test_the_next_probe_stands_in(self, store: Store) -> None:
+        """An hour without a usable reading of the first probe is counted by the second; the first comes back."""
+        first = [r for r in afternoon(4) if not HOUR <= r.measured_at - START < 2 * HOUR]
+        doubted = [reading(5000, 99, doubts=int(Doubt.IMPOSSIBLE))]
+        second = afternoon(4, probe=SECOND, seed=2)
+        store.add(Batch([*first, *doubted, *second]))
+        store.summarise(NEVER)
+        found = store.tally(SITE, ALDER, START, NEVER)
+        for index, source in enumerate([first, second, first, first]):
+            begin = START + index * HOUR
+            assert found[index].degree_days == pytest.approx(slow_degree_days(source, begin, begin + HOUR)[0], abs=1e-9)
+        late = [r for r in afternoon(4) if r not in first]
+        store.add(Batch(late))
+        store.summarise(NEVER)
+        begin = START + HOUR
+        assert store.tally(SITE, ALDER, begin, begin + HOUR)[0].degree_days == pytest.approx(
+            slow_degree_days(afternoon(4), begin, begin + HOUR)[0], abs=1e-9
+        )
+
+    @pytest.mark.parametrize(
+        ("zone", "first", "hours"),
+        [
+            ("America/New_York", date(2026, 3, 8), 23),
+            ("America/New_York", date(2026, 11, 1), 25),
+            ("America/St_Johns", date(2026, 8, 20), 24),  # half an hour off
+            ("Australia/Lord_Howe", date(2026, 4, 5), 24.5),  # half an hour of daylight saving
+            ("America/Havana", date(2026, 3, 8), 23),  # midnight does not exist
+            ("Asia/Kathmandu", date(2026, 8, 20), 24),
+        ],
+    )
+    def test_days_are_local(self, tmp_path: Path, zone: str, first: date, hours: float) -> None:
+        """A daily summary covers the site's own day, of 23 or 25 hours or one that starts within a UTC hour."""
+        local = ZoneInfo(zone)
+
+        def midnight(day: date) -> datetime:
+            return datetime(day.year, day.month, day.day, tzinfo=local).astimezone(UTC)
+
+        store = self.open(tmp_path, zone)
+        start = midnight(first - timedelta(days=1))
+        count = 3 * 24 * 6 + 12
+        readings = [
+            reading(start + timedelta(minutes=10 * i, seconds=i % 60), round(20 + 9 * math.sin(i / 23), 2))
+            for i in range(count)
+        ]
+        for begin in range(0, count, 100):
+            store.add(Batch(readings[begin : begin + 100]))
+            store.summarise(readings[min(begin + 99, count - 1)].measured_at)
+        store.summarise(NEVER)
+        found = store.days(SITE, LOW, Quantity.TEMPERATURE, first, first + timedelta(days=1))
+        assert [day.day for day in found] == [first, first + timedelta(days=1)]
+        assert midnight(first + timedelta(days=1)) - midnight(first) == timedelta(hours=hours)
+        for day in found:
+            begin, end = midnight(day.day), midnight(day.day + timedelta(days=1))
+            mine = usable(readings, begin, end)
+            low, high = min(mine, key=lambda r: r.value), max(mine, key=lambda r: r.value)
+            assert (day.count, day.minimum, day.maximum) == (len(mine), low.value, high.value)
+            assert (day.minimum_at, day.maximum_at) == (low.measured_at, high.measured_at)
+            assert day.mean == pytest.approx(slow_mean(readings, begin, end), abs=1e-9)
+        store.close()
+
+    def test_nothing_to_summarise_is_forgotten_over_a_restart(self, tmp_path: Path) -> None:
+        """Readings that were committed but not yet summarised are, after the next start."""
+        store = self.open(tmp_path)
+        store.add(Batch(afternoon(3)))
+        store.close()
+        store = self.open(tmp_path)
+        store.summarise(NEVER)
+        assert_hours(store, afternoon(3))
+        assert_tally(store, afternoon(3))
+        store.close()
+
+    # --- what else came from outside
+
+    def test_refusals_are_bounded_and_counted(self, store: Store) -> None:
+        """The newest refusals are kept, newest first, payloads cut; the count goes on."""
+        store.add(Batch(refusals=[Refusal(START, "garden/x", bytes([7]) * 100_000, "no number")]))
+        (kept,) = store.refusals()
+        assert (kept.topic, kept.reason, kept.received_at) == ("garden/x", "no number", START)
+        assert 0 < len(kept.payload) < 100_000
+        for batch in range(12):
+            refusals = [Refusal(START, "garden/\ud800", b"\xff", f"{batch}-{i}") for i in range(500)]
+            assert store.add(Batch(refusals=refusals)) == (0, 0, 500)
+        assert [r.reason for r in store.refusals(3)] == ["11-499", "11-498", "11-497"]
+        assert 100 <= len(store.refusals(10**6)) < 6001
+        assert store.counters()["refused"] == 6001
+
+    def test_an_entry_said_twice_is_one(self, store: Store) -> None:
+        """Entries are the same by what they say, not by how or when they came; they are answered by time."""
+        shaded = Entry(SITE, START + HOUR, START + HOUR, ALDER, What.SHADED, None, "", "Kim", "page")
+        anchored = Entry(SITE, START, START + HOUR, ALDER, What.ANCHORED, 4.0, "bricks", "Kim", "command")
+        again = shaded._replace(source="mqtt", received_at=START + 2 * HOUR)
+        store.add(Batch(entries=[shaded, anchored, shaded]))
+        store.add(Batch(entries=[again, anchored._replace(amount=5.0), shaded._replace(author="Lee")]))
+        found = store.entries(SITE, START, NEVER)
+        assert found == [anchored, anchored._replace(amount=5.0), shaded, shaded._replace(author="Lee")]
+        assert store.entries(SITE, START, START + HOUR) == found[:2]
+        assert store.counters()["entries"] == 4
+
+    def test_gaps(self, store: Store) -> None:
+        """A gap is open until it is closed, is answered where it touches the span, and is one however often told."""
+        silence = Gap(SITE, GapKind.SILENCE, LOW, START, None, "nothing since 04:00")
+        stopped = Gap(SITE, GapKind.STOPPED, "", START + HOUR, START + 2 * HOUR)
+        store.add(Batch(gaps=[silence, stopped, stopped]))
+        store.add(Batch(gaps=[silence._replace(started_at=START + HOUR)]))
+        assert store.gaps(SITE, START, NEVER) == [silence, stopped]
+        assert store.gaps(SITE, START - HOUR, START) == []
+        assert store.gaps(SITE, START + 3 * HOUR, NEVER) == [silence]
+        closed = silence._replace(ended_at=START + 4 * HOUR)
+        store.close_gap(closed)
+        assert store.gaps(SITE, START, NEVER) == [closed, stopped]
+        store.close_gap(closed._replace(ended_at=NEVER))
+        again = silence._replace(started_at=START + 5 * HOUR)
+        store.add(Batch(gaps=[again]))
+        assert store.gaps(SITE, START + 4.5 * HOUR, NEVER) == [again]
+        with pytest.raises(ValueError, match="no end"):
+            store.close_gap(again)
+
+    def test_a_redelivered_message_is_recognised(self, tmp_path: Path) -> None:
+        """Only the same packet with the same content, and only where the broker says that it comes again."""
+        store = self.open(tmp_path)
+        first = Arrival(START, "garden/alder", b"23.4", packet=7)
+        store.add(Batch([reading(0, 23.4)], undated=[first, first._replace(packet=None, payload=b"5")]))
+        store.close()
+        store = self.open(tmp_path)
+        again = first._replace(received_at=START + HOUR, redelivered=True, connection=2)
+        assert store.first_receipt(again) == START
+        assert store.first_receipt(again._replace(redelivered=False)) is None
+        assert store.first_receipt(again._replace(packet=8)) is None
+        assert store.first_receipt(again._replace(packet=None)) is None
+        assert store.first_receipt(again._replace(payload=b"23.5")) is None
+        assert store.first_receipt(again._replace(topic="garden/alder2", payload=b"3.4")) is None
+        store.add(Batch(undated=[first._replace(received_at=START + HOUR, payload=b"9")]))
+        assert store.first_receipt(again) is None
+        store.close()
+
+    # --- concerns, verdicts, messages
+
+    def test_a_concern_stands_until_it_is_over(self, tmp_path: Path) -> None:
+        """There is one standing concern of a key, as recorded last; once over it belongs to the past."""
+        store = self.open(tmp_path)
+        opened = a_concern()
+        worse = a_concern(START + HOUR, peak=Severity.SEVERE, breached_since=opened.breached_since, opened_at=START)
+        other = a_concern(subject=BIRCH)
+        store.record(START, [opened, other], [])
+        store.record(START + HOUR, [worse], [])
+        assert store.concerns(SITE) == [worse, other]
+        store.close()
+        store = self.open(tmp_path)
+        assert store.concerns(SITE) == [worse, other]
+        over = a_concern(START + 2 * HOUR, standing=Standing.OVER, over_at=START + 2 * HOUR, answer=What.DONE)
+        for _ in range(2):
+            store.record(START + 2 * HOUR, [over], [])
+            assert store.concerns(SITE) == [other]
+            assert store.past_concerns(SITE, START, NEVER) == [over]
+        assert store.past_concerns(SITE, START, START + 2 * HOUR) == []
+        again = a_concern(START + 5 * HOUR)
+        store.record(START + 5 * HOUR, [again], [])
+        assert store.concerns(SITE) == [other, again]
+        assert store.past_concerns(SITE, START, NEVER) == [over]
+        store.close()
+
+    def test_a_concern_that_never_opened_leaves_no_past(self, store: Store) -> None:
+        """What formed and went away was never anybody's concern."""
+        forming = a_concern(standing=Standing.FORMING, opened_at=None)
+        store.record(START, [forming], [])
+        assert store.concerns(SITE) == [forming]
+        store.record(START, [a_concern(standing=Standing.OVER, opened_at=None, over_at=START)], [])
+        assert store.concerns(SITE) == store.past_concerns(SITE, START - HOUR, NEVER) == []
+
+    def test_only_changes_of_a_verdict_are_kept(self, tmp_path: Path) -> None:
+        """State, severity or reason must differ from the last of the same rule and subject, also over a restart."""
+        store = self.open(tmp_path)
+        said = [
+            a_verdict(START),
+            a_verdict(START + HOUR, numbers={"temperature_c": 35.0}),
+            a_verdict(START + 2 * HOUR, severity=Severity.SEVERE),
+            a_verdict(START + 3 * HOUR, severity=Severity.SEVERE, reason="hotter"),
+            a_verdict(START + 4 * HOUR, state=State.FINE, severity=Severity.NONE, reason="cool"),
+            a_verdict(START + 4 * HOUR, subject=BIRCH),
+        ]
+        for verdict in said:
+            store.record(verdict.at, [], [], [verdict])
+        store.close()
+        store = self.open(tmp_path)
+        store.record(START + 5 * HOUR, [], [], [a_verdict(START + 5 * HOUR, subject=BIRCH)])
+        assert store.verdicts(SITE, START, NEVER) == [said[0], *said[2:]]
+        store.close()
+
+    def test_the_outbox_is_in_order_and_due(self, store: Store) -> None:
+        """Most severe first, then oldest; nothing before it is due."""
+        store.record(
+            START,
+            [],
+            [
+                a_message("late", START + HOUR),
+                a_message("first"),
+                a_message("second"),
+                a_message("severe", START + HOUR, Severity.SEVERE),
+                a_message("morning", START, Severity.EXTREME, not_before=START + 8 * HOUR),
+            ],
+        )
+        assert keys(store.outbox()) == ["morning", "severe", "first", "second", "late"]
+        assert keys(store.outbox(START)) == ["first", "second"]
+        assert keys(store.outbox(START + HOUR)) == ["severe", "first", "second", "late"]
+
+    def test_a_message_is_delivered_at_least_once(self, tmp_path: Path) -> None:
+        """It waits over restarts and failures until the channel took it, or it is visibly undelivered."""
+        store = self.open(tmp_path)
+        store.record(START, [a_concern()], [a_message("one"), a_message("two")])
+        store.close()
+        store = self.open(tmp_path)
+        assert keys(store.outbox(START)) == ["one", "two"]
+        store.failed("one", START, START + HOUR, "no network")
+        assert keys(store.outbox(START)) == ["two"]
+        store.delivered("two", START)
+        store.close()
+        store = self.open(tmp_path)
+        (waiting,) = store.outbox(START + HOUR)
+        assert waiting == Parcel(a_message("one"), 1, START + HOUR, "waiting", "no network")
+        store.failed("one", START + HOUR, None, "expired")
+        assert store.outbox() == []
+        assert {p.message.key: (p.state, p.attempts, p.detail) for p in store.messages(SITE, START, NEVER)} == {
+            "one": ("undelivered", 2, "expired"),
+            "two": ("sent", 1, ""),
+        }
+        assert store.counters()["messages undelivered"] == 1
+        with pytest.raises(ValueError, match="nobody"):
+            store.delivered("nobody", START)
+        store.close()
+
+    def test_telling_twice_is_one_telling(self, store: Store) -> None:
+        """A key that is there already is ignored, whatever became of it."""
+        store.record(START, [], [a_message("one")])
+        store.delivered("one", START)
+        store.record(START + HOUR, [], [a_message("one", START + HOUR)])
+        assert store.outbox() == []
+        assert [p.state for p in store.messages(SITE, START, NEVER)] == ["sent"]
+
+    def test_withdrawn_and_held_messages_are_not_sent_but_seen(self, store: Store) -> None:
+        """They never leave, and are in the history with the reason; what was sent can't be withdrawn."""
+        store.record(START, [], [a_message("one"), a_message("sent")], held=[(a_message("held"), "budget spent")])
+        store.delivered("sent", START)
+        store.record(
+            START, [], [a_message("instead")], withdrawn=[("one", "too late"), ("sent", "x"), ("no such", "x")]
+        )
+        assert keys(store.outbox()) == ["instead"]
+        history = {p.message.key: (p.state, p.detail) for p in store.messages(SITE, START, NEVER)}
+        assert history == {
+            "one": ("withdrawn", "too late"),
+            "sent": ("sent", ""),
+            "held": ("held", "budget spent"),
+            "instead": ("waiting", ""),
+        }
+
+    def test_remembering(self, store: Store) -> None:
+        """A fact is the last that was said of it; one never said is None."""
+        assert store.recall("alive") is None
+        store.remember("alive", "a")
+        store.remember("alive", "b")
+        assert store.recall("alive") == "b"
+
+    @given(st.data())
+    def test_nouns_come_back_equal(self, tmp_path_factory: pytest.TempPathFactory, data: st.DataObject) -> None:
+        """Any entry, refusal, concern or message comes back as it was given."""
+        times = st.datetimes(datetime(2020, 1, 1), datetime(2099, 1, 1), timezones=st.just(UTC))
+        words = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)
+        entry = data.draw(st.builds(Entry, st.just(SITE), times, times, words, st.sampled_from(What),
+                                    st.none() | st.floats(0, 1e6), words, words, words))  # fmt: skip
+        numbers = st.dictionaries(
+            words, st.none() | st.booleans() | st.integers(-9, 9) | st.floats(-1e9, 1e9) | words, max_size=4
+        )
+        verdict = data.draw(st.builds(Verdict, rule=words, subject=words, state=st.sampled_from(State), at=times,
+                                      reason=words, severity=st.sampled_from(Severity), numbers=numbers,
+                                      advice=st.none() | st.builds(Advice, words, st.none() | times)))  # fmt: skip
+        concern = data.draw(st.builds(Concern, site=st.just(SITE), rule=words, subject=words,
+                                      standing=st.sampled_from([Standing.OPEN, Standing.ANSWERED]),
+                                      verdict=st.just(verdict), breached_since=times, opened_at=times,
+                                      answer=st.none() | st.sampled_from(What)))  # fmt: skip
+        message = a_message(
+            data.draw(words), data.draw(times), text=data.draw(words), concerns=tuple(data.draw(st.lists(words)))
+        )
+        store = self.open(tmp_path_factory.mktemp("nouns"))
+        store.add(Batch(entries=[entry]))
+        store.record(START, [concern], [message], [verdict])
+        past = datetime(2000, 1, 1, tzinfo=UTC)
+        assert store.entries(SITE, past, NEVER) == [entry]
+        assert store.concerns(SITE) == [concern]
+        assert store.verdicts(SITE, past, NEVER) == [verdict]
+        assert [p.message for p in store.outbox()] == [message]
+        store.close()

@@ -145,8 +145,12 @@ OFFSET = Manner(
 )
 """Of what is about a probe or a cage's air rather than about today's heat: there is no hurry."""
 
+ONCE = Manner(tell_from=Severity.MINOR)
+"""Of small things that are worth a word: Minor is told, but never repeated."""
+
 MANNERS: Mapping[str, Manner] = MappingProxyType(
     {
+        "shade": ONCE,
         "storm": STORM,
         "offset": OFFSET,
         "silent": WATCHING,

@@ -74,7 +74,6 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             heart.beat({"loop": 0.0, "outbox": sender.age_s(), "inbox": inbox.age_s()})
             return stop.is_set()
 
-        inbox.start()
         heart.ready()
         log.info(
             "watching %s: %d enclosures, %d probes",

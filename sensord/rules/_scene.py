@@ -12,7 +12,7 @@ from sensord.rules import Evidence, Stand
 from sensord.rules._heat import Tier, tiers
 from sensord.rules._kinds import COVER_ADDS_K, EXPECTED
 from sensord.rules._readings import NOTHING, Bounds, Track, middle, pairs, remembered, seconds, track
-from sensord.rules._shade import NO, follow
+from sensord.rules._shade import NO, Followed, follow
 from sensord.rules._sky import Sky, sky_at
 
 SHADE_SETTLES = timedelta(minutes=30)
@@ -58,7 +58,7 @@ class Scene:
     doubtful: bool  # the probe seems to measure the sun on itself; `inside` is then cut to what is plausible
     sky: Sky
     tiers: tuple[Tier, ...]
-    helped: str
+    followed: Followed
 
     @property
     def stand(self) -> Stand:
@@ -105,7 +105,7 @@ def scene_of(evidence: Evidence, now: datetime, inside: Track) -> Scene:
             },
             p.least_min / 60.0,
         ),
-        helped=followed.helped or (str(remembered(evidence, "shade_helped") or "") if evidence.stand.shaded else ""),
+        followed=followed if followed.helped else _told_before(evidence),
     )
 
 
@@ -115,6 +115,19 @@ def _cut(inside: Track, ambient: Track, far_k: float) -> Track:
     excess = dict(zip(matched.times_s, matched.differences, strict=True))
     values = [v - max(0.0, excess.get(t, 0.0) - far_k) for t, v in zip(inside.times_s, inside.values, strict=True)]
     return Track(inside.times_s, values, inside.doubts, inside.interval_s)
+
+
+def _told_before(evidence: Evidence) -> Followed:
+    """What was found of this shade while the time before it could still be seen."""
+    helped = remembered(evidence, "shade_helped")
+    if evidence.stand is None or not evidence.stand.shaded or not isinstance(helped, str):
+        return Followed("")
+    before, after = remembered(evidence, "offset_before_k"), remembered(evidence, "offset_after_k")
+    return Followed(
+        helped,
+        before if isinstance(before, float) else None,
+        after if isinstance(after, float) else None,
+    )
 
 
 def action_for(scene: Scene, tier: Tier, ambient_c: float | None) -> tuple[str, dict[str, Number]]:
@@ -132,14 +145,14 @@ def action_for(scene: Scene, tier: Tier, ambient_c: float | None) -> tuple[str, 
         "closed_box": (closed and not stand.covered) or None,
         "keeper_heat": (scene.ambient_c is not None and scene.ambient_c >= KEEPER_HEAT_C) or None,
         "sun_azimuth_deg": later.azimuth_deg if scene.sky.may_shine else None,
-        "sun_up_degrees": round(scene.sky.elevation_deg) if scene.sky.may_shine else None,
+        "sun_elevation_deg": scene.sky.elevation_deg if scene.sky.may_shine else None,
     }
     sun_adds = scene.offset_k is None or scene.offset_k > expected.low_k
     if not stand.shaded and scene.sky.may_shine and (sun_adds or not near):
         return "shade", more
     if stand.shaded and stand.shaded_at is not None and scene.now - stand.shaded_at < SHADE_SETTLES:
         return "", more
-    more |= {"shaded": stand.shaded or None, "shade_failed": (scene.helped == NO) or None}
-    if stand.shaded and scene.sky.may_shine and (scene.helped == NO or (not near and not closed)):
+    more |= {"shaded": stand.shaded or None, "shade_failed": (scene.followed.helped == NO) or None}
+    if stand.shaded and scene.sky.may_shine and (scene.followed.helped == NO or (not near and not closed)):
         return "move to shade", more
     return "add airflow", more

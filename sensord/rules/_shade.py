@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from sensord.model import Site
+from sensord.model import Number, Site
 from sensord.rules._readings import Track, middle, pairs, seconds
 from sensord.science import sun
 
@@ -32,6 +32,18 @@ class Followed(NamedTuple):
     helped: str  # yes, no, unknown; "" where there is no shade to follow, or it was put on too long ago to be seen here
     before_k: float | None = None
     after_k: float | None = None
+
+
+def helped(followed: Followed) -> dict[str, Number | datetime]:
+    """The numbers that tell it: offsets before and after, and a name that is true for what became of it."""
+    if not followed.helped:
+        return {}
+    return {
+        "shade_helped": followed.helped,
+        f"helped_{followed.helped}": True,
+        "offset_before_k": followed.before_k,
+        "offset_after_k": followed.after_k,
+    }
 
 
 def follow(

@@ -67,6 +67,20 @@ def is_afternoon(site: Site, now: datetime) -> bool:
     return solar_hour(site, now) >= 12.0
 
 
+def low_sun_at(site: Site, now: datetime, elevation_deg: float) -> datetime | None:
+    """When the sun, high enough now, will have sunk to an elevation, to five minutes; None if it is lower already."""
+    step = timedelta(minutes=5)
+    at = max(now, now + timedelta(hours=12.0 - solar_hour(site, now)))
+    if sun.position(site.latitude_deg, site.longitude_deg, at).elevation_deg <= elevation_deg:
+        return None
+    low, high = 0, 144  # five-minute steps of the twelve hours after noon or now, in which the sun only sinks
+    while high - low > 1:
+        middle_step = (low + high) // 2
+        place = sun.position(site.latitude_deg, site.longitude_deg, at + middle_step * step)
+        low, high = (middle_step, high) if place.elevation_deg > elevation_deg else (low, middle_step)
+    return at + high * step
+
+
 class Course(NamedTuple):
     """The rest of a day's rise, on a half cosine from the morning's lowest to the afternoon's highest temperature."""
 

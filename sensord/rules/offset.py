@@ -15,7 +15,7 @@ from sensord.model import AMBIENT, Advice, Certainty, Doubt, Number, Quantity, S
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._kinds import COVER_ADDS_K, EXPECTED, Expected
 from sensord.rules._readings import Bounds, Pairs, Track, breach, fine, middle, pairs, seconds, track, unknown
-from sensord.rules._shade import follow
+from sensord.rules._shade import follow, helped
 from sensord.rules._sky import Sky, irradiance_need, sky_at
 
 NAME = "offset"
@@ -111,9 +111,7 @@ def _judge(
         "spread_k": spread_k,
         "usual_low_k": expected.low_k,
         "usual_high_k": expected.high_k,
-        "shade_helped": followed.helped or None,
-        "offset_before_k": followed.before_k,
-        "offset_after_k": followed.after_k,
+        **helped(followed),
     }
     other = evidence.others.get("ambient")
     if other is not None and other.verdict.state is State.BREACH and other.verdict.reason == "wrong":
@@ -177,7 +175,7 @@ def _probe_in_sun(evidence: Evidence, now: datetime, inside_c: float, sky: Sky, 
     assert evidence.stand is not None
     facts |= {
         "sun_azimuth_deg": sky.azimuth_deg,
-        "sun_up_degrees": round(sky.elevation_deg),
+        "sun_elevation_deg": sky.elevation_deg,
         "unshaded": (not evidence.stand.shaded) or None,
         "hot": (inside_c >= p.matters_from_c) or None,
     }
@@ -200,7 +198,7 @@ def _warm(evidence: Evidence, now: datetime, inside_c: float, sky: Sky, facts: F
         return fine(NAME, evidence, now, "left to overheating", facts, easing=True)
     facts |= {
         "sun_azimuth_deg": sky.azimuth_deg,
-        "sun_up_degrees": round(sky.elevation_deg),
+        "sun_elevation_deg": sky.elevation_deg,
         "covered": evidence.stand.covered or None,
     }
     action = "add airflow" if evidence.stand.covered or evidence.stand.shaded else "shade"

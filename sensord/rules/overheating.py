@@ -9,6 +9,7 @@ then judged by the most that is plausible; where that is bearable, this rule kno
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from sensord.model import AMBIENT, Advice, Certainty, Number, Quantity, Severity, State, Urgency, Verdict
@@ -16,12 +17,15 @@ from sensord.rules import Evidence, Need, Per
 from sensord.rules._heat import NEVER, Above, Tier, above, smoothed
 from sensord.rules._readings import Track, breach, fine, remembered, round_up, seconds, slope_per_h, track, unknown
 from sensord.rules._scene import Scene, Thresholds, action_for, scene_of
-from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, is_afternoon, solar_hour
+from sensord.rules._shade import helped
+from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, is_afternoon, low_sun_at, solar_hour
 
 NAME = "overheating"
 LOOKBACK = timedelta(hours=6)
 TREND = timedelta(minutes=75)
 HOLDS = timedelta(minutes=90)
+SHADE_OFF_DEG = 15.0
+"""When the sun stands so low, the shade that was put on today can come off. Chosen."""
 
 Facts = dict[str, Number | datetime]
 
@@ -88,7 +92,7 @@ def _facts(scene: Scene, spells: dict[Tier, Above]) -> Facts:
         "recorded_c": recorded[0].temperature_c,
         "recorded_h": recorded[1].hours,
         "recorded_degree_hours": recorded[1].degree_hours,
-        "shade_helped": scene.helped or None,
+        **helped(scene.followed),
         "probe_doubt": scene.doubtful or None,
     }
 
@@ -157,6 +161,11 @@ def _fine(scene: Scene, facts: Facts) -> Verdict:
     limit_c = next((t.temperature_c for t in scene.tiers if t.severity >= Severity.MODERATE), None)
     expected = bool(remembered(scene.evidence, "expected")) and not is_afternoon(scene.evidence.site, scene.now)
     easing = limit_c is not None and (scene.inside_c >= limit_c - p.hysteresis_k or expected)
+    concern, shaded_at = scene.evidence.concern, scene.stand.shaded_at
+    if concern is not None and shaded_at is not None and shaded_at >= concern.breached_since:
+        off_at = round_up(low_sun_at(scene.evidence.site, scene.now, SHADE_OFF_DEG) or scene.now)
+        verdict = fine(NAME, scene.evidence, scene.now, "shaded", facts | {"off_at": off_at}, easing)
+        return replace(verdict, advice=Advice("unshade", holds_until=off_at + HOLDS))
     warm = scene.inside_c >= scene.tiers[0].temperature_c
     return fine(NAME, scene.evidence, scene.now, "warm" if warm else "cool", facts, easing)
 

@@ -148,11 +148,16 @@ OFFSET = Manner(
 ONCE = Manner(tell_from=Severity.MINOR)
 """Of small things that are worth a word: Minor is told, but never repeated."""
 
+NOTE = Manner(fine_for=_HOUR, tell_from=Severity.MINOR, holds=4 * _HOUR)
+"""Of small things that are said once: a Minor matter has one telling."""
+
 MANNERS: Mapping[str, Manner] = MappingProxyType(
     {
         "shade": ONCE,
         "storm": STORM,
         "offset": OFFSET,
+        "shade": NOTE,
+        "wet": NOTE,
         "silent": WATCHING,
         "battery": WATCHING,
         "ambient": WATCHING,

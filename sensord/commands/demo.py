@@ -152,7 +152,7 @@ class _Screen:
     def __init__(self, built: Any, days: int) -> None:
         from rich.console import Console
 
-        self.console = Console(highlight=False)
+        self.console = Console(highlight=False, soft_wrap=True)
         self.zone = built.settings.zone
         self.titles = {e.name: e.title for e in built.garden.enclosures} | {"ambient": "Shaded post"}
         self._us = built.settings.keeper.units == "us"
@@ -263,5 +263,6 @@ def _summary(screen: _Screen, daemon: Daemon, store: Any, garden: Any, published
             f"  {place.title}: hottest hour {at:%A %H:00} with {screen._temperature(hottest.mean)} on average, "
             f"{degree_days} above {screen._temperature(11.5)}"
         )
-    for event in garden.losses:
-        say(f"  [bold]{event.at.astimezone(screen.zone):%a %H:%M}[/bold] {event.subject}: {event.what} {event.detail}")
+    for event in garden.events:
+        title = screen.titles.get(event.subject, event.subject)
+        say(f"  [dim]{event.at.astimezone(screen.zone):%a %H:%M}  {title}: {event.what} {event.detail}[/dim]")

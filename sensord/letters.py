@@ -271,8 +271,12 @@ def _holds_until(group: Sequence[Notice], read_at: datetime) -> datetime:
     ends = []
     for notice in group:
         advice, holds = notice.concern.verdict.advice, manner_of(notice.concern.rule).holds
-        told = advice.by if advice and advice.by and advice.by > read_at else None
-        ends.append(told or (advice.holds_until if advice else None) or read_at + holds)
+        if advice is None or not (advice.by or advice.holds_until):
+            ends.append(read_at + holds)
+        elif advice.by and (advice.by > read_at or not advice.holds_until):
+            ends.append(advice.by)
+        elif advice.holds_until:
+            ends.append(advice.holds_until)
     return min(ends)
 
 

@@ -277,8 +277,9 @@ def _needs_stand_in(concern: Concern, desk: Desk, patience: timedelta, now: date
     severe = concern.verdict.state is State.BREACH and concern.verdict.severity >= Severity.SEVERE
     if not severe or concern.told < Severity.SEVERE or concern.told_at is None:
         return False
-    if _told(concern, STAND_IN, concern.verdict.severity, desk):
-        return False
+    advice = concern.verdict.advice
+    if _told(concern, STAND_IN, concern.verdict.severity, desk) or (advice and advice.action == STAY_IN):
+        return False  # told already; or there is nothing to do but to stay in
     if concern.standing is Standing.ANSWERED:
         return concern.answer is What.NOT_NOW
     if concern.standing is not Standing.OPEN:

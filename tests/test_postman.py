@@ -1,0 +1,784 @@
+"""When a message goes and whether it still may: grouping, quiet hours, budget, expiry, stand-in, and whole weeks of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from sensord.judge import STAY_IN, judge, says_stay_in
+from sensord.model import (
+    Advice,
+    Certainty,
+    Concern,
+    Enclosure,
+    Entry,
+    Kind,
+    Message,
+    Notice,
+    Number,
+    Parcel,
+    Severity,
+    Site,
+    Standing,
+    State,
+    Telling,
+    Urgency,
+    Verdict,
+    What,
+)
+from sensord.postman import (
+    Desk,
+    Keep,
+    Replace,
+    Withdraw,
+    compose,
+    morning_line,
+    next_attempt,
+    quiet_until,
+    revise,
+    stand_in,
+    watched_again,
+)
+from sensord.settings import KeeperSettings
+from sensord.texts import TEXT_LIMIT, TITLE_LIMIT, Text, Texts, template
+
+DETROIT = ZoneInfo("America/Detroit")
+MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
+NOON = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)  # 12:00 in Detroit
+NIGHT = datetime(2026, 8, 21, 4, 0, tzinfo=UTC)  # 00:00 in Detroit
+SITE = Site("larkfield", 41.5, -83.5, 190.0, "America/Detroit", "Larkfield Lane")
+NAMES = ("alder", "birch", "cedar")
+ENCLOSURES = tuple(
+    Enclosure("larkfield", n, n.capitalize(), Kind.OPEN_MESH, 0.6, 0.6, 0.9, 0.8, 0.0, False, 0.5, 0.3, False, False)
+    for n in NAMES
+)
+SHIPPED = Texts.load()
+
+
+def text(title: str, body: str, many: str = "", each: str = "") -> Text:
+    return Text(template(title), template(body), template(many) if many else None, template(each) if each else None)
+
+
+TEXTS = Texts(
+    {
+        ("overheating", "hot"): text(
+            "Shade {subject}[ before {by_at}]",
+            "{inside_c} in {subject}.",
+            "Shade {subject}[ before {by_at}].",
+            "{subject}: {inside_c}",
+        ),
+        ("storm", "hot"): text("Anchor {subject}[ before {by_at}]", "Gusts to {gust_m_s}. Anchor {subject}."),
+        ("storm", "stay in"): text("Stay in; look after {subject} later", "The gust front is here."),
+        ("storm", "look after"): text("Look after {subject}", "Standing? Count them."),
+        ("silent", "hot"): text("Check the probe of {subject}", "Nothing heard."),
+    },
+    SHIPPED.frames,
+    SHIPPED.words,
+)
+NUMBERS: dict[str, Number] = {"inside_c": 36.0, "gust_m_s": 15.0}
+
+
+def keeper(**changes: object) -> KeeperSettings:
+    return KeeperSettings.model_validate({"units": "metric", **changes})
+
+
+def concern(
+    subject: str = "alder",
+    severity: Severity = Severity.MODERATE,
+    *,
+    rule: str = "overheating",
+    reason: str = "hot",
+    action: str = "shade",
+    at: datetime = NOON,
+    **changes: object,
+) -> Concern:
+    """A concern just told, as the judge leaves it."""
+    advice = Advice(action, outdoors=action != STAY_IN) if action else None
+    verdict = Verdict(rule, subject, State.BREACH, at, reason, severity, numbers=dict(NUMBERS), advice=advice)
+    whole = Concern(
+        "larkfield",
+        rule,
+        subject,
+        Standing.OPEN,
+        verdict,
+        at,
+        opened_at=at,
+        peak=severity,
+        told=severity,
+        told_action=action,
+        told_at=at,
+        tellings=1,
+    )
+    return replace(whole, **changes)  # type: ignore[arg-type]
+
+
+def advised(c: Concern, **advice: object) -> Concern:
+    assert c.verdict.advice is not None
+    return replace(c, verdict=replace(c.verdict, advice=replace(c.verdict.advice, **advice)))  # type: ignore[arg-type]
+
+
+def stay_in(at: datetime = NOON, subject: str = "birch") -> Concern:
+    return concern(subject, Severity.SEVERE, rule="storm", reason="stay in", action=STAY_IN, at=at)
+
+
+def desk(*standing: Concern, today: Sequence[Parcel] = (), settings: KeeperSettings | None = None) -> Desk:
+    return Desk(SITE, ENCLOSURES, settings or keeper(), TEXTS, {c.key: c for c in standing}, tuple(today))
+
+
+def notices(*concerns: Concern, telling: Telling = Telling.OPENED) -> list[Notice]:
+    return [Notice(c.told_at or NOON, telling, c) for c in concerns]
+
+
+def parcel(message: Message, state: str = "waiting", attempts: int = 0) -> Parcel:
+    return Parcel(message, attempts, message.not_before or message.at, state)
+
+
+def sent(*concerns: Concern, now: datetime = NOON, telling: Telling = Telling.OPENED) -> Message:
+    (message,) = compose(notices(*concerns, telling=telling), desk(*concerns), now).messages
+    return message
+
+
+# --- one moment, one message ------------------------------------------------------------------------------------------
+
+
+def test_three_enclosures_to_shade_are_one_message() -> None:
+    """Notices about the same action become one message: a list in the title, a line for each."""
+    three = [concern(n) for n in NAMES]
+    message = sent(*three)
+    assert (message.title, message.subject) == ("Shade Alder, Birch and Cedar", "alder, birch, cedar")
+    assert message.text == "Shade Alder, Birch and Cedar.\nAlder: 36 °C\nBirch: 36 °C\nCedar: 36 °C"
+    assert message.concerns == ("overheating/alder", "overheating/birch", "overheating/cedar")
+
+
+def test_different_actions_are_different_messages_the_worst_first() -> None:
+    """What must be done differently is said separately, in the order of severity, then urgency."""
+    shade, anchor = concern("alder"), concern("birch", Severity.SEVERE, rule="storm", action="anchor")
+    probe = concern("cedar", Severity.MODERATE, rule="silent", action="check probe")
+    urgent = replace(probe, verdict=replace(probe.verdict, urgency=Urgency.IMMEDIATE))
+    post = compose(notices(shade, anchor, urgent), desk(shade, anchor, urgent), NOON)
+    assert [m.action for m in post.messages] == ["anchor", "check probe", "shade"]
+
+
+def test_a_group_tells_the_worst_severity_and_the_nearest_deadline() -> None:
+    """The group is as severe as its worst, and due when its first is due."""
+    alder = advised(concern("alder"), by=NOON + 3 * HOUR)
+    birch = advised(concern("birch", Severity.SEVERE), by=NOON + 2 * HOUR)
+    message = sent(alder, birch)
+    assert message.severity is Severity.SEVERE
+    assert message.title == "Shade Alder and Birch before 14:00"
+    assert message.holds_until == NOON + 2 * HOUR
+
+
+def test_a_number_that_differs_is_in_no_shared_text() -> None:
+    """Where subjects differ in a number, title and shared text leave it out; each line has its own."""
+    texts = Texts(
+        {("overheating", "hot"): text("Shade {subject}[: {inside_c}]", "x", "All[ at {inside_c}].", "{inside_c}")},
+        TEXTS.frames,
+        TEXTS.words,
+    )
+    alder, birch = concern("alder"), concern("birch")
+    hotter = replace(birch, verdict=replace(birch.verdict, numbers={"inside_c": 39.0}))
+    (same,) = compose(notices(alder, birch), replace(desk(), texts=texts), NOON).messages
+    (differs,) = compose(notices(alder, hotter), replace(desk(), texts=texts), NOON).messages
+    assert (same.title, same.text) == ("Shade Alder and Birch: 36 °C", "All at 36 °C.\n36 °C\n36 °C")
+    assert (differs.title, differs.text) == ("Shade Alder and Birch", "All.\n36 °C\n39 °C")
+
+
+def test_the_key_is_stable_and_tells_matters_apart() -> None:
+    """The same notices give the same key in any order; another telling, another life or another action another one."""
+    alder, birch = concern("alder"), concern("birch")
+    key = sent(alder, birch).key
+    assert sent(birch, alder).key == key
+    assert sent(alder, birch, now=NOON + HOUR).key == key
+    others = [
+        sent(alder).key,
+        sent(replace(alder, tellings=2), birch).key,
+        sent(replace(alder, opened_at=NOON - HOUR), birch).key,
+        sent(advised(alder, action="move to shade"), advised(birch, action="move to shade")).key,
+        sent(alder, birch, telling=Telling.FOLLOW_UP).key,
+    ]
+    assert len({key, *others}) == 6
+
+
+def test_a_reason_without_a_text_is_told_all_the_same() -> None:
+    """A missing text is a defect that is reported; the keeper still hears of the matter."""
+    odd = concern(reason="unheard of")
+    post = compose(notices(odd), desk(odd), NOON)
+    assert post.messages[0].title == "Alder: unheard of"
+    assert post.missing == ("overheating.unheard of: no text",)
+
+
+def test_a_repeat_says_when_it_was_said_first() -> None:
+    """A repeat names the first telling, if it reached the phone today."""
+    first = sent(concern())
+    repeated = concern(told_at=NOON + HOUR, tellings=2)
+    again = notices(repeated, telling=Telling.AGAIN)
+    (plain,) = compose(again, desk(repeated, today=[parcel(first)]), NOON + HOUR).messages
+    (framed,) = compose(again, desk(repeated, today=[parcel(first, "sent")]), NOON + HOUR).messages
+    assert plain.text == "36 °C in Alder."
+    assert framed.text == "36 °C in Alder. (Said before, first at 12:00.)"
+
+
+def test_an_all_clear_speaks_in_the_words_of_its_verdict() -> None:
+    """The end of a storm says what is to be done now; without an own text it says that it is over."""
+    fine = Verdict("storm", "alder", State.FINE, NOON, "look after", advice=Advice("look after"))
+    over = concern(rule="storm", standing=Standing.OVER, verdict=fine)
+    (message,) = compose(notices(over, telling=Telling.OVER), desk(), NOON).messages
+    assert (message.title, message.action, message.severity) == ("Look after Alder", "look after", Severity.MINOR)
+    over = replace(over, verdict=replace(fine, reason="calm", advice=None))
+    (message,) = compose(notices(over, telling=Telling.OVER), desk(), NOON).messages
+    assert message.title == "Alder: over"
+
+
+# --- quiet hours ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("local", "end"),
+    [
+        ("2026-08-20 21:59", None),
+        ("2026-08-20 22:00", "2026-08-21 06:30"),
+        ("2026-08-21 00:00", "2026-08-21 06:30"),
+        ("2026-08-21 06:29", "2026-08-21 06:30"),
+        ("2026-08-21 06:30", None),
+        # America/Detroit, 2026: clocks go forward on 8 March at 02:00 and back on 1 November at 02:00.
+        ("2026-03-07 23:00", "2026-03-08 06:30"),
+        ("2026-10-31 23:00", "2026-11-01 06:30"),
+    ],
+)
+def test_quiet_hours(local: str, end: str | None) -> None:
+    """Quiet hours cross midnight, end to the minute, and keep to the wall clock in the nights when it changes."""
+    now = datetime.fromisoformat(local).replace(tzinfo=DETROIT).astimezone(UTC)
+    until = quiet_until(desk(), now)
+    assert (until.astimezone(DETROIT).strftime("%Y-%m-%d %H:%M") if until else None) == end
+
+
+def test_quiet_hours_that_end_in_the_repeated_hour() -> None:
+    """Quiet until 01:30 on the night with two of them: they end at the first, and do not begin again."""
+    short = keeper(quiet_until="01:30")
+    start = datetime(2026, 11, 1, 4, 0, tzinfo=UTC)  # 00:00
+    quiet = [quiet_until(desk(settings=short), start + 10 * MINUTE * i) is not None for i in range(24)]
+    assert quiet == [True] * 9 + [False] * 15
+
+
+def test_quiet_hours_by_day_and_none_at_all() -> None:
+    """Quiet hours may lie within a day; without a beginning or an end, or with both the same, there are none."""
+    by_day = keeper(quiet_from="13:00", quiet_until="15:00")
+    assert quiet_until(desk(settings=by_day), NOON + HOUR) == NOON + 3 * HOUR
+    assert quiet_until(desk(settings=by_day), NOON + 3 * HOUR) is None
+    for none in (keeper(quiet_from=""), keeper(quiet_until=""), keeper(quiet_from="06:30")):
+        assert quiet_until(desk(settings=none), NIGHT) is None
+
+
+def test_below_severe_waits_for_the_morning() -> None:
+    """At night Moderate waits until the quiet hours end, and the post says so; Severe goes at once."""
+    mild, bad = concern("alder", at=NIGHT), concern("birch", Severity.SEVERE, at=NIGHT)
+    post = compose(notices(mild, bad), desk(mild, bad), NIGHT)
+    assert [m.not_before for m in post.messages] == [None]  # they are one message, and it is Severe
+    post = compose(notices(mild), desk(mild), NIGHT)
+    assert post.messages[0].not_before == datetime(2026, 8, 21, 10, 30, tzinfo=UTC)
+    assert post.waiting == ((post.messages[0], "quiet hours"),)
+
+
+def test_what_would_be_late_in_the_morning_is_held_back() -> None:
+    """Advice that does not hold until the end of the quiet hours is never sent, and the reason is on record."""
+    late = advised(concern(at=NIGHT), by=NIGHT + HOUR)
+    post = compose(notices(late), desk(late), NIGHT)
+    assert not post.messages
+    assert [why for _, why in post.held] == ["quiet hours"]
+
+
+# --- budget -----------------------------------------------------------------------------------------------------------
+
+
+def used(count: int, now: datetime = NOON) -> list[Parcel]:
+    """A day on which so many messages went."""
+    return [
+        parcel(replace(sent(concern()), key=str(i), at=now - HOUR, concerns=(f"x/{i}",)), "sent") for i in range(count)
+    ]
+
+
+def test_the_budget_is_a_limit() -> None:
+    """What exceeds the day's budget is held back with the reason, the mildest first."""
+    shade, probe = concern("alder"), concern("cedar", rule="silent", action="check probe")
+    urgent = replace(shade, verdict=replace(shade.verdict, urgency=Urgency.IMMEDIATE))
+    post = compose(notices(urgent, probe), desk(urgent, probe, today=used(7)), NOON)
+    assert [m.action for m in post.messages] == ["shade"]
+    assert [(m.action, why) for m, why in post.held] == [("check probe", "the day's budget of 8 messages is used up")]
+
+
+def test_the_budget_never_holds_back_what_matters() -> None:
+    """Severe, an all-clear, and storm advice that falls due in the coming quiet hours go beyond any budget."""
+    severe = concern("alder", Severity.SEVERE)
+    fine = Verdict("storm", "birch", State.FINE, NOON, "look after", advice=Advice("look after"))
+    over = concern("birch", rule="storm", standing=Standing.OVER, verdict=fine)
+    tonight = advised(concern("cedar", rule="storm", action="anchor"), by=datetime(2026, 8, 21, 3, 0, tzinfo=UTC))
+    today = used(50)
+    assert len(compose(notices(severe), desk(severe, today=today), NOON).messages) == 1
+    assert len(compose(notices(over, telling=Telling.OVER), desk(today=today), NOON).messages) == 1
+    assert len(compose(notices(tonight), desk(tonight, today=today), NOON).messages) == 1
+    sooner = advised(tonight, by=NOON + 2 * HOUR)
+    assert len(compose(notices(sooner), desk(sooner, today=today), NOON).messages) == 0
+
+
+def test_repeats_leave_room_for_news() -> None:
+    """The last quarter of the budget is not spent on repeats."""
+    c = concern()
+    today = used(6)
+    assert not compose(notices(c, telling=Telling.AGAIN), desk(c, today=today), NOON).messages
+    assert compose(notices(c), desk(c, today=today), NOON).messages
+
+
+def test_what_does_not_take_from_the_budget() -> None:
+    """The morning line, the stand-in's messages and what never went do not count."""
+    c = concern()
+    line = morning_line(desk(), 14.0, NAMES, NOON - 3 * HOUR)
+    free = [
+        *(parcel(replace(line, key=str(i)), "sent") for i in range(5)),
+        *(p._replace(state="withdrawn") for p in used(5)),
+        *(p._replace(message=replace(p.message, route="stand-in")) for p in used(5)),
+    ]
+    assert compose(notices(c), desk(c, today=free), NOON).messages
+
+
+# --- judged again before each attempt ---------------------------------------------------------------------------------
+
+
+def test_what_holds_is_kept() -> None:
+    """A message about a concern that stands as it was goes as it is."""
+    c = concern()
+    assert revise(parcel(sent(c)), desk(c), NOON + 5 * MINUTE) == Keep()
+
+
+def test_stale_numbers_are_written_anew() -> None:
+    """After a while the numbers are looked at again; the new message has a key of its own."""
+    c = concern()
+    message = sent(c)
+    hotter = replace(c, verdict=replace(c.verdict, numbers={"inside_c": 38.0}))
+    assert revise(parcel(message), desk(hotter), NOON + 5 * MINUTE) == Keep()
+    revised = revise(parcel(message), desk(hotter), NOON + 30 * MINUTE)
+    assert isinstance(revised, Replace)
+    assert revised.message.text == "38 °C in Alder."
+    assert revised.message.key != message.key
+    assert revise(parcel(message), desk(c), NOON + 30 * MINUTE) == Keep()
+
+
+def test_anchor_by_six_is_never_sent_in_lightning() -> None:
+    """At 18:10, with the gust front there, "anchor by 18:00" has become "stay in"."""
+    six = datetime(2026, 8, 20, 22, 0, tzinfo=UTC)
+    anchor = advised(concern(rule="storm", action="anchor", at=six - HOUR), by=six, holds_until=six)
+    message = sent(anchor, now=six - HOUR)
+    assert message.title == "Anchor Alder before 18:00"
+    now = replace(stay_in(six, "alder"), opened_at=anchor.opened_at)
+    revised = revise(parcel(message, attempts=5), desk(now), six + 10 * MINUTE)
+    assert isinstance(revised, Replace)
+    assert (revised.message.action, revised.message.title) == (STAY_IN, "Stay in; look after Alder later")
+    still = revise(parcel(message, attempts=5), desk(anchor), six + 10 * MINUTE)
+    assert still == Withdraw("its deadline has passed", undelivered=True)
+
+
+def test_nobody_is_sent_out_while_another_concern_says_stay_in() -> None:
+    """Shade for Alder waits while the storm at Birch keeps people in; from Severe on it says to stay in first."""
+    shade, storm = concern("alder"), stay_in()
+    message = sent(shade)
+    revised = revise(parcel(message), desk(shade, storm), NOON + MINUTE)
+    assert isinstance(revised, Replace)
+    assert revised.message.not_before == NOON + 31 * MINUTE
+    post = compose(notices(shade), desk(shade, storm), NOON)
+    assert post.messages[0].not_before == NOON + 30 * MINUTE
+    assert post.waiting[0][1] == "nobody is sent out while the storm is here"
+    severe = concern("alder", Severity.SEVERE)
+    (first,) = compose(notices(severe), desk(severe, storm), NOON).messages
+    assert first.title == "Stay in now; later: Shade Alder"
+    assert (first.action, first.not_before) == (STAY_IN, None)
+    after = revise(parcel(first), desk(severe), NOON + MINUTE)
+    assert isinstance(after, Replace)
+    assert after.message.title == "Shade Alder"
+
+
+def test_an_all_clear_waits_for_the_next_storm() -> None:
+    """ "Look after them" does not go while another storm is there, nor when the same stands again."""
+    fine = Verdict("storm", "alder", State.FINE, NOON, "look after", advice=Advice("look after"))
+    over = concern(rule="storm", standing=Standing.OVER, verdict=fine)
+    (message,) = compose(notices(over, telling=Telling.OVER), desk(), NOON).messages
+    assert revise(parcel(message), desk(), NOON) == Keep()
+    waits = revise(parcel(message), desk(stay_in()), NOON)
+    assert isinstance(waits, Replace)
+    assert waits.message.not_before == NOON + 30 * MINUTE
+    assert revise(parcel(message), desk(stay_in(subject="alder")), NOON) == Withdraw("storm/alder stands again")
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"standing": Standing.ANSWERED, "answered_at": NOON + MINUTE, "answer": What.SEEN}, "the keeper has answered"),
+        ({"opened_at": NOON + MINUTE}, "it was over; what stands now is told by itself"),
+        ({"standing": Standing.FORMING}, "it is over"),
+        ({"fine_since": NOON + MINUTE}, "it is fine meanwhile"),
+    ],
+)
+def test_what_needs_no_telling_any_more(change: dict[str, object], why: str) -> None:
+    """Answered, over, or fine by now: it is withdrawn, with the reason."""
+    c = concern()
+    assert revise(parcel(sent(c)), desk(replace(c, **change)), NOON + 5 * MINUTE) == Withdraw(why)  # type: ignore[arg-type]
+
+
+def test_what_is_over_is_withdrawn() -> None:
+    """A concern that stands no more is not told of."""
+    assert revise(parcel(sent(concern())), desk(), NOON) == Withdraw("it is over")
+
+
+def test_what_was_said_again_is_withdrawn() -> None:
+    """When the phone was out of reach for long, only the newest message about a matter goes."""
+    c = concern()
+    older = sent(c)
+    newer = replace(older, key="newer", at=NOON + HOUR)
+    c = replace(c, told_at=NOON + HOUR, tellings=2)
+    at = NOON + HOUR + MINUTE
+    assert revise(parcel(older), desk(c, today=[parcel(older), parcel(newer)]), at) == Withdraw(
+        "it was said again since"
+    )
+    held = parcel(newer, "held")
+    assert revise(parcel(older), desk(c, today=[parcel(older), held]), NOON + 5 * MINUTE) == Keep()
+
+
+def test_what_holds_for_fewer_is_said_for_fewer() -> None:
+    """If one of three was answered meanwhile, the message goes for the other two."""
+    three = [concern(n) for n in NAMES]
+    message = sent(*three)
+    answered = replace(three[0], standing=Standing.ANSWERED, answered_at=NOON + MINUTE, answer=What.DONE)
+    revised = revise(parcel(message), desk(answered, *three[1:]), NOON + 2 * MINUTE)
+    assert isinstance(revised, Replace)
+    assert revised.message.title == "Shade Birch and Cedar"
+
+
+def test_what_has_become_two_things_is_said_in_one() -> None:
+    """If by now Birch asks for something else, the message says the worse and names the other."""
+    alder, birch = concern("alder", Severity.SEVERE), concern("birch")
+    message = sent(alder, birch)
+    moved = advised(birch, action="check probe")
+    moved = replace(moved, verdict=replace(moved.verdict, rule="silent"))
+    revised = revise(parcel(message), desk(alder, replace(moved, rule="overheating")), NOON + 30 * MINUTE)
+    assert isinstance(revised, Replace)
+    assert revised.message.text == "36 °C in Alder. Also: Check the probe of Birch."
+    assert set(revised.message.concerns) == {"overheating/alder", "overheating/birch"}
+
+
+def test_a_retry_does_not_ring_in_the_night() -> None:
+    """A Moderate message that could not go in the evening waits for the morning; a Severe one goes on trying."""
+    evening = datetime(2026, 8, 21, 1, 50, tzinfo=UTC)  # 21:50
+    mild = concern(rule="silent", action="check probe", at=evening)
+    revised = revise(parcel(sent(mild, now=evening), attempts=3), desk(mild), evening + 15 * MINUTE)
+    assert isinstance(revised, Replace)
+    assert (revised.why, revised.message.not_before) == ("quiet hours", datetime(2026, 8, 21, 10, 30, tzinfo=UTC))
+    bad = concern(severity=Severity.SEVERE, at=evening)
+    assert revise(parcel(sent(bad, now=evening), attempts=3), desk(bad), evening + 15 * MINUTE) == Keep()
+
+
+def test_a_message_that_never_got_through_is_undelivered_not_withdrawn() -> None:
+    """What was tried in vain until it held no more is visible as undelivered."""
+    line = morning_line(desk(), 14.0, NAMES, NOON)
+    assert revise(parcel(line, attempts=9), desk(), NOON + 7 * HOUR) == Withdraw("it came too late", undelivered=True)
+    assert revise(parcel(line), desk(), NOON + HOUR) == Keep()
+
+
+def test_the_note_after_an_outage_waits_for_the_morning() -> None:
+    """Power that comes back at midnight does not ring."""
+    note = watched_again(NIGHT - 3 * HOUR, NIGHT, desk())
+    revised = revise(parcel(note), desk(), NIGHT)
+    assert isinstance(revised, Replace)
+    assert revised.message.not_before == datetime(2026, 8, 21, 10, 30, tzinfo=UTC)
+    assert revise(parcel(revised.message), desk(), datetime(2026, 8, 21, 10, 30, tzinfo=UTC)) == Keep()
+
+
+# --- the stand-in -----------------------------------------------------------------------------------------------------
+
+
+def test_the_stand_in_is_called_after_a_while() -> None:
+    """A Severe concern unanswered for the settable time goes to the second channel, with an explanation; once."""
+    c = concern(severity=Severity.SEVERE)
+    first = parcel(sent(c), "sent")
+    assert not stand_in(desk(c, today=[first]), NOON + 29 * MINUTE)
+    (message,) = stand_in(desk(c, today=[first]), NOON + 30 * MINUTE)
+    assert message.route == "stand-in"
+    assert message.title == "Please help: Shade Alder"
+    for part in ("Larkfield Lane", "told at 12:00", "has not answered", "36 °C in Alder"):
+        assert part in message.text
+    again = desk(c, today=[first, parcel(message, "sent")])
+    assert not stand_in(again, NOON + 31 * MINUTE)
+    worse = concern(severity=Severity.EXTREME, told_at=NOON + HOUR, at=NOON)
+    assert stand_in(replace(again, standing={c.key: worse}), NOON + 2 * HOUR)
+
+
+def test_repeats_do_not_put_off_the_stand_in() -> None:
+    """The time counts from the first Severe message, not from the last repeat."""
+    c = concern(severity=Severity.SEVERE, told_at=NOON + 25 * MINUTE, tellings=2)
+    assert stand_in(desk(c, today=[parcel(sent(concern(severity=Severity.SEVERE)), "sent")]), NOON + 30 * MINUTE)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"standing": Standing.ANSWERED, "answer": What.SEEN, "answered_at": NOON},
+        {"standing": Standing.ANSWERED, "answer": What.DONE, "answered_at": NOON},
+        {"told": Severity.MODERATE},
+        {"standing": Standing.FORMING},
+    ],
+)
+def test_when_nobody_stands_in(changes: dict[str, object]) -> None:
+    """What is answered or was never told as Severe stays with the keeper."""
+    c = replace(concern(severity=Severity.SEVERE), **changes)  # type: ignore[arg-type]
+    assert not stand_in(desk(c), NOON + 5 * HOUR)
+
+
+def test_not_now_calls_the_stand_in() -> None:
+    """A keeper who can't come is stood in for at once."""
+    c = concern(severity=Severity.SEVERE, standing=Standing.ANSWERED, answer=What.NOT_NOW, answered_at=NOON + MINUTE)
+    (message,) = stand_in(desk(c), NOON + 2 * MINUTE)
+    assert "cannot come now" in message.text
+    assert revise(parcel(message), desk(c), NOON + 3 * MINUTE) == Keep()
+
+
+def test_without_a_second_channel_nobody_stands_in() -> None:
+    """Where none is configured, no message is made for it."""
+    c = concern(severity=Severity.SEVERE)
+    assert not stand_in(replace(desk(c), has_stand_in=False), NOON + 5 * HOUR)
+
+
+def test_the_stand_in_is_under_the_same_rule() -> None:
+    """The stand-in is not sent out into a storm either, and not for what has been answered."""
+    c = concern(severity=Severity.SEVERE)
+    (message,) = stand_in(desk(c, stay_in()), NOON + HOUR)
+    assert message.action == STAY_IN
+    assert "Stay in while the storm is here" in message.text
+    (message,) = stand_in(desk(c), NOON + HOUR)
+    answered = replace(c, standing=Standing.ANSWERED, answer=What.SEEN, answered_at=NOON + HOUR + MINUTE)
+    assert revise(parcel(message), desk(answered), NOON + HOUR + 2 * MINUTE) == Withdraw("the keeper has answered")
+    revised = revise(parcel(message), desk(c, stay_in()), NOON + HOUR + MINUTE)
+    assert isinstance(revised, Replace)
+    assert (revised.message.route, revised.message.action) == ("stand-in", STAY_IN)
+
+
+# --- lines of their own -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("watched", "night", "text"),
+    [
+        (NAMES, 14.2, "All three watched, night minimum 14 °C, nothing to do."),
+        (NAMES, None, "All three watched, nothing to do."),
+        (
+            ("alder", "birch"),
+            14.2,
+            "Alder and Birch watched, nothing heard from Cedar, night minimum 14 °C, nothing to do.",
+        ),
+        ((), None, "Nothing heard from Alder, Birch and Cedar, nothing to do."),
+    ],
+)
+def test_the_morning_line(watched: Sequence[str], night: float | None, text: str) -> None:
+    """The line says who is watched, how cold it was, and that nothing is to be done."""
+    assert morning_line(desk(), night, watched, NOON).text == text
+
+
+def test_the_morning_line_names_what_stands() -> None:
+    """What is still to be done is named, what is done is not; what was held back is counted."""
+    done = concern("cedar", rule="silent", action="check probe", standing=Standing.ANSWERED, answer=What.DONE)
+    line = morning_line(desk(concern("alder"), concern("birch"), done), 14.0, NAMES, NOON, held=2)
+    assert line.text == (
+        "All three watched, night minimum 14 °C, still to do: Shade Alder and Birch. Messages held back yesterday: 2."
+    )
+    assert line.key == morning_line(desk(), None, (), NOON + HOUR).key
+    assert line.key != morning_line(desk(), None, (), NOON + 24 * HOUR).key
+
+
+def test_an_outage_is_told_from_when_to_when() -> None:
+    """The note names both ends, in the keeper's time."""
+    note = watched_again(NOON - 20 * HOUR, NOON, desk())
+    assert "from 16:00 yesterday to 12:00" in note.text
+
+
+def test_pauses_between_attempts() -> None:
+    """30 s, doubling, at most 30 minutes, for ever: giving up is for `revise`."""
+    assert [next_attempt(n).total_seconds() for n in (0, 1, 2, 3, 7, 8, 1000)] == [30, 30, 60, 120, 1800, 1800, 1800]
+
+
+@pytest.mark.outside
+def test_the_words_are_those_of_cap() -> None:
+    """Severity, urgency and certainty use words of CAP 1.2 (OASIS, CAP-v1.2-os, section 3.2.2), in their order there."""
+    assert [s.word for s in sorted(Severity, reverse=True) if s] == ["Extreme", "Severe", "Moderate", "Minor"]
+    assert {u.value for u in Urgency} <= {"Immediate", "Expected", "Future", "Past", "Unknown"}
+    assert {c.value for c in Certainty} <= {"Observed", "Likely", "Possible", "Unlikely", "Unknown"}
+
+
+# --- whole days, with a phone that is often out of reach --------------------------------------------------------------
+
+
+@dataclass
+class World:
+    """Judge, postman and an outbox, driven as the loop drives them, with a channel that fails when told to."""
+
+    keeper: KeeperSettings
+    now: datetime = NOON
+    standing: dict[str, Concern] = field(default_factory=dict)
+    entries: list[Entry] = field(default_factory=list)
+    parcels: dict[str, Parcel] = field(default_factory=dict)
+    arrived: list[tuple[datetime, Message]] = field(default_factory=list)
+    told: list[tuple[datetime, Telling, Concern]] = field(default_factory=list)
+
+    def desk(self) -> Desk:
+        today = self.now.astimezone(DETROIT).date()
+        log = [p for p in self.parcels.values() if p.message.at.astimezone(DETROIT).date() == today]
+        return Desk(SITE, ENCLOSURES, self.keeper, TEXTS, self.standing, tuple(log))
+
+    def turn(self, verdicts: Sequence[Verdict], reachable: bool) -> None:
+        heard: list[Notice] = []
+        for verdict in verdicts:
+            key = f"{verdict.rule}/{verdict.subject}"
+            after, told = judge(self.standing.get(key), verdict, self.entries, site="larkfield", now=self.now)
+            if after is None or after.standing is Standing.OVER:
+                self.standing.pop(key, None)
+            else:
+                self.standing[key] = after
+            heard.extend(told)
+        self.told += [(n.at, n.telling, n.concern) for n in heard]
+        post = compose(heard, self.desk(), self.now)
+        for message in (*post.messages, *stand_in(self.desk(), self.now)):
+            self.parcels.setdefault(message.key, parcel(message))
+        for message, why in post.held:
+            self.parcels.setdefault(message.key, Parcel(message, 0, self.now, "held", why))
+        self._deliver(reachable)
+
+    def _deliver(self, reachable: bool) -> None:
+        due = [p for p in self.parcels.values() if p.state == "waiting" and p.due_at <= self.now]
+        for waiting in sorted(due, key=lambda p: (-p.message.severity, p.message.at)):
+            key = waiting.message.key
+            revised = revise(waiting, self.desk(), self.now)
+            if isinstance(revised, Withdraw):
+                self.parcels[key] = waiting._replace(state="undelivered" if revised.undelivered else "withdrawn")
+                continue
+            if isinstance(revised, Replace):
+                self.parcels[key] = waiting._replace(state="withdrawn", detail=revised.why)
+                key = revised.message.key
+                assert key not in self.parcels, "a replacement with a key that is taken would be lost"
+                self.parcels[key] = parcel(revised.message)
+                if self.parcels[key].due_at > self.now:
+                    continue
+            self._attempt(self.parcels[key], reachable)
+
+    def _attempt(self, waiting: Parcel, reachable: bool) -> None:
+        if reachable:
+            self.parcels[waiting.message.key] = waiting._replace(state="sent")
+            self.arrived.append((self.now, waiting.message))
+        else:
+            due = self.now + next_attempt(waiting.attempts + 1)
+            self.parcels[waiting.message.key] = waiting._replace(attempts=waiting.attempts + 1, due_at=due)
+
+
+SITUATION = st.tuples(
+    st.sampled_from(["overheating", "storm", "silent"]),
+    st.sampled_from(NAMES),
+    st.sampled_from(["fine", "fine", "unknown", "moderate", "severe", "extreme", "anchor", "front"]),
+)
+STEP = st.tuples(
+    st.sampled_from([2, 5, 10, 25, 60, 240]),
+    st.lists(SITUATION, max_size=4),
+    st.booleans(),
+    st.none() | st.tuples(st.sampled_from([What.SEEN, What.DONE, What.NOT_NOW]), SITUATION),
+)
+
+
+def verdict_of(situation: tuple[str, str, str], now: datetime) -> Verdict:
+    rule, subject, word = situation
+    if word == "unknown":
+        return Verdict(rule, subject, State.UNKNOWN, now, "hot")
+    if word == "fine":
+        advice = Advice("look after", holds_until=now + 3 * HOUR) if rule == "storm" else None
+        return Verdict(rule, subject, State.FINE, now, "look after" if rule == "storm" else "cool", advice=advice)
+    if word == "front":
+        advice = Advice(STAY_IN, holds_until=now + 30 * MINUTE, outdoors=False)
+        return Verdict("storm", subject, State.BREACH, now, "stay in", Severity.SEVERE, advice=advice)
+    if word == "anchor":
+        by = now + 45 * MINUTE
+        advice = Advice("anchor", by=by, holds_until=by)
+        return Verdict("storm", subject, State.BREACH, now, "hot", Severity.MODERATE, numbers=NUMBERS, advice=advice)
+    action = {"overheating": "shade", "storm": "anchor", "silent": "check probe"}[rule]
+    return Verdict(
+        rule, subject, State.BREACH, now, "hot", Severity[word.upper()], numbers=NUMBERS, advice=Advice(action)
+    )
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(STEP, min_size=5, max_size=50), st.integers(1, 8))
+def test_any_days(steps: list[tuple[int, list[tuple[str, str, str]], bool, object]], budget: int) -> None:
+    """Nothing late, nobody sent out into a storm, quiet nights but for Severe, a budget that holds, nothing lost."""
+    world = World(keeper(pushes_per_day=budget))
+    for pause, situations, reachable, answer in steps:
+        world.now += pause * MINUTE
+        if answer is not None:
+            what, (rule, subject, _) = answer  # type: ignore[misc]
+            world.entries.append(Entry("larkfield", world.now, world.now, f"{rule}/{subject}", what))
+        before = len(world.arrived)
+        verdicts = {(s[0] if s[2] not in ("front", "anchor") else "storm", s[1]): s for s in situations}
+        world.turn([verdict_of(s, world.now) for s in verdicts.values()], reachable)
+        stays = any(says_stay_in(c) for c in world.standing.values())
+        quiet = quiet_until(world.desk(), world.now) is not None
+        for at, message in world.arrived[before:]:
+            assert message.holds_until is None or message.holds_until > at, "sent late"
+            assert not stays or message.action in ("", STAY_IN), "sent out into the storm"
+            assert not quiet or message.severity >= Severity.SEVERE, "rang in the quiet hours"
+            assert message.not_before is None or message.not_before <= at
+            assert len(message.title) <= TITLE_LIMIT
+            assert len(message.text) <= TEXT_LIMIT
+            assert "?" not in message.title
+        if reachable:
+            _severe_was_told(world)
+    _budget_held(world, budget)
+    keys = [m.key for _, m in world.arrived]
+    assert len(keys) == len(set(keys)), "the same message twice"
+
+
+def _severe_was_told(world: World) -> None:
+    """With the phone in reach, whoever must know of a Severe matter that stands unanswered has been told of it."""
+    for c in world.standing.values():
+        severe = c.verdict.state is State.BREACH and c.verdict.severity >= Severity.SEVERE
+        if not severe or c.standing is not Standing.OPEN or c.told_at != world.now or c.unknown_since:
+            continue
+        assert any(at == world.now and c.key in m.concerns for at, m in world.arrived), "Severe was not told at once"
+
+
+def _budget_held(world: World, budget: int) -> None:
+    """Of what the budget may hold back, no day saw more than it allows."""
+    days: dict[date, int] = {}
+    for p in world.parcels.values():
+        m = p.message
+        free = m.severity >= Severity.SEVERE or m.telling is Telling.OVER or m.route != "phone" or m.rule == "storm"
+        if p.state in ("withdrawn", "held") or free:
+            continue
+        day = m.at.astimezone(DETROIT).date()
+        days[day] = days.get(day, 0) + 1
+    assert all(count <= budget for count in days.values()), days
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.datetimes(datetime(2026, 1, 1), datetime(2027, 12, 31)),
+    st.times(),
+    st.times(),
+)
+def test_quiet_hours_on_any_day(now: datetime, first: time, last: time) -> None:
+    """Whenever it is quiet, the quiet ends later, at the wall time that was set (or where the clock skips it, after it)."""
+    instant = now.replace(tzinfo=UTC)
+    d = desk(settings=keeper(quiet_from=first.strftime("%H:%M"), quiet_until=last.strftime("%H:%M")))
+    until = quiet_until(d, instant)
+    if until is not None:
+        assert instant < until <= instant + 26 * HOUR
+        assert quiet_until(d, until - timedelta(seconds=1)) == until
+        wall = until.astimezone(DETROIT)
+        skipped = wall.date() in (date(2026, 3, 8), date(2027, 3, 14))
+        assert wall.strftime("%H:%M") == last.strftime("%H:%M") or skipped

@@ -1,0 +1,107 @@
+"""What is installed holds what it promises, as far as it can be told without installing it; tests/deploy/fresh-install does."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from sensord import settings
+from sensord.edges.systemd import LIMITS_S
+
+ROOT = Path(__file__).parents[2]
+DEPLOY = ROOT / "deploy"
+SCRIPTS = [DEPLOY / n for n in ("install", "uninstall", "sensord-command", "prepare", "demonstrate")] + [
+    ROOT / "tests" / "deploy" / n for n in ("fresh-install", "life")
+]
+EXPOSURE = 2.0
+
+
+def run(tool: str, *arguments: object) -> subprocess.CompletedProcess[str]:
+    """Run a tool that must be there."""
+    assert shutil.which(tool), f"{tool} is missing: tests/run installs what the tests need"
+    return subprocess.run([tool, *map(str, arguments)], capture_output=True, text=True, check=False)
+
+
+@pytest.fixture
+def unit(tmp_path: Path) -> Path:
+    """The unit as installed, but for its program, which is not installed here."""
+    text = (DEPLOY / "sensord.service").read_text()
+    path = tmp_path / "sensord.service"
+    path.write_text(text.replace("/opt/sensord/current/venv/bin/sensord", shutil.which("true") or "/bin/true"))
+    return path
+
+
+def lines_of(text: str) -> dict[str, list[str]]:
+    """Key → values of a unit."""
+    found: dict[str, list[str]] = {}
+    for line in text.splitlines():
+        if "=" in line and not line.startswith("#"):
+            key, _, value = line.partition("=")
+            found.setdefault(key, []).append(value)
+    return found
+
+
+def test_systemd_finds_no_fault_with_the_unit(unit: Path) -> None:
+    """`systemd-analyze verify` is silent: it says what it does not know, and returns 0 all the same."""
+    done = run("systemd-analyze", "verify", "--man=no", unit)
+    assert (done.stdout + done.stderr, done.returncode) == ("", 0)
+    unit.write_text(unit.read_text() + "\n[Service]\nNoSuchKey=1\n")
+    assert "NoSuchKey" in run("systemd-analyze", "verify", "--man=no", unit).stderr, "the check itself must notice"
+
+
+def test_the_sandbox_is_tight(unit: Path) -> None:
+    """systemd's own measure of exposure is at most 2.0 of 10, with a root file system as installed."""
+    done = run("systemd-analyze", "security", "--offline=true", f"--threshold={EXPOSURE * 10:.0f}", "--no-pager", unit)
+    assert done.returncode == 0, done.stdout
+    measured = re.search(r"exposure level for sensord.service: ([\d.]+)", done.stdout)
+    assert measured is not None
+    assert float(measured[1]) <= EXPOSURE
+
+
+def test_the_unit_is_what_the_daemon_expects() -> None:
+    """Every secret that is loaded has its place in the settings; the watchdog is longer than the loop's limit."""
+    unit = lines_of((DEPLOY / "sensord.service").read_text())
+    for credential in unit["LoadCredential"]:
+        name, path = credential.split(":")
+        assert path == f"/etc/sensord/secrets/{name}"
+        table, key = name.split("__")
+        assert key in settings.Settings.model_fields[table].annotation.model_fields  # type: ignore[union-attr]
+        assert name in (DEPLOY / "install").read_text(), "a credential that is missing keeps the unit from starting"
+    assert unit["Type"] == ["notify"]
+    assert unit["WatchdogSec"] == ["3min"]
+    assert LIMITS_S["loop"] <= 180 / 2
+    assert not unit["CapabilityBoundingSet"][0]
+
+
+def test_the_skeleton_is_a_valid_configuration_with_the_secrets_as_installed(tmp_path: Path) -> None:
+    """Empty secrets are not given yet; addresses one a line are a list; the daemon's password arrives."""
+    for name, text in (("broker__password", "abc\n"), ("push__phone", ""), ("push__stand_in", "\n")):
+        (tmp_path / name).write_text(text)
+    read = settings.load(DEPLOY / "sensord.toml", {}, {}, tmp_path)
+    assert read.push.phone == ()
+    assert read.broker.user == "sensord"
+    assert read.broker.password.get_secret_value() == "abc"
+    (tmp_path / "push__phone").write_text("ntfy://ntfy.example.org/one\nntfy://ntfy.example.org/two\n")
+    read = settings.load(DEPLOY / "sensord.toml", {}, {}, tmp_path)
+    assert [p.get_secret_value()[-3:] for p in read.push.phone] == ["one", "two"]
+
+
+@pytest.mark.parametrize("script", SCRIPTS, ids=lambda p: p.name)
+def test_scripts_are_clean(script: Path) -> None:
+    """ShellCheck finds nothing to warn of, and each can be run."""
+    done = run("shellcheck", "--severity=warning", script)
+    assert done.returncode == 0, done.stdout
+    assert script.stat().st_mode & 0o111
+
+
+@pytest.mark.parametrize("script", [DEPLOY / "install", DEPLOY / "uninstall"], ids=lambda p: p.name)
+def test_wrong_use_is_explained(script: Path) -> None:
+    """An unknown option prints how it is used, ends with 2, and does nothing."""
+    done = run("sh", script, "--nonsense")
+    assert done.returncode == 2
+    assert f"sudo deploy/{script.name}" in done.stdout
+    assert len(done.stdout.splitlines()) > 4

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from pydantic import Field
 
-from sensord.model import Doubt, Number, Severity
+from sensord.model import Doubt, Number, Severity, What
 from sensord.rules import Evidence, Stand
 from sensord.rules._heat import Tier, tiers
 from sensord.rules._kinds import COVER_ADDS_K, EXPECTED
@@ -150,9 +150,24 @@ def action_for(scene: Scene, tier: Tier, ambient_c: float | None) -> tuple[str, 
     sun_adds = scene.offset_k is None or scene.offset_k > expected.low_k
     if not stand.shaded and scene.sky.may_shine and (sun_adds or not near):
         return "shade", more
-    if stand.shaded and stand.shaded_at is not None and scene.now - stand.shaded_at < SHADE_SETTLES:
+    if shade_settles(scene):
         return "", more
     more |= {"shaded": stand.shaded or None, "shade_failed": (scene.followed.helped == NO) or None}
     if stand.shaded and scene.sky.may_shine and (scene.followed.helped == NO or (not near and not closed)):
         return "move to shade", more
-    return "add airflow", more
+    if not _is_aired(scene.evidence):
+        return "add airflow", more
+    # All is done that can be done where it stands. A bearable tier is then borne; above it there are cooler places.
+    return ("", more) if tier.severity <= Severity.MODERATE else ("move to shade", more)
+
+
+def shade_settles(scene: Scene) -> bool:
+    """The shade has just gone up: what it does can't be told yet."""
+    at = scene.stand.shaded_at
+    return scene.stand.shaded and at is not None and scene.now - at < SHADE_SETTLES
+
+
+def _is_aired(evidence: Evidence) -> bool:
+    """The keeper has given it more air since this heat began."""
+    was = evidence.concern
+    return was is not None and was.answer is What.DONE and was.told_action == "add airflow"

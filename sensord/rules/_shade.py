@@ -38,9 +38,10 @@ def helped(followed: Followed) -> dict[str, Number | datetime]:
     """The numbers that tell it: offsets before and after, and a name that is true for what became of it."""
     if not followed.helped:
         return {}
+    little = followed.before_k is not None and followed.before_k < WORTHWHILE_K
     return {
         "shade_helped": followed.helped,
-        f"helped_{followed.helped}": True,
+        f"helped_{followed.helped}": None if little else True,
         "offset_before_k": followed.before_k,
         "offset_after_k": followed.after_k,
     }

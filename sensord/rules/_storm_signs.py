@@ -73,9 +73,16 @@ def needs() -> tuple[Need, ...]:
     """Barometer, wind and air at the post."""
     return (
         Need("pressure", AMBIENT, Quantity.PRESSURE, PRESSURE_LOOKBACK),
+        Need("air", AMBIENT, Quantity.TEMPERATURE, AIR_LOOKBACK),
+        *wind_needs(),
+    )
+
+
+def wind_needs() -> tuple[Need, ...]:
+    """The wind at the post, and whether it wets the netting."""
+    return (
         Need("gust", AMBIENT, Quantity.WIND_GUST, WIND_LOOKBACK),
         Need("wind", AMBIENT, Quantity.WIND_SPEED, WIND_LOOKBACK),
-        Need("air", AMBIENT, Quantity.TEMPERATURE, AIR_LOOKBACK),
         Need("humidity", AMBIENT, Quantity.HUMIDITY, AIR_LOOKBACK),
     )
 
@@ -84,9 +91,8 @@ def signs(evidence: Evidence, now: datetime, p: SignThresholds) -> Signs:
     """Read the signs at `now`."""
     now_s = seconds(now)
     barometer = _fresh(track(evidence, "pressure", now, 30_000, 110_000), now_s)
-    gusts, estimated = _gusts(evidence, now)
+    gusts, estimated = gusts_of(evidence, now)
     air = track(evidence, "air", now, -60, 60)
-    moisture = _fresh(track(evidence, "humidity", now, 0, 1.1), now_s)
     change = _change(barometer, now_s, 10_800.0)
     tendency = pressure.tendency(max(-20_000.0, min(20_000.0, change))) if change is not None else None
     ten = gusts.since(now_s - max(600.0, 2.5 * gusts.interval_s)).values
@@ -98,7 +104,7 @@ def signs(evidence: Evidence, now: datetime, p: SignThresholds) -> Signs:
         gust_m_s=max(ten, default=None),
         highest_m_s=max(gusts.since(now_s - 3600.0).values, default=None),
         gust_estimated=estimated,
-        wet=_wet(moisture, now_s),
+        wet=is_wet(evidence, now),
     )
 
 
@@ -106,8 +112,8 @@ def _fresh(readings: Track, now_s: float) -> Track:
     return readings if readings.is_fresh(now_s) else Track((), (), (), readings.interval_s)
 
 
-def _gusts(evidence: Evidence, now: datetime) -> tuple[Track, bool]:
-    """Measured gusts, else what the mean wind makes likely."""
+def gusts_of(evidence: Evidence, now: datetime) -> tuple[Track, bool]:
+    """Measured gusts, else (True) what the mean wind makes likely."""
     gusts = _fresh(track(evidence, "gust", now, 0, 90), seconds(now))
     if gusts.values:
         return gusts, False
@@ -170,7 +176,9 @@ def largest_rise(times_s: Sequence[float], values: Sequence[float], window_s: fl
     return rise
 
 
-def _wet(moisture: Track, now_s: float) -> bool | None:
-    recent = moisture.since(now_s - max(1200.0, 2 * moisture.interval_s))
+def is_wet(evidence: Evidence, now: datetime) -> bool | None:
+    """Whether netting must be taken to be wet; None where nothing tells the humidity."""
+    moisture = _fresh(track(evidence, "humidity", now, 0, 1.1), seconds(now))
+    recent = moisture.since(seconds(now) - max(1200.0, 2 * moisture.interval_s))
     humid = middle(recent)
     return None if humid is None else humid >= WET_RATIO or recent.share(Doubt.WET) > 0.5

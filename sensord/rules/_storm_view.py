@@ -7,11 +7,11 @@ from datetime import datetime, timedelta
 
 from pydantic import Field
 
-from sensord.model import Number, Stage, State
+from sensord.model import Number
 from sensord.rules import Evidence, Stand
+from sensord.rules._anchoring import Holding, holds_m_s, is_draped
 from sensord.rules._readings import moment, remembered
 from sensord.rules._storm_signs import Signs, SignThresholds
-from sensord.science import wind_load
 
 FRONT_STAYS = timedelta(minutes=30)
 """So long after a gust front it is taken to be there, whatever the wind gauge says. Chosen."""
@@ -20,24 +20,10 @@ FORGOTTEN_AFTER = timedelta(hours=2)
 Facts = dict[str, Number | datetime]
 
 
-class Thresholds(SignThresholds):
+class Thresholds(SignThresholds, Holding):
     """Thresholds of the rule."""
 
-    design_gust_m_s: float = Field(
-        15,
-        ge=5,
-        le=40,
-        description="gust to be ready for under signs of a storm [m/s]; chosen: outflows reached 14.5 in the mean of 30",
-    )
     calm_gust_m_s: float = Field(8, ge=2, le=20, description="the storm has passed below this [m/s]; chosen")
-    gust_height_factor: float = Field(
-        0.85, ge=0.3, le=1.5, description="pressure at the enclosure over that at the gauge [1]; ASCE 7, exposure C"
-    )
-    safety_factor: float = Field(1.5, ge=1, le=5, description="resisting over driving load [1]; ordinary practice")
-    brick_kg: float = Field(2.0, ge=0.2, le=25, description="mass of one brick, bag or jug [kg]; low side of the trade")
-    largest_ballast_kg: float = Field(
-        20, ge=1, le=500, description="more is neither carried nor trusted: peg or shelter [kg]; chosen"
-    )
     back_out_after_h: float = Field(
         2, ge=0.5, le=48, description="sheltered so long in calm: put it back out [h]; chosen, cues are lost indoors"
     )
@@ -61,21 +47,10 @@ class View:
         p: Thresholds = self.evidence.parameters
         return p
 
-    @property
-    def draped(self) -> bool:
-        """Something is on it that catches the wind; shade from the start is a tree's or a wall's."""
-        return self.stand.covered or (self.stand.shaded and self.stand.shaded_at is not None)
-
-    @property
-    def is_safe(self) -> bool:
-        """It does not stand loose in the wind."""
-        return self.stand.pegged or self.stand.sheltered_at is not None
-
 
 def view_of(evidence: Evidence, now: datetime, stand: Stand, seen: Signs) -> View:
     """The view, with what the concern remembers of a storm that was here."""
     p: Thresholds = evidence.parameters
-    draped = stand.covered or (stand.shaded and stand.shaded_at is not None)
     gust = seen.gust_m_s or 0.0
     strong = gust >= (p.thundery_gust_m_s if seen.expected == "likely" else p.strong_gust_m_s)
     here_at = now if seen.front or strong else moment(remembered(evidence, "here_at"))
@@ -88,23 +63,10 @@ def view_of(evidence: Evidence, now: datetime, stand: Stand, seen: Signs) -> Vie
         now=now,
         stand=stand,
         signs=seen,
-        holds_m_s=_holds(stand, seen.wet, draped, p),
+        holds_m_s=holds_m_s(stand, seen.wet, is_draped(stand), p),
         here_at=here_at,
         worst_m_s=max(known, gust) if here_at is not None and seen.gust_m_s is not None else None,
     )
-
-
-def frame_of(stand: Stand) -> wind_load.Frame:
-    """The enclosure as the wind sees it."""
-    e = stand.enclosure
-    return wind_load.Frame(e.width_m, e.depth_m, e.height_m, e.own_mass_kg)
-
-
-def _holds(stand: Stand, wet: bool | None, draped: bool, p: Thresholds) -> float:
-    drag = wind_load.force_coefficient(stand.enclosure.open_fraction, wet, draped)
-    return wind_load.gust_held(
-        frame_of(stand), stand.ballast_kg, drag, stand.enclosure.friction, p.gust_height_factor, p.safety_factor
-    ).gust_m_s
 
 
 def facts_of(view: View) -> Facts:
@@ -117,7 +79,7 @@ def facts_of(view: View) -> Facts:
         "gust_estimated": seen.gust_estimated or None,
         "holds_m_s": view.holds_m_s,
         "ballast_kg": view.stand.ballast_kg,
-        "draped": view.draped or None,
+        "draped": is_draped(view.stand) or None,
         "pegged": view.stand.pegged or None,
         "sheltered": (view.stand.sheltered_at is not None) or None,
         "here_at": view.here_at,
@@ -135,20 +97,3 @@ def front_stays(view: View) -> bool:
 def _front_at(view: View) -> datetime | None:
     front_at = moment(remembered(view.evidence, "front_at"))
     return front_at if view.here_at is not None and front_at is not None and front_at <= view.now else None
-
-
-def is_empty(evidence: Evidence) -> bool:
-    """The ledger knows where all animals are, and none is in here."""
-    assert evidence.stand is not None
-    return not evidence.stand.cohorts and any(s.cohorts for s in evidence.stands)
-
-
-def margin_of(view: View) -> float:
-    """Gusts matter from what it holds on; once they did, until they are a fifth below it."""
-    was = view.evidence.concern
-    return 0.8 if was is not None and was.verdict.state is State.BREACH else 1.0
-
-
-def has_pupae(stand: Stand) -> bool:
-    """Whether pupae are in it: days indoors cost them their bearings."""
-    return any(c.stage is Stage.PUPA for c in stand.cohorts)

@@ -9,8 +9,8 @@ from pydantic import Field
 
 from sensord.model import Advice, Certainty, Number, Quantity, Severity, Site, State, Urgency, Verdict
 from sensord.rules import Evidence, Need, Per
+from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._readings import Bounds, breach, fine, middle, seconds, slope_per_h, track, unknown
-from sensord.rules._storm_view import has_pupae, is_empty
 from sensord.science import sun
 
 NAME = "frost"

@@ -14,13 +14,15 @@ from datetime import datetime, timedelta
 
 from sensord.model import AMBIENT, Advice, Certainty, Number, Quantity, Severity, State, Urgency, Verdict
 from sensord.rules import Evidence, Need, Per
+from sensord.rules._animals import is_empty
 from sensord.rules._heat import NEVER, Above, Tier, above, smoothed
 from sensord.rules._readings import Track, breach, fine, remembered, round_up, seconds, slope_per_h, track, unknown
-from sensord.rules._scene import Scene, Thresholds, action_for, scene_of
+from sensord.rules._scene import Scene, Thresholds, action_for, scene_of, shade_settles
 from sensord.rules._shade import helped
-from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, is_afternoon, low_sun_at, solar_hour
+from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, low_sun_at, solar_hour
 
 NAME = "overheating"
+EVERY = timedelta(minutes=5)
 LOOKBACK = timedelta(hours=6)
 TREND = timedelta(minutes=75)
 HOLDS = timedelta(minutes=90)
@@ -35,7 +37,7 @@ class Overheating:
 
     name = NAME
     per = Per.ENCLOSURE
-    every = timedelta(minutes=5)
+    every = EVERY
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -107,7 +109,10 @@ def _reached(scene: Scene, spells: dict[Tier, Above]) -> Tier | None:
         if tier.severity < Severity.MODERATE:
             continue
         holds = isinstance(held_c, int | float) and held_c >= tier.temperature_c
-        if spells[tier].spell_h >= tier.after_h or (holds and scene.inside_c >= tier.temperature_c - p.hysteresis_k):
+        lasted = spells[tier].spell_h >= tier.after_h
+        if tier.severity is Severity.MODERATE and not holds:
+            lasted = lasted and scene.now.minute % 15 < EVERY.seconds // 60  # on the quarter, for company
+        if lasted or (holds and scene.inside_c >= tier.temperature_c - p.hysteresis_k):
             found = tier
     return found
 
@@ -122,50 +127,64 @@ def _hot(scene: Scene, tier: Tier, spell: Above, facts: Facts) -> Verdict:
         "above_h": spell.hours,
         "dose_degree_hours": spell.degree_hours,
     }
-    if _is_empty(e):
+    if is_empty(e):
         return breach(NAME, e, now, "empty", Severity.MINOR, None, facts)
     action, more = action_for(scene, tier, scene.ambient_c)
-    if tier.severity is Severity.MODERATE and _will_pass(scene, tier):
+    bearable = tier.severity <= Severity.MODERATE
+    if bearable and _will_pass(scene, tier):
         return breach(NAME, e, now, "passing", Severity.MINOR, None, facts)
     certainty = Certainty.LIKELY if scene.doubtful else Certainty.OBSERVED
-    advice = None
-    if action:
-        advice = Advice(action, holds_until=now + HOLDS)  # no deadline: now
-    return breach(NAME, e, now, action or "wait", tier.severity, advice, facts | more, Urgency.IMMEDIATE, certainty)
+    if not action:  # the shade has just gone up, or all is done
+        settling = shade_settles(scene)
+        severity = tier.severity if settling or not bearable else Severity.MINOR
+        return breach(NAME, e, now, "wait" if settling else "endure", severity, None, facts | more, certainty=certainty)
+    advice = Advice(action, holds_until=now + HOLDS)  # no deadline: now
+    return breach(NAME, e, now, action, tier.severity, advice, facts | more, certainty=certainty)
 
 
 def _soon(scene: Scene, tier: Tier, way: Course, crossing: datetime, peak_c: float, facts: Facts) -> Verdict:
-    """On the way to a tier, with time left to shade."""
+    """On the way to a tier, with time left to shade. What else could be done is told when it is that warm."""
     e, now = scene.evidence, scene.now
-    told = e.concern.verdict.advice if e.concern else None
-    by = max(crossing, round_up(now + timedelta(minutes=15)))
-    by -= timedelta(minutes=by.minute % 15, seconds=by.second, microseconds=by.microsecond)
-    if told is not None and told.by is not None and now < told.by and remembered(e, "tier_c") == tier.temperature_c:
-        by = told.by  # a deadline that was told stands
     ambient_peak = None if scene.ambient_c is None else scene.ambient_c + way.rise_k
     action, more = action_for(scene, tier, ambient_peak)
     facts |= {"tier_c": tier.temperature_c, "peak_c": peak_c, "expected": True}
     certainty = Certainty.LIKELY if peak_c >= tier.temperature_c + 2.0 else Certainty.POSSIBLE
-    if _is_empty(e) or not action:
-        reason = "empty" if _is_empty(e) else "wait"
-        return breach(NAME, e, now, reason, Severity.MINOR, None, facts | more, Urgency.EXPECTED, certainty)
+    if action != "shade" or is_empty(e):
+        return breach(NAME, e, now, "expected", Severity.MINOR, None, facts | more, Urgency.EXPECTED, certainty)
+    by = _deadline(scene, tier, crossing)
     advice = Advice(action, by=by, holds_until=max(by, now) + HOLDS)
     return breach(
         NAME, e, now, action, tier.severity, advice, facts | more | {"by_at": by}, Urgency.EXPECTED, certainty
     )
 
 
+def _deadline(scene: Scene, tier: Tier, crossing: datetime) -> datetime:
+    """The full quarter before the tier is crossed, a quarter of an hour from now at least; what was told stands."""
+    e, now = scene.evidence, scene.now
+    told = e.concern.verdict.advice if e.concern else None
+    if told is not None and told.by is not None and now < told.by and remembered(e, "tier_c") == tier.temperature_c:
+        return told.by
+    by = max(crossing, round_up(now + timedelta(minutes=15)))
+    return by - timedelta(minutes=by.minute % 15, seconds=by.second, microseconds=by.microsecond)
+
+
 def _fine(scene: Scene, facts: Facts) -> Verdict:
     """Bearable; nearly too warm while within the hysteresis of the first tier that asks for something."""
     p: Thresholds = scene.evidence.parameters
     limit_c = next((t.temperature_c for t in scene.tiers if t.severity >= Severity.MODERATE), None)
-    expected = bool(remembered(scene.evidence, "expected")) and not is_afternoon(scene.evidence.site, scene.now)
-    easing = limit_c is not None and (scene.inside_c >= limit_c - p.hysteresis_k or expected)
+    easing = False
+    if limit_c is not None:
+        near = scene.inside_c >= limit_c - p.hysteresis_k
+        # A cloud at noon ends no hot day: what was expected is so until the day's warmest hour has passed.
+        day_goes_on = solar_hour(scene.evidence.site, scene.now) < WARMEST_H and scene.inside_c >= limit_c - 6.0
+        easing = near or (scene.evidence.concern is not None and day_goes_on)
     concern, shaded_at = scene.evidence.concern, scene.stand.shaded_at
     if concern is not None and shaded_at is not None and shaded_at >= concern.breached_since:
-        off_at = round_up(low_sun_at(scene.evidence.site, scene.now, SHADE_OFF_DEG) or scene.now)
-        verdict = fine(NAME, scene.evidence, scene.now, "shaded", facts | {"off_at": off_at}, easing)
-        return replace(verdict, advice=Advice("unshade", holds_until=off_at + HOLDS))
+        low_at = low_sun_at(scene.evidence.site, scene.now, SHADE_OFF_DEG)
+        facts |= {"off_at": round_up(low_at) if low_at else None, "off_now": low_at is None or None}
+        waits = concern.fine_since is None and scene.now.minute % 30 >= EVERY.seconds // 60  # again for company
+        verdict = fine(NAME, scene.evidence, scene.now, "shaded", facts, easing or waits)
+        return replace(verdict, advice=Advice("unshade", holds_until=(low_at or scene.now) + HOLDS))
     warm = scene.inside_c >= scene.tiers[0].temperature_c
     return fine(NAME, scene.evidence, scene.now, "warm" if warm else "cool", facts, easing)
 
@@ -174,12 +193,6 @@ def _would_matter(scene: Scene, uncut: Track) -> bool:
     """Whether what the doubtful probe shows would be a tier that asks for something."""
     limit_c = next((t.temperature_c for t in scene.tiers if t.severity >= Severity.MODERATE), 99.0)
     return uncut.values[-1] >= limit_c
-
-
-def _is_empty(evidence: Evidence) -> bool:
-    """The ledger knows where all animals are, and none is in here."""
-    assert evidence.stand is not None
-    return not evidence.stand.cohorts and any(s.cohorts for s in evidence.stands)
 
 
 def _will_pass(scene: Scene, tier: Tier) -> bool:
@@ -209,5 +222,7 @@ def _ahead(scene: Scene) -> tuple[Tier, Course, datetime, float] | None:
     crossing = way.reaches(tier.temperature_c - scene.inside_c)
     if crossing is None or peak_c < tier.temperature_c + margin_k:
         return None
+    if not standing and scene.now.minute % 30 >= EVERY.seconds // 60:
+        return None  # begun on the half hour, so that enclosures which warm alike make one message
     ahead = timedelta(hours=p.ahead_h + (1.0 if standing else 0.0))
     return (tier, way, crossing, peak_c) if crossing <= scene.now + ahead else None

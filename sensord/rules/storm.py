@@ -10,31 +10,25 @@ carry ballast: nobody is ever sent out into it. No sensor here hears thunder; ev
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from sensord.model import Advice, Certainty, Severity, State, Urgency, Verdict
+from sensord.model import Advice, Certainty, Severity, Urgency, Verdict
 from sensord.rules import Evidence, Need, Per
+from sensord.rules._anchoring import is_draped, is_safe, to_hold
+from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._readings import breach, fine, round_up, unknown
 from sensord.rules._storm_signs import needs, signs
-from sensord.rules._storm_view import (
-    Facts,
-    Thresholds,
-    View,
-    facts_of,
-    frame_of,
-    front_stays,
-    has_pupae,
-    is_empty,
-    margin_of,
-    view_of,
-)
-from sensord.science import wind_load
+from sensord.rules._storm_view import Facts, Thresholds, View, facts_of, front_stays, view_of
 
 NAME = "storm"
 NOBODY_CARRIES = timedelta(hours=1)
 """So long after it was there no ballast is asked for. Chosen; half of it is the usual wait after the last thunder."""
-LEAD = {"likely": timedelta(minutes=45), "possible": timedelta(minutes=90), "": timedelta(minutes=30)}
+LEAD = timedelta(minutes=40)
+"""What a keeper is given from the first sign on. Chosen: the pressure falls fastest in the last hour before a front."""
+STILL_FALLS_PA = -160.0
+"""Over three hours: "falling", not "falling slowly"."""
 LOOK_AFTER_HOLDS = timedelta(hours=12)
 
 
@@ -66,8 +60,7 @@ class Storm:
             return _passed(view, facts)
         if evidence.stand.sheltered_at is not None:
             return _sheltered(view, evidence.stand.sheltered_at, facts)
-        gusty = seen.gust_m_s is not None and seen.gust_m_s >= view.holds_m_s * margin_of(view)
-        if seen.expected or gusty:
+        if seen.expected:
             return _prepare(view, facts)
         return _calm(view, facts)
 
@@ -79,14 +72,14 @@ def _stay_in(view: View, facts: Facts) -> Verdict:
     """It is here: nobody goes out."""
     p, gust = view.thresholds, view.signs.gust_m_s or 0.0
     front = view.signs.front or front_stays(view)
-    severity = Severity.MODERATE if front else Severity.MINOR
-    if not view.is_safe and not is_empty(view.evidence):
-        if gust >= view.holds_m_s or (front and view.holds_m_s < p.design_gust_m_s):
-            severity = Severity.SEVERE
-        elif view.holds_m_s < p.design_gust_m_s:
-            severity = Severity.MODERATE
-    facts["front"] = front or None
-    facts["beyond"] = (gust >= view.holds_m_s and not view.is_safe) or None
+    loose = not is_safe(view.stand) and not is_empty(view.evidence)
+    beyond = loose and gust >= view.holds_m_s
+    severity = Severity.MODERATE if front or beyond else Severity.MINOR
+    if loose and (
+        gust >= view.holds_m_s * math.sqrt(p.safety_factor) or (front and view.holds_m_s < p.design_gust_m_s)
+    ):
+        severity = Severity.SEVERE
+    facts |= {"front": front or None, "beyond": beyond or None}
     advice = Advice("stay in", holds_until=view.now + timedelta(minutes=30), outdoors=False)
     return breach(NAME, view.evidence, view.now, "stay in", severity, advice, facts)
 
@@ -118,56 +111,29 @@ def _sheltered(view: View, sheltered_at: datetime, facts: Facts) -> Verdict:
 def _prepare(view: View, facts: Facts) -> Verdict:
     """There is time: hold the enclosure against the gust that may come."""
     p, seen, e, now = view.thresholds, view.signs, view.evidence, view.now
-    gust = p.design_gust_m_s if seen.expected else max(p.strong_gust_m_s, 1.3 * (seen.highest_m_s or 0.0))
-    drag = wind_load.force_coefficient(view.stand.enclosure.open_fraction, seen.wet, False)
-    anchoring = wind_load.advise(
-        frame_of(view.stand),
-        view.stand.ballast_kg,
-        min(gust, 60.0),
-        drag,
-        view.stand.enclosure.friction,
-        p.gust_height_factor,
-        p.safety_factor,
-        p.brick_kg,
-        p.largest_ballast_kg,
-    )
-    facts |= {"expected_gust_m_s": gust, "signs": seen.expected or None, "pupae": has_pupae(view.stand) or None}
-    certainty = {"likely": Certainty.LIKELY, "possible": Certainty.POSSIBLE, "": Certainty.OBSERVED}[seen.expected]
-    urgency = Urgency.EXPECTED if seen.expected else Urgency.IMMEDIATE
-    if view.is_safe or (anchoring.kind is wind_load.AnchorKind.HOLDS and not view.draped):
-        return breach(NAME, e, now, "holds", Severity.MINOR, None, facts, urgency, certainty)
-    action = "anchor"
-    match anchoring.kind:
-        case wind_load.AnchorKind.HOLDS:
-            action = "uncover"
-        case wind_load.AnchorKind.ADD_BALLAST:
-            facts |= {
-                "add_kg": anchoring.add_kg,
-                "bricks": anchoring.bricks,
-                "bricks_kg": anchoring.bricks * p.brick_kg,
-                "total_kg": anchoring.ballast_kg,
-            }
-        case wind_load.AnchorKind.PEG_OR_SHELTER:
-            action = "peg or shelter"
-            facts["needed_kg"] = anchoring.needed_kg.high
+    gust = max(p.design_gust_m_s, 1.3 * (seen.highest_m_s or 0.0))
+    facts |= {"expected_gust_m_s": gust, "pupae": has_pupae(view.stand) or None}
+    certainty = Certainty.LIKELY if seen.expected == "likely" else Certainty.POSSIBLE
+    action, more = to_hold(view.stand, gust, seen.wet, p)
+    if not action and is_draped(view.stand):
+        action = "uncover"
+    if is_safe(view.stand) or not action:
+        return breach(NAME, e, now, "holds", Severity.MINOR, None, facts, Urgency.EXPECTED, certainty)
     by = _deadline(view, action)
-    facts["by_at"] = by
     severity = Severity.MINOR if is_empty(e) else Severity.MODERATE
-    return breach(NAME, e, now, action, severity, Advice(action, by=by, holds_until=by), facts, urgency, certainty)
+    advice = Advice(action, by=by, holds_until=by)
+    return breach(NAME, e, now, action, severity, advice, facts | more | {"by_at": by}, Urgency.EXPECTED, certainty)
 
 
 def _deadline(view: View, action: str) -> datetime:
     """A deadline that was told stands until it has passed."""
     was = view.evidence.concern.verdict if view.evidence.concern else None
     told = was.advice.by if was is not None and was.advice is not None and was.advice.action == action else None
-    return told if told is not None and view.now < told else round_up(view.now + LEAD[view.signs.expected])
+    return told if told is not None and view.now < told else round_up(view.now + LEAD)
 
 
 def _calm(view: View, facts: Facts) -> Verdict:
-    """No sign that asks for anything; nearly one, while a concern about it stands and the fall has not ended."""
+    """No sign; nearly one, while a concern about it stands and the pressure has not stopped falling."""
     was = view.evidence.concern
-    warned = was is not None and was.verdict.state is State.BREACH and was.verdict.advice is not None
-    gust_nears = (view.signs.gust_m_s or 0.0) >= 0.8 * view.holds_m_s and not view.is_safe
-    still_falls = view.signs.change_pa is not None and view.signs.change_pa <= -160.0
-    easing = was is not None and (gust_nears or still_falls)
-    return fine(NAME, view.evidence, view.now, "nothing came" if warned or was is not None else "calm", facts, easing)
+    easing = was is not None and view.signs.change_pa is not None and view.signs.change_pa <= STILL_FALLS_PA
+    return fine(NAME, view.evidence, view.now, "calm" if was is None else "nothing came", facts, easing)

@@ -12,8 +12,8 @@ from pydantic import Field
 
 from sensord.model import Advice, Doubt, Number, Quantity, Severity, Verdict
 from sensord.rules import Evidence, Need, Per
+from sensord.rules._animals import is_empty
 from sensord.rules._readings import REFUSED, Bounds, breach, fine, seconds, unknown
-from sensord.rules._storm_view import is_empty
 
 NAME = "wet"
 BREAK_MIN = 45.0

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from datetime import datetime, time
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
@@ -69,6 +71,39 @@ def _topic_filter(text: str) -> str:
     ):
         raise ValueError("an MQTT topic filter: + stands for one whole level, # for all the rest at the end")
     return text
+
+
+def _host(text: str) -> str:
+    try:
+        ip_address(text)
+    except ValueError:
+        if text != "localhost":
+            raise ValueError(
+                'an address to listen on: "127.0.0.1" (this computer only), "0.0.0.0" (all networks)'
+            ) from None
+    return text
+
+
+def _base_url(text: str) -> str:
+    if text and not re.fullmatch(r"https?://[A-Za-z0-9.:\[\]-]+", text):
+        raise ValueError('how a phone reaches the page, like "http://192.0.2.7:8417" or "https://garden.example"')
+    return text
+
+
+def _longer_than(least: int, what: str) -> AfterValidator:
+    def check(secret: SecretStr) -> SecretStr:
+        if 0 < len(secret.get_secret_value()) < least:
+            raise ValueError(f"{what} of at least {least} characters")
+        return secret
+
+    return AfterValidator(check)
+
+
+def _password_hash(secret: SecretStr) -> SecretStr:
+    text = secret.get_secret_value()
+    if text and not re.fullmatch(r"\$argon2id\$v=19\$m=\d{4,6},t=\d{1,2},p=\d\$[A-Za-z0-9+/]+\$[A-Za-z0-9+/]+", text):
+        raise ValueError("a hash of a password as `sensord password` makes it, beginning with $argon2id$")
+    return secret
 
 
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
@@ -132,6 +167,30 @@ class BrokerSettings(Part):
     keepalive_s: int = Field(60, ge=5, le=3600)
     session_expiry_h: float = Field(168, gt=0, le=24 * 365)
     entry_topic: TopicFilter = "sensord/entry"
+
+
+class PageSettings(Part):
+    """[page]"""
+
+    enabled: bool = False
+    host: Annotated[str, AfterValidator(_host)] = "127.0.0.1"
+    port: int = Field(8417, ge=1, le=65535)
+    base_url: Annotated[str, AfterValidator(_base_url)] = ""
+    password_hash: Annotated[SecretStr, AfterValidator(_password_hash)] = SecretStr("")
+    token: Annotated[SecretStr, _longer_than(20, "a random text")] = SecretStr("")
+    secret: Annotated[SecretStr, _longer_than(32, "a random text")] = SecretStr("")
+    session_days: float = Field(30, ge=0.01, le=400)
+    link_hours: float = Field(24, ge=1, le=24 * 14)
+
+    @property
+    def is_local(self) -> bool:
+        """Whether only this computer can reach it."""
+        return self.host == "localhost" or ip_address(self.host).is_loopback
+
+    @property
+    def is_guarded(self) -> bool:
+        """Whether a password or a token is asked for."""
+        return bool(self.password_hash.get_secret_value() or self.token.get_secret_value())
 
 
 class StoreSettings(Part):
@@ -211,6 +270,7 @@ class Settings(BaseSettings):
     keeper: KeeperSettings = KeeperSettings()
     push: PushSettings = PushSettings()
     broker: BrokerSettings = BrokerSettings()
+    page: PageSettings = PageSettings()
     store: StoreSettings = StoreSettings()
     rules: dict[str, dict[str, Amount]] = Field(default_factory=dict)
     enclosure: tuple[EnclosureSettings, ...] = Field(min_length=1)
@@ -346,7 +406,7 @@ def _listed(name: str, text: str) -> str:
 
 def _unknown_variables(environment: Mapping[str, str]) -> Iterator[str]:
     known = set(Settings.model_fields)
-    nested = {"site", "keeper", "push", "broker", "store"}
+    nested = {name for name, field in Settings.model_fields.items() if _is_table(field.annotation)}
     for variable in sorted(environment):
         if not variable.startswith(PREFIX):
             continue
@@ -358,6 +418,10 @@ def _unknown_variables(environment: Mapping[str, str]) -> Iterator[str]:
             continue
         allowed = ", ".join(f"{PREFIX}{t.upper()}__…" for t in sorted(nested))
         yield f"environment: {variable}: no such setting; allowed are {allowed} with a key of that table"
+
+
+def _is_table(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
 
 
 def _worth_saying(error: ValidationError, environment: Mapping[str, str]) -> list[Any]:
@@ -435,9 +499,22 @@ def _disagreements(settings: Settings, parameters: Parameters) -> Iterator[str]:
     for i, c in enumerate(settings.cohort, 1):
         if c.enclosure not in places:
             yield f'cohort[{i}].enclosure: there is no enclosure "{c.enclosure}"; allowed are {", ".join(places)}'
+    yield from _page_mistakes(settings.page)
     yield from _rule_mistakes("rules", settings.rules, parameters)
     for i, e in enumerate(settings.enclosure, 1):
         yield from _rule_mistakes(f"enclosure[{i}].rules", e.rules, parameters)
+
+
+def _page_mistakes(page: PageSettings) -> Iterator[str]:
+    """Whoever can reach the page must be asked who they are; a link in a message must be signed."""
+    others = page.base_url and not re.match(r"https?://(localhost|127\.\d+\.\d+\.\d+|\[::1\])(:\d+)?$", page.base_url)
+    if page.enabled and not page.is_guarded and (others or not page.is_local):
+        yield (
+            "page: can be reached from the network, so give page.password_hash (`sensord password` makes it) or page.token; "
+            'or keep it to this computer with host = "127.0.0.1" and no base_url'
+        )
+    if page.enabled and page.base_url and not page.secret.get_secret_value():
+        yield "page.secret: must be given with page.base_url: links in messages are signed with it (32 random characters)"
 
 
 def _rule_mistakes(where: str, tables: Mapping[str, Mapping[str, Any]], parameters: Parameters) -> Iterator[str]:

@@ -5,12 +5,15 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from sensord import settings
 from sensord.edges.systemd import LIMITS_S
+from sensord.model import Arrival, Quantity
+from sensord.payload import Decoder
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
@@ -105,3 +108,37 @@ def test_wrong_use_is_explained(script: Path) -> None:
     assert done.returncode == 2
     assert f"sudo deploy/{script.name}" in done.stdout
     assert len(done.stdout.splitlines()) > 4
+
+
+HEADER = """
+[site]
+name = "garden"
+latitude_deg = 41.5
+longitude_deg = -83.5
+time_zone = "America/Detroit"
+"""
+ENCLOSURES = "".join(
+    f'[[enclosure]]\nname = "{name}"\nwidth_m = 0.6\ndepth_m = 0.6\nheight_m = 0.9\nown_mass_kg = 0.8\n'
+    for name in ("north", "east")
+)
+BLOCKS = re.findall(r"```toml\n(.*?)```", (DEPLOY / "README.md").read_text(), re.DOTALL)
+
+
+def test_the_guide_shows_all_three_forms() -> None:
+    """JSON by pointers, the bare number, SenML."""
+    assert len(BLOCKS) == 3
+
+
+@pytest.mark.parametrize("block", BLOCKS, ids=["json", "number", "senml"])
+def test_what_the_guide_shows_is_read(block: str, tmp_path: Path) -> None:
+    """Each configuration in the guide is valid, and the payload written beside its topic gives both quantities."""
+    path = tmp_path / "sensord.toml"
+    path.write_text(HEADER + ENCLOSURES + block)
+    decoder = Decoder(settings.load(path, {}, {}).recipes)
+    found = {}
+    for topic, payload in re.findall(r'topic = "([^"]+)".*?# (.+)$', block, re.MULTILINE):
+        decoded = decoder.decode(Arrival(datetime(2026, 9, 1, 12, 1, tzinfo=UTC), topic, payload.encode()))
+        assert not decoded.refusals, decoded.refusals[0].reason
+        found |= {r.quantity: r.value for r in decoded.readings}
+    assert 15 < found[Quantity.TEMPERATURE] < 25
+    assert 0.4 < found[Quantity.HUMIDITY] < 0.7

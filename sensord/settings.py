@@ -16,6 +16,7 @@ from datetime import datetime, time
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, SecretStr, ValidationError
@@ -106,10 +107,18 @@ def _password_hash(secret: SecretStr) -> SecretStr:
     return secret
 
 
+def _server_address(text: str) -> str:
+    parts = urlsplit(text)
+    if text and (parts.scheme not in ("http", "https") or not parts.hostname or parts.username or parts.query):
+        raise ValueError('an address like "https://influx.example.org:8086", or "" for none; no user or token in it')
+    return text.rstrip("/")
+
+
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
 ClockTime = Annotated[str, AfterValidator(_clock_time)]
 Pointer = Annotated[str, AfterValidator(_pointer)]
 TopicFilter = Annotated[str, AfterValidator(_topic_filter)]
+ServerAddress = Annotated[str, AfterValidator(_server_address)]
 Amount = float | int | bool | str
 
 
@@ -200,6 +209,27 @@ class StoreSettings(Part):
     refusals_kept: int = Field(1000, ge=10, le=100_000)
 
 
+class InfluxSettings(Part):
+    """[influx]: where everything is shipped to as well; nothing is while `url` is empty."""
+
+    url: ServerAddress = ""
+    organisation: str = Field("", max_length=200)
+    bucket: str = Field("sensord", min_length=1, max_length=200)
+    token: SecretStr = SecretStr("")
+    database: str = Field("", max_length=200)
+    ca_file: str = ""
+    timeout_s: float = Field(10, ge=1, le=300)
+    every_s: float = Field(30, ge=1, le=3600)
+    points_at_once: int = Field(5000, ge=100, le=50_000)
+    compress: bool = False
+    raw_days_kept: int = Field(400, ge=30, le=36_500)
+
+    @property
+    def destination(self) -> str:
+        """What tells one destination from another, without its token; empty while nothing is shipped."""
+        return " ".join((self.url, self.organisation, self.bucket)) if self.url else ""
+
+
 class EnclosureSettings(Part):
     """[[enclosure]]"""
 
@@ -272,6 +302,7 @@ class Settings(BaseSettings):
     broker: BrokerSettings = BrokerSettings()
     page: PageSettings = PageSettings()
     store: StoreSettings = StoreSettings()
+    influx: InfluxSettings = InfluxSettings()
     rules: dict[str, dict[str, Amount]] = Field(default_factory=dict)
     enclosure: tuple[EnclosureSettings, ...] = Field(min_length=1)
     probe: tuple[ProbeSettings, ...] = Field(min_length=1)

@@ -13,7 +13,6 @@ import os
 import socket
 import subprocess
 import sys
-import time
 from tempfile import TemporaryFile
 from types import TracebackType
 from typing import Any
@@ -22,6 +21,7 @@ HOST = "127.0.0.1"
 STARTS_WITHIN_S = 30.0
 STOPS_WITHIN_S = 5.0
 TRIES = 5
+READY = b"ready\n"
 
 
 class BrokerDidNotStart(RuntimeError):
@@ -43,13 +43,13 @@ class EmbeddedBroker:
             self._process = subprocess.Popen(  # noqa: S603 - our own module, no shell
                 [sys.executable, "-m", "simulators.broker", str(self.port)],
                 stdin=subprocess.PIPE,
-                stdout=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
                 stderr=self._said,  # a file: a pipe that nobody reads would fill up and stop it
             )
-            if _answers(self.port, self._process):
+            assert self._process.stdout is not None  # it is a pipe
+            if self._process.stdout.readline() == READY:  # or nothing, when it has ended instead
                 return self
-            self._process.kill()
-            self._process.communicate()
+            self._end_process()
         self._end()
         raise BrokerDidNotStart(f"the demonstration's broker did not start: {self.said() or 'it said nothing'}")
 
@@ -59,6 +59,11 @@ class EmbeddedBroker:
         self._end()
 
     def _end(self) -> None:
+        self._end_process()
+        self.said()
+        self._said.close()
+
+    def _end_process(self) -> None:
         if self._process is not None:
             try:
                 self._process.communicate(b"", timeout=STOPS_WITHIN_S)  # closes its standard input
@@ -66,8 +71,6 @@ class EmbeddedBroker:
                 self._process.kill()
                 self._process.communicate()
         self._process = None
-        self.said()
-        self._said.close()
 
     def said(self) -> str:
         """What it wrote on standard error; nothing, as long as all goes well."""
@@ -93,18 +96,6 @@ def _free_port() -> int:
         return port
 
 
-def _answers(port: int, process: subprocess.Popen[bytes]) -> bool:
-    """Wait until somebody listens there, or the process has ended."""
-    deadline = time.monotonic() + STARTS_WITHIN_S
-    while time.monotonic() < deadline and process.poll() is None:
-        with socket.socket() as caller:
-            caller.settimeout(0.5)
-            if caller.connect_ex((HOST, port)) == 0:
-                return process.poll() is None
-        time.sleep(0.05)
-    return False
-
-
 # --- in its own process -----------------------------------------------------------------------------------------------
 
 
@@ -124,7 +115,9 @@ async def _serve(port: int) -> None:
     loop = asyncio.get_running_loop()
     loop.set_exception_handler(_report)
     broker = Broker(configuration)
-    await broker.start()
+    await asyncio.wait_for(broker.start(), STARTS_WITHIN_S)
+    sys.stdout.buffer.write(READY)
+    sys.stdout.flush()
     parent_gone = asyncio.Event()
     loop.add_reader(sys.stdin.fileno(), lambda: None if os.read(sys.stdin.fileno(), 64) else parent_gone.set())
     await parent_gone.wait()
@@ -139,6 +132,9 @@ def _main() -> None:
     except ImportError as error:
         sys.stderr.write(f"{error}; install it with: pip install 'sensord[demo]'\n")
         sys.exit(2)
+    except Exception as error:  # noqa: BLE001 - told to whoever started it, who raises it
+        sys.stderr.write(f"{error}\n")
+        sys.exit(1)
     os._exit(0)  # connections that are still open need no farewell
 
 

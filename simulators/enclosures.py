@@ -21,6 +21,8 @@ COVER_LETS_AIR_THROUGH = 0.35
 COVER_LETS_SUN_THROUGH = 0.8
 OPENED_W_K = 9.0
 """More exchange once the keeper has lifted a lid or folded netting back."""
+STIRRED_M_S = 0.16
+"""What warm air stirs by itself in calm."""
 SHARE_OF_WIND_AT_CAGE_HEIGHT = 0.5
 """Of the mean wind at 10 m, over short grass among beds: about what the logarithmic profile gives for 0.7 m."""
 GUST_HEIGHT_FACTOR = 0.605
@@ -58,7 +60,7 @@ class Fabric(NamedTuple):
 FABRICS = {
     Kind.OPEN_MESH: Fabric(0.21, 0.22, 6.0, 5000.0, 0.4, 0.6),
     Kind.FINE_MESH: Fabric(0.26, 0.08, 5.5, 5000.0, 0.7, 0.5),
-    Kind.CLEAR_BOX: Fabric(0.111, 0.0, 4.6, 3000.0, 4.0, 0.8),
+    Kind.CLEAR_BOX: Fabric(0.107, 0.0, 4.6, 3000.0, 4.0, 0.8),
     Kind.PORCH: Fabric(0.05, 0.25, 6.0, 20000.0, 0.2, 0.4),
 }
 
@@ -107,7 +109,7 @@ class Cage:
         """Wind at the enclosure's height [m/s]; at least what warm air stirs by itself."""
         if self.sheltered:
             return 0.1
-        return math.hypot(SHARE_OF_WIND_AT_CAGE_HEIGHT * sky.wind_speed_m_s, 0.12)
+        return math.hypot(SHARE_OF_WIND_AT_CAGE_HEIGHT * sky.wind_speed_m_s, STIRRED_M_S)
 
     def exchange_w_k(self, airflow_m_s: float) -> float:
         """Heat lost for each degree above ambient [W/K]: with the air through the mesh, and through the walls."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from enum import Enum
@@ -106,8 +107,8 @@ class Device:
         self._fate = Fate(seed, probe.name, faults, start, list(mishaps), spared)
         self._quantities = sorted(probe.quantities)
         pieces = stream(seed, "probe", probe.name, "piece")
-        self._bias_c = pieces.gauss(0.0, self.make.bias_c)
-        self._bias_humidity = pieces.gauss(0.0, self.make.bias_humidity)
+        self._bias_c = _piece(pieces, self.make.bias_c)
+        self._bias_humidity = _piece(pieces, self.make.bias_humidity)
         self._drift = pieces.gauss(0.0, faults.clock_drift_s_per_day) / 86400.0
         self._battery = pieces.uniform(0.8, 1.0)
         self._noise = stream(seed, "probe", probe.name, "noise")
@@ -265,6 +266,11 @@ class Device:
         late = [m._replace(at=now + timedelta(seconds=0.5 + 0.02 * i)) for i, m in enumerate(self._backlog)]
         self._backlog = []
         return late
+
+
+def _piece(chance: random.Random, spread: float) -> float:
+    """The error of one piece: pieces beyond twice the spread have not left the factory."""
+    return min(2.0 * spread, max(-2.0 * spread, chance.gauss(0.0, spread)))
 
 
 def _stepped(value: float, step: float) -> float:

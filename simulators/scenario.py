@@ -46,10 +46,7 @@ PROBE_FAILS = Mishap("birch-1", Fault.FAILURE, datetime(2026, 8, 22, 15, 20, tzi
 
 def configuration(name: str) -> Settings:
     """The configuration of a scenario, by itself: no environment variable and no secrets file reaches it."""
-    from sensord.rules import all_rules
-
-    parameters = {rule.name: rule.Parameters for rule in all_rules().values()}
-    return load(HERE / f"{name}.toml", parameters, environment={})
+    return load(HERE / f"{name}.toml", parameters={}, environment={})
 
 
 def midnight(day: date, settings: Settings) -> datetime:

@@ -33,6 +33,8 @@ THUNDER_CODES = frozenset({17, 29, *range(91, 100)})
 """Present weather, WMO code table 4677: thunder heard, thunderstorm ended within the hour, thunderstorm."""
 FRONT_SHARE = 0.4
 """Of the spells of thunder, how many bring a gust front over the garden itself: a guess."""
+MOST_OF_CLEAR = 1.3
+"""Bright clouds around the sun make it brighter than a clear sky, but not by more than this (a round figure)."""
 COMMON_YEAR = 2025
 """Any year without a leap day: hours are counted within it."""
 
@@ -105,7 +107,7 @@ class TypicalYear:
         self._hours = hours()
         self._pressure_hpa = _smoothed([h.pressure_hpa for h in self._hours])
         self._clearness = self._clearness_by_hour(year)
-        self._gap = Drift(stream(seed, "typical year", "gaps in the clouds"), 360.0)
+        self._gap = Drift(stream(seed, "typical year", "gaps in the clouds"), 600.0)
         self._breeze = Drift(stream(seed, "typical year", "breeze"), 900.0)
         self._turbulence = Drift(stream(seed, "typical year", "turbulence"), 45.0)
         self._gustiness = stream(seed, "typical year", "gusts")
@@ -202,6 +204,7 @@ class TypicalYear:
         shown = min(1.0, max(0.05, beam / (0.85 * clear)))  # of the hour, how long the sun's disc was out
         beam = beam / shown * min(1.0, max(0.0, 0.5 + (shown - over) / 0.04))
         darkened = 1.0 - 0.7 * max((e.cloud for e in passing), default=0.0)
+        darkened = min(darkened, MOST_OF_CLEAR * clear / max(beam + diffuse, 1e-9))
         return beam * darkened, diffuse * darkened
 
     def _wind(self, step_s: float, measured: float, passing: list[storms.Effect]) -> tuple[float, float]:

@@ -43,7 +43,7 @@ class InventedWeather:
         self._seed, self._site, self._first_day = seed, site, first_day
         self._plans = list(plan)
         self._cloud = Drift(stream(seed, "weather", "cloud"), 2400.0)
-        self._gap = Drift(stream(seed, "weather", "gaps in the clouds"), 360.0)
+        self._gap = Drift(stream(seed, "weather", "gaps in the clouds"), 600.0)
         self._breeze = Drift(stream(seed, "weather", "breeze"), 3600.0)
         self._turbulence = Drift(stream(seed, "weather", "turbulence"), 45.0)
         self._gustiness = stream(seed, "weather", "gusts")
@@ -193,7 +193,7 @@ class InventedWeather:
     def _openness(self, step_s: float, cloud: float) -> float:
         """How much of the sun's disc shows between the clouds: mostly all or nothing."""
         over = share(self._gap.advance(step_s)) - cloud
-        return min(1.0, max(0.0, 0.5 + over / 0.12))
+        return min(1.0, max(0.0, 0.5 + over / 0.16))
 
     def _wind(
         self, step_s: float, hour: float, planned: float, passing: Sequence[storms.Effect]

@@ -31,6 +31,7 @@ STORM_WAIT = timedelta(minutes=30)
 FIRST_PAUSE, LONGEST_PAUSE = timedelta(seconds=30), timedelta(minutes=30)
 UNBUDGETED = ("morning", "watched again")
 """Messages that are no part of the day's budget, by rule."""
+ANSWERED, SAID_AGAIN = "the keeper has answered", "it was said again since"
 
 
 class Post(NamedTuple):
@@ -118,7 +119,8 @@ def revise(parcel: Parcel, desk: Desk, now: datetime) -> Revised:
     verdicts = {key: _moot(desk.standing.get(key), message, desk) for key in message.concerns}
     live = [desk.standing[key] for key, moot in verdicts.items() if not moot]
     if not live:
-        return Withdraw(next(iter(verdicts.values())), tried)
+        why = next(iter(verdicts.values()))
+        return Withdraw(why, tried and why not in (ANSWERED, SAID_AGAIN))
     breached = [c for c in live if c.verdict.state is State.BREACH]
     if not breached:
         return Withdraw("it came too late", tried) if expired else _as_it_is(message, desk, now, tried)
@@ -231,14 +233,14 @@ def _moot(concern: Concern | None, message: Message, desk: Desk) -> str:
         return "it was over; what stands now is told by itself"
     answered = concern.standing is Standing.ANSWERED and concern.answered_at and concern.answered_at > message.at
     if answered and not (message.route == STAND_IN and concern.answer is What.NOT_NOW):
-        return "the keeper has answered"
+        return ANSWERED
     if concern.fine_since is not None and concern.told < Severity.SEVERE:
         return "it is fine meanwhile"
     for parcel in desk.today:
         other = parcel.message
         newer = other.at > message.at and other.route == message.route and parcel.state in ("waiting", "sent")
         if newer and concern.key in other.concerns:
-            return "it was said again since"
+            return SAID_AGAIN
     return ""
 
 

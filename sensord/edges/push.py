@@ -11,6 +11,7 @@ import logging
 import re
 import threading
 import time
+import warnings
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -39,11 +40,17 @@ class AppriseChannel:
 
     def __init__(self, urls: Sequence[SecretStr], timeout_s: float, name: str = "phone") -> None:
         """Raises ValueError, naming every URL by its place, where Apprise doesn't know one."""
-        from apprise import Apprise, AppriseAsset  # 26 MB: only where a push is configured
-
         if not urls:
             raise ValueError(f"push.{name}: no URL is given")
         self.name, self._timeout_s = name, timeout_s
+        with warnings.catch_warnings():  # Apprise loads all its services, some with libraries that warn of old age
+            warnings.simplefilter("ignore", DeprecationWarning)
+            self._targets = self._make(urls)
+        self._took: OrderedDict[str, set[int]] = OrderedDict()
+
+    def _make(self, urls: Sequence[SecretStr]) -> tuple[_Target, ...]:
+        from apprise import Apprise, AppriseAsset  # 26 MB: only where a push is configured
+
         # Apprise would name pictures on a public server, which the phone then fetches: none are sent.
         asset = AppriseAsset(
             app_id="sensord", app_desc="sensord", image_url_mask="", image_url_logo="", image_path_mask=False
@@ -52,9 +59,8 @@ class AppriseChannel:
             made = [(url, Apprise.instantiate(url.get_secret_value(), asset=asset)) for url in urls]
             unknown = [i for i, (_, plugin) in enumerate(made, 1) if plugin is None]
             if unknown:
-                raise ValueError("\n".join(f"push.{name}[{i}]: {_UNKNOWN}" for i in unknown))
-            self._targets = tuple(self._target(i, url, plugin, asset) for i, (url, plugin) in enumerate(made, 1))
-        self._took: OrderedDict[str, set[int]] = OrderedDict()
+                raise ValueError("\n".join(f"push.{self.name}[{i}]: {_UNKNOWN}" for i in unknown))
+            return tuple(self._target(i, url, plugin, asset) for i, (url, plugin) in enumerate(made, 1))
 
     def _target(self, place: int, url: SecretStr, plugin: Any, asset: Any) -> _Target:
         from apprise import Apprise

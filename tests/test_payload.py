@@ -668,12 +668,9 @@ def test_a_hundred_thousand_mutilated_payloads() -> None:
     assert refused > 20_000
 
 
-@given(st.lists(st.text(min_size=1, max_size=6), min_size=5000, max_size=5000, unique=True))
-@settings(max_examples=1)
-def test_a_flood_of_topics_does_not_fill_the_memory(topics: list[str]) -> None:
+def test_a_flood_of_topics_does_not_fill_the_memory() -> None:
     """The recipes found for topics are remembered up to a limit, and the answers stay right."""
     decoder = Decoder([recipe(Form.NUMBER, topic="+")])
-    for topic in topics:
-        decoder.decode(arrival("1", topic=topic))
+    for number in range(10_000):
+        assert decoder.decode(arrival("1", topic=f"t{number}")).readings
     assert len(decoder._plans) <= 4096
-    assert decoder.decode(arrival("1", topic=topics[0])).readings or "/" in topics[0] or topics[0].startswith("$")

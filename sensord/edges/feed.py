@@ -50,7 +50,11 @@ class FeedInbox:
         self._clock = clock
         lines: Iterable[bytes | str] = self._lines_of_file() if isinstance(source, Path) else source
         self._arrivals = self._read(lines)
-        self._next = next(self._arrivals, None)
+        try:
+            self._next = next(self._arrivals, None)
+        except FeedError:
+            self.close()
+            raise
         if self._next is not None:
             clock.advance_to(self._next.received_at)
 

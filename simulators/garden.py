@@ -160,7 +160,10 @@ class Garden:
         """What really was at the end of the step that `at` lies in; ValueError for times that the garden has not seen."""
         width = 2 * len(self._truth_of_places) + 5
         index = max(0, -((self.start - at) // self.step_length) - 1)
-        if at < self.start or (index + 1) * width > len(self._truth):
+        steps = len(self._truth) // width
+        if at <= self.now and index == steps > 0:  # asked from another thread, while this very step is being computed
+            index -= 1
+        if at < self.start or index >= steps:
             raise ValueError(f"the garden has lived from {self.start.isoformat()} to {self.now.isoformat()}")
         row = self._truth[index * width : (index + 1) * width]
         places = len(self._truth_of_places)

@@ -7,6 +7,7 @@ out into lightning, gusts or pouring rain. On a round in the morning whatever wa
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime, time, timedelta
@@ -30,6 +31,8 @@ GIVE_UP_AFTER = timedelta(hours=6)
 POUND_KG = 0.45359237
 BALLAST_AT_HAND_KG = 60.0
 """Bricks that lie ready in this garden, in all."""
+USUAL_BALLAST_KG = 4.0
+"""What is added where the message names no mass."""
 
 DOES: Mapping[str, What] = {
     "shade": What.SHADED,
@@ -38,16 +41,19 @@ DOES: Mapping[str, What] = {
     "uncover": What.UNCOVERED,
     "anchor": What.BALLAST_ADDED,
     "peg": What.PEGGED,
+    "peg or shelter": What.PEGGED,
     "shelter": What.SHELTERED,
-    "move": What.SHELTERED,
+    "move to shade": What.SHELTERED,
     "return": What.RETURNED,
     "look after": What.HEADCOUNT,
-    "count": What.HEADCOUNT,
-    "clean": What.CLEANED,
+    "look for mould": What.CLEANED,
 }
 """What each advised action leads to; anything else is answered with "done", or with "seen" where nothing is to be done."""
-OPENING = frozenset({"add airflow", "open", "ventilate", "air"})
-ONLY_SEEN = frozenset({"stay in", "wait", "none", ""})
+AIRING = "add airflow"
+MENDING = frozenset({"check probe", "check ambient", "check clock", "change battery", "shield probe"})
+ONLY_SEEN = frozenset({"stay in", "check watch", "wait", "none", ""})
+AFTERWARDS = frozenset({"look after", "return", "change battery", "check probe"})
+"""Done even when the message has expired meanwhile: it stays right."""
 
 
 class Errand(NamedTuple):
@@ -75,6 +81,7 @@ class Keeper:
         time_zone: str,
         delay: timedelta = timedelta(minutes=12),
         forgets: float = 0.1,
+        brick_kg: float = 2.0,
         author: str = "keeper",
     ) -> None:
         self.entry_topic, self.author = entry_topic, author
@@ -83,7 +90,7 @@ class Keeper:
         self._chance = stream(seed, "keeper")
         self._letters: SimpleQueue[dict[str, Any]] = SimpleQueue()
         self._errands: list[Errand] = []
-        self._ballast_kg = BALLAST_AT_HAND_KG
+        self._ballast_kg, self._brick_kg = BALLAST_AT_HAND_KG, brick_kg
         self._last_round: datetime | None = None
 
     def read(self, message: Message | Mapping[str, Any] | bytes | str) -> None:
@@ -111,7 +118,7 @@ class Keeper:
                     said += [self._entry(garden, What.SEEN, key) for key in errand.concerns]
                 if now - errand.read_at < GIVE_UP_AFTER:
                     waiting.append(errand._replace(due=now + LOOK_AGAIN_AFTER, put_off=True))
-            elif errand.holds_until is None or now <= errand.holds_until or errand.action in ("look after", "count"):
+            elif errand.holds_until is None or now <= errand.holds_until or errand.action in AFTERWARDS:
                 said += self._run(errand, garden)
         self._errands = waiting
         return said + self._morning_round(garden)
@@ -164,20 +171,37 @@ class Keeper:
 
     def _run(self, errand: Errand, garden: Garden) -> list[Sent]:
         """Do what was advised, and say it."""
-        if errand.rule in ("battery", "silent"):
-            mended = [d.mend() for d in garden.devices if d.probe.name in errand.subjects]
-            answer = What.DONE if all(mended) else What.SEEN
+        if errand.action in ONLY_SEEN:
+            return [self._entry(garden, What.SEEN, key) for key in errand.concerns]
+        if errand.action in MENDING:
+            answer = What.DONE if self._mend(errand, garden) else What.SEEN
             return [self._entry(garden, answer, key) for key in errand.concerns]
         cages = [name for name in errand.subjects if name in garden.cages] or list(garden.cages)
-        if errand.action in OPENING:
-            for name in cages:
-                garden.cages[name].opened = True
-                garden.note(name, "opened for more air")
+        if errand.action == AIRING:
+            said = [self._air(name, garden) for name in cages]
         elif errand.action in DOES:
             said = [self._act(DOES[errand.action], name, errand.text, garden) for name in cages]
-            return [entry for entry in said if entry]
-        answer = What.SEEN if errand.action in ONLY_SEEN else What.DONE
-        return [self._entry(garden, answer, key) for key in errand.concerns]
+        else:
+            said = [None]
+        if None in said:  # something was done that has no word of its own
+            said += [self._entry(garden, What.DONE, key) for key in errand.concerns]
+        return [entry for entry in said if entry]
+
+    def _mend(self, errand: Errand, garden: Garden) -> bool:
+        """Look at the probes that are named, or that stand where is named; False if one is past mending."""
+        near = [d for d in garden.devices if {d.probe.name, d.probe.place} & set(errand.subjects)]
+        for device in near:
+            garden.note(device.probe.name, "looked at")
+        mended = [device.mend() for device in near]  # all of them, also behind one that is past it
+        return all(mended)
+
+    def _air(self, name: str, garden: Garden) -> Sent | None:
+        """Take the cover off; where there is none, open a lid or fold netting back."""
+        if garden.cages[name].covered:
+            return self._act(What.UNCOVERED, name, "", garden)
+        garden.cages[name].opened = True
+        garden.note(name, "opened for more air")
+        return None
 
     def _act(self, what: What, name: str, text: str, garden: Garden) -> Sent | None:
         cage = garden.cages[name]
@@ -188,13 +212,16 @@ class Keeper:
             case What.COVERED | What.UNCOVERED:
                 cage.covered = what is What.COVERED
             case What.BALLAST_ADDED:
-                amount = min(_kilograms(text, cage.enclosure.title) or 4.0, self._ballast_kg)
-                if amount <= 0.0:
-                    return None
+                asked_kg = _kilograms(text, cage.enclosure.title) or USUAL_BALLAST_KG
+                bricks = math.ceil(asked_kg / self._brick_kg - 1e-6)
+                amount = min(bricks * self._brick_kg, self._ballast_kg)
                 self._ballast_kg -= amount
                 cage.ballast_kg += amount
             case What.PEGGED:
-                cage.pegged = True
+                if cage.fabric.lets_air_through:
+                    cage.pegged = True
+                else:  # a box has nothing to put a peg through
+                    return self._act(What.SHELTERED, name, text, garden)
             case What.SHELTERED | What.RETURNED:
                 cage.sheltered = what is What.SHELTERED
             case What.HEADCOUNT:
@@ -211,7 +238,7 @@ class Keeper:
         return fell
 
     def _morning_round(self, garden: Garden) -> list[Sent]:
-        """Once a day, when it is safe: stand up what lies, bring back what was sheltered, count who is left."""
+        """Once a day, when it is safe: stand up what lies, close what is open, bring back what was sheltered."""
         there = garden.now.astimezone(self._zone)
         due = there.time() >= MORNING_ROUND and (self._last_round is None or self._last_round.date() < there.date())
         if not due or self._too_dangerous(garden):
@@ -219,6 +246,7 @@ class Keeper:
         self._last_round = there
         said: list[Sent | None] = []
         for name, cage in garden.cages.items():
+            cage.opened = False
             if cage.fallen:
                 said.append(self._act(What.HEADCOUNT, name, "", garden))
             if cage.sheltered:

@@ -66,7 +66,7 @@ def larkfield(
 
 def keeper(seed: int, settings: Settings, delay: timedelta = timedelta(minutes=12), forgets: float = 0.1) -> Keeper:
     """The keeper of a scenario."""
-    return Keeper(seed, settings.broker.entry_topic, settings.site.time_zone, delay, forgets)
+    return Keeper(seed, settings.broker.entry_topic, settings.site.time_zone, delay, forgets, settings.keeper.brick_kg)
 
 
 def typical(

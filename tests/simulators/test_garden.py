@@ -79,6 +79,14 @@ def test_the_truth_is_kept_for_every_step(demonstration: tuple[Garden, list[Sent
             garden.truth(outside)
 
 
+def test_the_truth_can_be_asked_while_a_step_is_computed() -> None:
+    """From another thread the present may not be written yet: then it is the step before."""
+    garden = larkfield(7)
+    garden.step(garden.start + timedelta(minutes=3))
+    garden.now += garden.step_length
+    assert garden.truth(garden.now).at == garden.start + timedelta(minutes=3)
+
+
 def test_animals_are_lost_only_once(demonstration: tuple[Garden, list[Sent]]) -> None:
     """Who is left and who is lost add up to who was there."""
     garden = demonstration[0]

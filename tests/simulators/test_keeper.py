@@ -13,7 +13,7 @@ from sensord.model import Arrival, Certainty, Entry, Message, Severity, Urgency,
 from simulators import faults
 from simulators.garden import Garden
 from simulators.keeper import DOES, Keeper, _kilograms
-from simulators.scenario import configuration, keeper, larkfield
+from simulators.scenario import PROBE_FAILS, configuration, keeper, larkfield
 
 SETTINGS = configuration("larkfield")
 MORNING = datetime(2026, 8, 20, 14, tzinfo=UTC)  # ten o'clock there
@@ -152,6 +152,42 @@ def test_advice_that_has_expired_is_not_followed() -> None:
     assert entries(one, 4) == []
 
 
+def test_whole_bricks_are_put() -> None:
+    """ "9.1 kg or more" is five bricks of 2 kg."""
+    one = garden()
+    says(one, message("anchor", text="Birch: five bricks (9.1 kg or more), low inside; holds 9.3 m/s now"))
+    assert [e.amount for e in entries(one, 1.5)] == [10.0]
+
+
+def test_a_box_is_sheltered_where_mesh_is_pegged() -> None:
+    """A peg needs a loop to go through; what was sheltered is back on the morning's round."""
+    one = garden()
+    says(one, message("peg or shelter", "birch, cedar"))
+    assert [(e.what, e.subject) for e in entries(one, 1.5)] == [(What.PEGGED, "birch"), (What.SHELTERED, "cedar")]
+    assert (one.cages["birch"].pegged, one.cages["cedar"].sheltered) == (True, True)
+    back = [(e.what, e.subject) for e in entries(one, 22)]
+    assert (What.RETURNED, "cedar") in back
+    assert not one.cages["cedar"].sheltered
+
+
+def test_air_is_given_by_taking_the_cover_off_where_there_is_one() -> None:
+    """Which has a word of its own."""
+    one = garden()
+    one.cages["birch"].covered = True
+    says(one, message("add airflow"))
+    assert [(e.what, e.subject) for e in entries(one, 1.5)] == [(What.UNCOVERED, "birch")]
+
+
+def test_a_dead_probe_is_seen_and_not_done() -> None:
+    """What can't be mended is not said to be done."""
+    one = garden()
+    probe = next(d for d in one.devices if d.probe.name == "birch-1")
+    one.step(PROBE_FAILS.at + timedelta(minutes=5))
+    assert probe.dead
+    says(one, message("check probe", "birch-1", at=one.now, rule="silent", concerns=("storm/birch-1",)))
+    assert What.SEEN in [e.what for e in entries(one, 2)]
+
+
 def test_opening_a_box_is_said_as_done_and_cools_it() -> None:
     """What has no entry of its own is answered with "done"."""
     one = garden()
@@ -175,7 +211,7 @@ def test_a_flat_battery_is_replaced() -> None:
     one = garden()
     probe = next(d for d in one.devices if d.probe.name == "alder-1")
     probe._battery = 0.01
-    says(one, message("replace", "alder-1", rule="battery", concerns=("storm/alder-1",)))
+    says(one, message("change battery", "alder-1", rule="battery", concerns=("storm/alder-1",)))
     assert [e.what for e in entries(one, 2)] == [What.DONE]
     assert probe._battery > 0.9
 

@@ -168,7 +168,7 @@ def _sources(garden: Garden, rule: Rule, subject: str, need: Any) -> tuple[Probe
     return tuple(p for p in garden.probes if p.place != AMBIENT and need.quantity in p.quantities)
 
 
-def _species(garden: Garden, stand: Stand | None) -> Species | None:
+def species_of(garden: Garden, stand: Stand | None) -> Species | None:
     """Of the cohort in the enclosure that minds heat first; else of the garden's first cohort."""
     here = [garden.species[c.species] for c in (stand.cohorts if stand else ()) if c.species in garden.species]
     if here:
@@ -202,7 +202,7 @@ def _evidence(
         stands=tuple(stands.values()),
         probe=next((p for p in garden.probes if p.name == subject), None) if rule.per is Per.PROBE else None,
         probes=garden.probes,
-        species=_species(garden, stand),
+        species=species_of(garden, stand),
         entries=tuple(_about(entries, key, subject)),
         concern=standing.get(key),
         others=standing,

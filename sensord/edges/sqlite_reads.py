@@ -275,6 +275,10 @@ class SqliteReader(Reads):
             db.close()
             raise
 
+    def version(self) -> int:
+        """Another number than at the last call where something was committed since."""
+        return int(self._one("PRAGMA data_version")[0])
+
 
 def connect(path: str | Path, mode: str, busy_s: float) -> sqlite3.Connection:
     """A connection that begins and ends transactions only where told; ValueError for a file that is no database."""

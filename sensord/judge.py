@@ -62,7 +62,10 @@ FULFILS: Mapping[What, frozenset[str]] = MappingProxyType(
         What.ANCHORED: frozenset({"anchor"}),
         What.BALLAST_ADDED: frozenset({"anchor"}),
         What.PEGGED: frozenset({"anchor", "peg or shelter"}),
-        What.SHELTERED: frozenset({"anchor", "peg or shelter", "uncover", "shade", "add airflow", "move to shade"}),
+        What.SHELTERED: frozenset(
+            {"anchor", "peg or shelter", "uncover", "shade", "add airflow", "move to shade", "protect from frost"}
+        ),
+        What.CLEANED: frozenset({"look for mould"}),
         What.RETURNED: frozenset({"return"}),
         What.HEADCOUNT: frozenset({"look after"}),
         What.MOVED: frozenset({"move to shade"}),
@@ -137,25 +140,22 @@ WATCHING = Manner(
 )
 """Of the rules that watch the watching: they speak softly, but they do speak."""
 
-OFFSET = Manner(
+UNHURRIED = Manner(
     pauses=(2 * _HOUR, 4 * _HOUR),
     most_tellings=MappingProxyType(
-        {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 3, Severity.SEVERE: 5, Severity.EXTREME: 5}
+        {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 2, Severity.SEVERE: 4, Severity.EXTREME: 4}
     ),
 )
-"""Of what is about a probe or a cage's air rather than about today's heat: there is no hurry."""
-
-ONCE = Manner(tell_from=Severity.MINOR)
-"""Of small things that are worth a word: Minor is told, but never repeated."""
+"""Of what is about a probe, a cage's air or a fair day's ballast rather than about today's heat: told, and once more."""
 
 NOTE = Manner(fine_for=_HOUR, tell_from=Severity.MINOR, holds=4 * _HOUR)
 """Of small things that are said once: a Minor matter has one telling."""
 
 MANNERS: Mapping[str, Manner] = MappingProxyType(
     {
-        "shade": ONCE,
         "storm": STORM,
-        "offset": OFFSET,
+        "offset": UNHURRIED,
+        "wind": UNHURRIED,
         "shade": NOTE,
         "wet": NOTE,
         "silent": WATCHING,

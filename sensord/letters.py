@@ -203,9 +203,11 @@ def _words(group: Sequence[Notice], telling: Telling, desk: Desk, reader: Reader
             verdict = notice.concern.verdict
             line = desk.texts.find(verdict.rule, verdict.reason)
             if line is not None and line.each is not None:
-                filled = fill(line.each, {**numbers, "subject": desk.title_of(verdict.subject)}, reader)
-                lines.append(filled.text)
+                own_title = desk.title_of(verdict.subject)
+                filled = fill(line.each, {**numbers, "subject": own_title}, reader)
                 missing += filled.missing
+                if filled.text != own_title:  # a line that only repeats the name says nothing
+                    lines.append(filled.text)
     return title.text, cut("\n".join(lines), TEXT_LIMIT), missing
 
 

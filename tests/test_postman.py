@@ -190,6 +190,17 @@ def test_a_number_that_differs_is_in_no_shared_text() -> None:
     assert (differs.title, differs.text) == ("Shade Alder and Birch", "All.\n36 °C\n39 °C")
 
 
+def test_a_line_that_only_names_its_subject_is_left_out() -> None:
+    """Where a subject has nothing of its own to say, it has no line."""
+    texts = Texts(
+        {("overheating", "hot"): text("Shade {subject}", "x", "All.", "{subject}[: {wet}]")}, TEXTS.frames, TEXTS.words
+    )
+    alder, birch = concern("alder"), concern("birch")
+    wet = replace(birch, verdict=replace(birch.verdict, numbers={"wet": "wet"}))
+    (message,) = compose(notices(alder, wet), replace(desk(), texts=texts), NOON).messages
+    assert message.text == "All.\nBirch: wet"
+
+
 def test_the_key_is_stable_and_tells_matters_apart() -> None:
     """The same notices give the same key in any order; another telling, another life or another action another one."""
     alder, birch = concern("alder"), concern("birch")
@@ -222,7 +233,7 @@ def test_a_repeat_says_when_it_was_said_first() -> None:
     (plain,) = compose(again, desk(repeated, today=[parcel(first)]), NOON + HOUR).messages
     (framed,) = compose(again, desk(repeated, today=[parcel(first, "sent")]), NOON + HOUR).messages
     assert plain.text == "36 °C in Alder."
-    assert framed.text == "36 °C in Alder. (Said before, first at 12:00.)"
+    assert framed.text == "36 °C in Alder.\nSaid first at 12:00."
 
 
 def test_an_all_clear_speaks_in_the_words_of_its_verdict() -> None:
@@ -466,7 +477,7 @@ def test_what_has_become_two_things_is_said_in_one() -> None:
     moved = replace(moved, verdict=replace(moved.verdict, rule="silent"))
     revised = revise(parcel(message), desk(alder, replace(moved, rule="overheating")), NOON + 30 * MINUTE)
     assert isinstance(revised, Replace)
-    assert revised.message.text == "36 °C in Alder. Also: Check the probe of Birch."
+    assert revised.message.text == "36 °C in Alder.\nAlso: Check the probe of Birch."
     assert set(revised.message.concerns) == {"overheating/alder", "overheating/birch"}
 
 

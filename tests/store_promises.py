@@ -16,7 +16,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, rule
 
@@ -48,6 +48,7 @@ ALDER, BIRCH = "alder", "birch"  # alder has two probes with temperature, birch 
 LOW, HIGH, SECOND = "alder-low", "birch-low", "alder-high"
 LOWER_C, UPPER_C = 11.5, 33.0
 LONGEST_BRIDGE_S, MEASURED_LIMIT_S = 3600.0, 900.0
+ZONE = "America/New_York"
 START = datetime(2026, 8, 20, 4, tzinfo=UTC)  # midnight in Larkfield Lane
 NEVER = datetime(2200, 1, 1, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -158,6 +159,26 @@ def assert_tally(store: Store, readings: Sequence[Reading], enclosure: str = ALD
     assert sum(hour.degree_days for hour in hours) == pytest.approx(total, abs=1e-9)
     assert sum(hour.measured_s for hour in hours) == pytest.approx(measured, abs=1e-6)
     assert sum(hour.bridged_s for hour in hours) == pytest.approx(bridged, abs=1e-6)
+
+
+def midnight(day: date, zone: str = ZONE) -> datetime:
+    """When a local day begins."""
+    return datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(zone)).astimezone(UTC)
+
+
+def assert_days(store: Store, readings: Sequence[Reading], probe: str = LOW, zone: str = ZONE) -> None:
+    """The store's daily summaries of a probe's temperature are those of the readings, by local days."""
+    mine = [r for r in readings if r.probe == probe]
+    starts = sorted({r.measured_at.astimezone(ZoneInfo(zone)).date() for r in usable(mine, START - 9999 * HOUR, NEVER)})
+    found = store.days(SITE, probe, Quantity.TEMPERATURE, date(2020, 1, 1), date(2100, 1, 1))
+    assert [day.day for day in found] == starts
+    for day in found:
+        begin, end = midnight(day.day, zone), midnight(day.day + timedelta(days=1), zone)
+        of_day = usable(mine, begin, end)
+        low, high = min(of_day, key=lambda r: r.value), max(of_day, key=lambda r: r.value)
+        assert (day.count, day.minimum, day.maximum) == (len(of_day), low.value, high.value)
+        assert (day.minimum_at, day.maximum_at) == (low.measured_at, high.measured_at)
+        assert day.mean == pytest.approx(slow_mean(mine, begin, end), abs=1e-9)
 
 
 # --- nouns --------------------------------------------------------------------------------------------------------
@@ -290,6 +311,7 @@ class Machine(RuleBasedStateMachine):
         readings = list(self.model.values())
         for probe in (LOW, HIGH):
             assert_hours(self.store, readings, probe)
+            assert_days(self.store, readings, probe)
         assert_tally(self.store, readings, ALDER, LOW)
         assert_tally(self.store, readings, BIRCH, HIGH)
 
@@ -305,7 +327,7 @@ class Machine(RuleBasedStateMachine):
 class StorePromises:
     """Subclass it, say how to open the store, and let pytest collect it."""
 
-    def open(self, folder: Path, zone: str = "America/New_York") -> Store:
+    def open(self, folder: Path, zone: str = ZONE) -> Store:
         """The store kept in this folder, of the site and places above; opened again, it is the same store."""
         raise NotImplementedError
 
@@ -478,6 +500,7 @@ class StorePromises:
             assert store.summarise(NEVER) > 0
             assert_hours(store, shuffled[: begin + 9])
             assert_tally(store, shuffled[: begin + 9])
+            assert_days(store, shuffled[: begin + 9])
         assert store.summarise(NEVER) == 0
 
     def test_a_line_is_drawn_across_the_hour(self, store: Store) -> None:
@@ -535,13 +558,8 @@ class StorePromises:
     )
     def test_days_are_local(self, tmp_path: Path, zone: str, first: date, hours: float) -> None:
         """A daily summary covers the site's own day, of 23 or 25 hours or one that starts within a UTC hour."""
-        local = ZoneInfo(zone)
-
-        def midnight(day: date) -> datetime:
-            return datetime(day.year, day.month, day.day, tzinfo=local).astimezone(UTC)
-
         store = self.open(tmp_path, zone)
-        start = midnight(first - timedelta(days=1))
+        start = midnight(first - timedelta(days=1), zone)
         count = 3 * 24 * 6 + 12
         readings = [
             reading(start + timedelta(minutes=10 * i, seconds=i % 60), round(20 + 9 * math.sin(i / 23), 2))
@@ -551,16 +569,14 @@ class StorePromises:
             store.add(Batch(readings[begin : begin + 100]))
             store.summarise(readings[min(begin + 99, count - 1)].measured_at)
         store.summarise(NEVER)
-        found = store.days(SITE, LOW, Quantity.TEMPERATURE, first, first + timedelta(days=1))
-        assert [day.day for day in found] == [first, first + timedelta(days=1)]
-        assert midnight(first + timedelta(days=1)) - midnight(first) == timedelta(hours=hours)
-        for day in found:
-            begin, end = midnight(day.day), midnight(day.day + timedelta(days=1))
-            mine = usable(readings, begin, end)
-            low, high = min(mine, key=lambda r: r.value), max(mine, key=lambda r: r.value)
-            assert (day.count, day.minimum, day.maximum) == (len(mine), low.value, high.value)
-            assert (day.minimum_at, day.maximum_at) == (low.measured_at, high.measured_at)
-            assert day.mean == pytest.approx(slow_mean(readings, begin, end), abs=1e-9)
+        assert midnight(first + timedelta(days=1), zone) - midnight(first, zone) == timedelta(hours=hours)
+        assert_days(store, readings, zone=zone)
+        two = store.days(SITE, LOW, Quantity.TEMPERATURE, first, first + timedelta(days=1))
+        assert [day.day for day in two] == [first, first + timedelta(days=1)]
+        late = reading(readings[0].measured_at + timedelta(seconds=90), -5.5)
+        store.add(Batch([late, late._replace(measured_at=midnight(first, zone))]))
+        store.summarise(NEVER)
+        assert_days(store, [*readings, late, late._replace(measured_at=midnight(first, zone))], zone=zone)
         store.close()
 
     def test_nothing_to_summarise_is_forgotten_over_a_restart(self, tmp_path: Path) -> None:
@@ -764,6 +780,7 @@ class StorePromises:
         store.remember("alive", "b")
         assert store.recall("alive") == "b"
 
+    @settings(deadline=None, max_examples=40)
     @given(st.data())
     def test_nouns_come_back_equal(self, tmp_path_factory: pytest.TempPathFactory, data: st.DataObject) -> None:
         """Any entry, refusal, concern or message comes back as it was given."""

@@ -27,7 +27,7 @@ from sensord.edges.sqlite_codec import (
 from sensord.edges.sqlite_concerns import ConcernWriter
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.edges.sqlite_reads import SqliteReader, ceil_ms
-from sensord.edges.sqlite_summaries import NEVER_PRUNED, Mark, Place, Summaries
+from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, Mark, Place, Summaries
 from sensord.edges.sqlite_tail import Tail
 from sensord.edges.sqlite_writer import insert_many
 from sensord.model import Arrival, Entry, Gap, Quantity, Reading, Refusal, Site, milliseconds
@@ -233,11 +233,12 @@ class SqliteStore(ConcernWriter):
         return computed
 
     def prune(self, before: datetime) -> int:
-        """Delete raw readings of the hours before `before`; what is derived from them stays. Returns how many.
+        """Delete raw readings from before the hour that precedes `before`; what is derived stays. Returns how many.
 
-        A reading that comes later than that for an hour pruned is stored, and no longer counts towards summaries.
+        The hour is kept because the next still rests on it. What comes later for hours that were over at `before` is
+        stored, and no longer counts towards summaries.
         """
-        horizon_ms = milliseconds(before) // HOUR_MS * HOUR_MS
+        horizon_ms = (milliseconds(before) - BRIDGE_MS) // HOUR_MS * HOUR_MS
         self.summarise(before)
         with self._transaction() as db:
             old = int(self.recall("pruned_before_ms") or NEVER_PRUNED)

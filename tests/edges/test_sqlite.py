@@ -37,4 +37,4 @@ class SqliteMachine(Machine):
 
 
 TestSqliteMachine = SqliteMachine.TestCase
-TestSqliteMachine.settings = settings(max_examples=60, stateful_step_count=25, deadline=None)
+TestSqliteMachine.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)

@@ -33,6 +33,9 @@ _KEYS = _REQUIRED | {"payload", "payload_base64", "retained", "redelivered", "pa
 _EXAMPLE = '{"received_at": "2026-08-20T14:03:05Z", "topic": "garden/alder", "payload": "21.5"}'
 
 
+_JSON = json.JSONDecoder()
+
+
 class FeedError(ValueError):
     """What is wrong with a feed: file, line, and what would be right."""
 
@@ -117,7 +120,7 @@ def arrival_from(line: bytes | str) -> Arrival:
     except UnicodeDecodeError as error:
         raise ValueError(f"byte {error.start} is not UTF-8; such payloads are written as payload_base64") from None
     try:
-        fields = json.loads(text)
+        fields = _JSON.decode(text)
     except json.JSONDecodeError as error:
         cut = "" if text.endswith("\n") else " (cut off while it was written?)"
         raise ValueError(f"no JSON: {error.msg}, column {error.colno}{cut}; right is {_EXAMPLE}") from None
@@ -150,7 +153,8 @@ def _is_text(text: str) -> bool:
 def _instant(text: Any) -> datetime:
     if type(text) is str and 20 <= len(text) <= 30 and text[10] == "T" and text[19] in ".Z" and text[-1] == "Z":
         try:
-            return whole_milliseconds(datetime.fromisoformat(text))
+            at = datetime.fromisoformat(text)
+            return whole_milliseconds(at) if at.microsecond % 1000 else at
         except ValueError:
             pass
     raise ValueError('received_at must be RFC 3339 in UTC, like "2026-08-20T14:03:05Z"')

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -229,18 +229,29 @@ def test_a_full_disk_ends_the_recording_and_not_the_watch(tmp_path: Path) -> Non
 
 
 @pytest.mark.slow
-def test_reading_is_fast_enough_for_a_season(tmp_path: Path) -> None:
-    """A season of two million lines must be read in minutes on the slowest machine: here, at most 60 µs a line."""
+def test_reading_costs_little_more_than_parsing(tmp_path: Path) -> None:
+    """A season of two million lines takes minutes on the slowest machine: at most six times what parsing alone takes."""
     path = tmp_path / "feed.jsonl"
     with Recorder(path) as recorder:
         recorder.record(
-            Arrival(START + timedelta(seconds=i), f"garden/{i % 20}", b'{"t": 21.5}') for i in range(100_000)
+            Arrival(START + timedelta(seconds=i), f"garden/{i % 20}", b'{"t": 21.5}') for i in range(50_000)
         )
-    started = time.perf_counter()
-    inbox = FeedInbox(path, SteppedClock(EPOCH))
-    count = 0
-    while batch := inbox.next_batch(FAR, 500):
-        count += len(batch)
-    inbox.close()
-    assert count == 100_000
-    assert (time.perf_counter() - started) / count < 60e-6
+
+    def read() -> int:
+        inbox = FeedInbox(path, SteppedClock(EPOCH))
+        count = 0
+        while batch := inbox.next_batch(FAR, 500):
+            count += len(batch)
+        inbox.close()
+        return count
+
+    def parse() -> int:
+        with path.open("rb") as file:
+            return sum(1 for raw in file if json.loads(raw))
+
+    def seconds(work: Callable[[], int]) -> float:
+        started = time.process_time()
+        assert work() == 50_000
+        return time.process_time() - started
+
+    assert min(seconds(read) for _ in range(3)) < 6 * min(seconds(parse) for _ in range(3))

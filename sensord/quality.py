@@ -176,7 +176,7 @@ class Assessor:
             return False
         far_k = AMBIENT_FAR_K if series.kind is None else FAR_K[series.kind]
         restless = (
-            excess_k > far_k / 2 and len(series.changes) >= 8 and sum(series.changes) / len(series.changes) >= FLICKER_K
+            excess_k > far_k / 4 and len(series.changes) >= 8 and sum(series.changes) / len(series.changes) >= FLICKER_K
         )
         if excess_k < far_k and not restless:
             series.sunlit_since_s = float("inf")

@@ -24,9 +24,9 @@ from sensord.edges.sqlite_codec import (
     maybe_microseconds,
     microseconds,
 )
-from sensord.edges.sqlite_concerns import ConcernWriter
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.edges.sqlite_reads import SqliteReader, ceil_ms
+from sensord.edges.sqlite_shipping import ShippingWriter
 from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, Mark, Place, Summaries
 from sensord.edges.sqlite_tail import Tail
 from sensord.edges.sqlite_writer import insert_many
@@ -43,7 +43,7 @@ LONGEST_TEXT = 1000
 ROWS_PRUNED_AT_ONCE = 20_000
 
 
-class SqliteStore(ConcernWriter):
+class SqliteStore(ShippingWriter):
     """`ports.Store` in one SQLite file, for one site.
 
     Args:
@@ -56,6 +56,7 @@ class SqliteStore(ConcernWriter):
         undated_kept: how many messages without a time of their own are remembered; never fewer than the broker may
             leave unacknowledged.
         verdicts_kept: how long changes of verdict are kept.
+        ships_to: the other database that is to get everything, by a name of its own; "" where there is none.
 
     Raises:
         ValueError: the file is no store, is of a newer sensord, or another process writes to it.
@@ -74,6 +75,7 @@ class SqliteStore(ConcernWriter):
         payload_kept: int = 4096,
         undated_kept: int = 65_535,
         verdicts_kept: timedelta = timedelta(days=400),
+        ships_to: str = "",
     ) -> None:
         super().__init__(path, site.name, durable, busy_s, verdicts_kept)
         self._refusals_kept = refusals_kept
@@ -83,6 +85,7 @@ class SqliteStore(ConcernWriter):
         self._touched: set[Mark] = set()
         self._summaries = Summaries(self._db, self._columns, self._number, site.name, ZoneInfo(site.time_zone))
         try:
+            self._ship_to(ships_to)
             with self._transaction():
                 self._summaries.register(places)
         except BaseException:
@@ -230,6 +233,7 @@ class SqliteStore(ConcernWriter):
                 db.executemany("DELETE FROM touched WHERE hour = ? AND series = ?", settled)
             self._touched.difference_update(settled)
             computed, after = computed + hours, touched[-1]
+        self._draw_together()
         return computed
 
     def prune(self, before: datetime) -> int:
@@ -237,9 +241,14 @@ class SqliteStore(ConcernWriter):
 
         The hour is kept because the next still rests on it. What comes later for hours that were over at `before` is
         stored, and no longer counts towards summaries.
+
+        What is still to be shipped, or was refused where it was shipped to, stays as well.
         """
         horizon_ms = (milliseconds(before) - BRIDGE_MS) // HOUR_MS * HOUR_MS
         self.summarise(before)
+        unshipped_ms = self._unshipped_ms()
+        if unshipped_ms is not None:
+            horizon_ms = min(horizon_ms, unshipped_ms // HOUR_MS * HOUR_MS)
         with self._transaction() as db:
             old = int(self.recall("pruned_before_ms") or NEVER_PRUNED)
             db.execute("INSERT OR REPLACE INTO fact VALUES ('pruned_before_ms', ?)", (str(max(old, horizon_ms)),))
@@ -255,7 +264,8 @@ class SqliteStore(ConcernWriter):
             with self._transaction() as db:
                 rows = db.execute(
                     "DELETE FROM reading WHERE series = ? AND measured_ms < ? AND measured_ms <= (SELECT max(measured_ms)"
-                    " FROM (SELECT measured_ms FROM reading WHERE series = ? ORDER BY measured_ms LIMIT ?))",
+                    " FROM (SELECT measured_ms FROM reading WHERE series = ? ORDER BY measured_ms LIMIT ?))"
+                    " AND NOT EXISTS (SELECT 1 FROM parked WHERE kind = 0 AND number = series AND at = measured_ms)",
                     (series, horizon_ms, series, ROWS_PRUNED_AT_ONCE),
                 ).rowcount
             if not rows:

@@ -91,7 +91,26 @@ def what_is_derived(db: sqlite3.Connection) -> None:
     touch_stored(db)
 
 
-MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (what_was_accepted, what_is_derived)
+def what_is_to_be_shipped(db: sqlite3.Connection) -> None:
+    """What changed and another database has not got yet, and what that database refused; see sqlite_shipping."""
+    _run(
+        db,
+        """CREATE TABLE changed (
+            change INTEGER PRIMARY KEY AUTOINCREMENT, kind INTEGER NOT NULL, number INTEGER NOT NULL,
+            at INTEGER NOT NULL, until INTEGER) STRICT""",
+        "CREATE UNIQUE INDEX changed_once ON changed (kind, number, at) WHERE kind <> 0",
+        """CREATE TABLE parked (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, parked_us INTEGER NOT NULL, kind INTEGER NOT NULL,
+            number INTEGER NOT NULL, at INTEGER NOT NULL, line TEXT NOT NULL, words TEXT NOT NULL) STRICT""",
+        "CREATE INDEX parked_mark ON parked (number, at) WHERE kind = 0",
+    )
+
+
+MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
+    what_was_accepted,
+    what_is_derived,
+    what_is_to_be_shipped,
+)
 
 
 def touch_stored(db: sqlite3.Connection, series: int | None = None) -> None:

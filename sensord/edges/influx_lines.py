@@ -1,0 +1,188 @@
+"""What is shipped, as lines of InfluxDB's line protocol. Pure; times in milliseconds.
+
+    measurement  tags                            fields (all floats)                                        time
+    reading      site, probe, quantity           value [unit of the quantity], doubts [bits], delay_s        measured
+    hour         site, probe, quantity           count, minimum, maximum, mean, doubtful                     its start
+    day          site, probe, quantity           count, minimum, minimum_at_s, maximum, maximum_at_s, mean   see below
+    tally        site, enclosure, species        degree_days [°C d], measured_s, bridged_s, missing_s        start of the hour
+    concern      site, rule, enclosure or probe  severity, peak (0–4, CAP 1.2), tellings, breached_at_s,     when it opened
+                                                 answered_at_s, over_at_s
+    entry        site, what, rule, enclosure,    said (1), amount                                            when it was said
+                 probe or subject
+
+Tags and time are a point's identity, the same as in the store, so a point sent twice overwrites itself and a correction
+overwrites what it corrects. That is why a reading does not carry the enclosure where its probe stands: moved to another,
+the probe would leave each reading sent again there twice. Names that end in `_at_s` are Unix times [s]. A day stands at
+00:00 UTC of its date, although it lasts from midnight to midnight of the site's own time. A value that is not a finite
+number cannot be written in this protocol: such a reading has its doubts and delay, and no `value`. What a person wrote
+(text and author of an entry) is not shipped.
+
+Source: InfluxData, InfluxDB v2 documentation, "Line protocol" (syntax, escaping, limits).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from datetime import date, datetime
+from typing import NamedTuple
+
+from sensord.edges.sqlite_codec import value_from_steps
+from sensord.edges.sqlite_migrations import HOUR_MS
+from sensord.edges.sqlite_shipping import Kind, Mark, Window
+from sensord.model import Concern, Entry, milliseconds
+from sensord.rules import Per
+
+LONGEST_TAG = 128
+EARLIEST_MS, LATEST_MS = -9_223_372_036_854, 9_223_372_036_854
+"""Times that fit 64 bits of nanoseconds, as InfluxDB keeps them: from 1677 to 2262."""
+
+UNIX_EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
+DAY_MS = 86_400_000
+
+
+class Line(NamedTuple):
+    """One point, and what it stands for."""
+
+    text: str
+    mark: Mark
+
+
+def escaped(name: str) -> str:
+    """A tag value as it is written: comma, equals sign and space behind a backslash; no line breaks; at most 128 characters.
+
+    A backslash at the end would hide the delimiter that follows, so it is left out.
+    """
+    text = " ".join(name.split())[:LONGEST_TAG].rstrip("\\")
+    return text.replace(",", "\\,").replace("=", "\\=").replace(" ", "\\ ")
+
+
+def head(measurement: str, **tags: str) -> str:
+    """Measurement and tags, in the order of their names, as the server sorts them; empty ones are left out."""
+    written = [f"{name}={text}" for name, value in sorted(tags.items()) if (text := escaped(value))]
+    return ",".join([measurement, *written])
+
+
+def line(start: str, time_ms: int, **fields: float | None) -> str:
+    """A point; fields that are unknown or not finite are left out, all others are floats."""
+    written = [f"{name}={float(x)!r}" for name, x in fields.items() if x is not None and math.isfinite(x)]
+    return f"{start} {','.join(written)} {time_ms}"
+
+
+class LineMaker:
+    """Writes the points of one store.
+
+    Args:
+        series: of a series' number: site, probe, quantity and steps per unit; asked again for a number not yet known.
+        species: of each enclosure, whose thresholds its degree-days are counted by.
+        per: of each rule, what it is asked about.
+    """
+
+    def __init__(
+        self,
+        series: Callable[[], Mapping[int, tuple[str, str, str, float]]],
+        species: Mapping[str, str],
+        per: Mapping[str, Per],
+    ) -> None:
+        self._look_up, self._species, self._per = series, species, per
+        self._scales: dict[int, float] = {}
+        self._tags: dict[int, str] = {}
+
+    def lines(self, window: Window) -> list[Line]:
+        """Everything in the window."""
+        return [
+            *self._readings(window),
+            *self._hours(window),
+            *self._days(window),
+            *self._tallies(window),
+            *(self._concern(number, concern) for number, concern in window.concerns if concern.opened_at),
+            *(self._entry(number, entry) for number, entry in window.entries),
+        ]
+
+    def _of(self, series: int) -> str:
+        """The tags of a series."""
+        if series not in self._tags:
+            for number, (site, probe, quantity, scale) in self._look_up().items():
+                self._scales[number] = scale
+                self._tags[number] = head("", probe=probe, quantity=quantity, site=site)
+        return self._tags[series]
+
+    def _readings(self, window: Window) -> Iterator[Line]:
+        """The busiest loop of shipping, hence written out."""
+        tags, scales, finite = self._tags, self._scales, math.isfinite
+        for series, measured_ms, stored, doubts, delay_ms in window.readings:
+            start = tags.get(series) or self._of(series)
+            value = value_from_steps(stored, scales[series])
+            worth = f"doubts={doubts}.0,delay_s={delay_ms / 1000!r} {measured_ms}"
+            yield Line(
+                f"reading{start} value={value!r},{worth}" if finite(value) else f"reading{start} {worth}",
+                Mark(Kind.READING, series, measured_ms),
+            )
+
+    def _hours(self, window: Window) -> Iterator[Line]:
+        for series, hour, count, minimum, _, maximum, _, mean, _, doubtful, *_ in window.hours:
+            fields = {"count": count, "minimum": minimum, "maximum": maximum, "mean": mean, "doubtful": doubtful}
+            yield Line(line(f"hour{self._of(series)}", hour * HOUR_MS, **fields), Mark(Kind.HOUR, series, hour))
+
+    def _days(self, window: Window) -> Iterator[Line]:
+        for series, day, count, minimum, minimum_ms, maximum, maximum_ms, mean in window.days:
+            fields = {
+                "count": count,
+                "minimum": minimum,
+                "minimum_at_s": minimum_ms / 1000,
+                "maximum": maximum,
+                "maximum_at_s": maximum_ms / 1000,
+                "mean": mean,
+            }
+            time_ms = (day - UNIX_EPOCH_ORDINAL) * DAY_MS
+            yield Line(line(f"day{self._of(series)}", time_ms, **fields), Mark(Kind.DAY, series, day))
+
+    def _tallies(self, window: Window) -> Iterator[Line]:
+        for place, hour, degree_days, measured_s, bridged_s, missing_s, site, enclosure in window.tallies:
+            start = head("tally", site=site, enclosure=enclosure, species=self._species.get(enclosure, ""))
+            fields = {
+                "degree_days": degree_days,
+                "measured_s": measured_s,
+                "bridged_s": bridged_s,
+                "missing_s": missing_s,
+            }
+            yield Line(line(start, hour * HOUR_MS, **fields), Mark(Kind.TALLY, place, hour))
+
+    def _concern(self, number: int, concern: Concern) -> Line:
+        assert concern.opened_at is not None
+        start = head("concern", site=concern.site, **self._about(concern.rule, concern.subject))
+        text = line(
+            start,
+            milliseconds(concern.opened_at),
+            severity=concern.verdict.severity,
+            peak=concern.peak,
+            tellings=concern.tellings,
+            breached_at_s=_seconds(concern.breached_since),
+            answered_at_s=_seconds(concern.answered_at),
+            over_at_s=_seconds(concern.over_at),
+        )
+        return Line(text, Mark(Kind.CONCERN, number, 0))
+
+    def _entry(self, number: int, entry: Entry) -> Line:
+        rule, _, subject = entry.subject.partition("/")
+        about = self._about(rule, subject) if rule in self._per else {"subject": entry.subject}
+        if entry.subject in self._species:
+            about = {"enclosure": entry.subject}
+        start = head("entry", site=entry.site, what=entry.what.value, **about)
+        text = line(start, milliseconds(entry.at), said=1.0, amount=entry.amount)
+        return Line(text, Mark(Kind.ENTRY, number, 0))
+
+    def _about(self, rule: str, subject: str) -> dict[str, str]:
+        """The tags of a concern."""
+        per = self._per.get(rule)
+        name = {Per.ENCLOSURE: "enclosure", Per.PROBE: "probe"}.get(per, "subject") if per else "subject"
+        return {"rule": rule, name: subject}
+
+
+def can_be_kept(time_ms: int) -> bool:
+    """Whether InfluxDB can keep a point of this time."""
+    return EARLIEST_MS <= time_ms <= LATEST_MS
+
+
+def _seconds(at: datetime | None) -> float | None:
+    return None if at is None else milliseconds(at) / 1000

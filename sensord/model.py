@@ -166,7 +166,6 @@ class Enclosure:
     friction: float
     shaded: bool
     covered: bool
-    thresholds: Mapping[str, float] = field(default_factory=dict)  # overrides, by "rule.key"
 
 
 @dataclass(frozen=True, slots=True)

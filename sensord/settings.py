@@ -329,7 +329,6 @@ class Settings(BaseSettings):
             Enclosure(
                 site=self.site.name,
                 title=e.title or e.name.capitalize(),
-                thresholds={f"{rule}.{key}": value for rule, keys in e.rules.items() for key, value in keys.items()},
                 **{k: getattr(e, k) for k in ENCLOSURE_KEYS},
             )
             for e in self.enclosure
@@ -443,7 +442,7 @@ def _unknown_variables(environment: Mapping[str, str]) -> Iterator[str]:
             continue
         head, *rest = variable.removeprefix(PREFIX).lower().split("__")
         table = Settings.model_fields[head].annotation if head in known else None
-        if head in nested and len(rest) == 1 and isinstance(table, type) and rest[0] in table.model_fields:
+        if head in nested and len(rest) == 1 and rest[0] in getattr(table, "model_fields", ()):
             continue
         if head in known and not rest:
             continue

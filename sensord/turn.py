@@ -122,7 +122,9 @@ def take(
     )
     for lookback, probe, quantity in wanted:  # the longest first, so that each series is read once
         readings.seen(probe, quantity, lookback)
-    verdicts, concerns, notices = [], [], []
+    verdicts: list[Verdict] = []
+    concerns: list[Concern] = []
+    notices: list[Notice] = []
     for rule, subject in asked:
         key = f"{rule.name}/{subject}" if subject else rule.name
         concern = standing.get(key)

@@ -50,7 +50,7 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
 
             source = RecordingInbox(inbox, Recorder(record), on_trouble=log.error)
         for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: (stop.set(), inbox.wake()))
+            signal.signal(number, lambda *_: stop.set() or inbox.wake())  # type: ignore[func-returns-value]
         sender = Sender(channels(built), wake=inbox.wake)
         stack.callback(sender.close)
         scheduler = TurnScheduler(tuple(built.garden.cadences.values()), inbox.wake)

@@ -36,7 +36,12 @@ def command(
     if what is None:
         _show(built, config, json)
         return
-    spoken = {"what": what.value, "subject": subject, "at": at or datetime.now(UTC).isoformat(), "source": "command"}
+    spoken: dict[str, str | float] = {
+        "what": what.value,
+        "subject": subject,
+        "at": at or datetime.now(UTC).isoformat(),
+        "source": "command",
+    }
     spoken |= {"amount": amount} if amount is not None else {}
     spoken |= {k: v for k, v in (("text", text), ("by", by)) if v}
     payload = encoder.dumps(spoken).encode()

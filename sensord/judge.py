@@ -25,8 +25,9 @@
     any       UNKNOWN for `unknown_for`                OVER      nothing; that verdict is kept as the reason
 
 Only a BREACH asks for anything, and only news is loud: repeats stop at the advice's deadline, at a limited number, at
-any answer, and while nothing, or something else, is to be done. An act is an answer where it does what was advised
-(`FULFILS`), from the beginning of the breach on. What a FINE verdict advises stands until the concern is over.
+any answer, and while nothing ("stay in" is nothing to do), or something else, is to be done; where there is a deadline,
+they come shortly before it. An act is an answer where it does what was advised (`FULFILS`), from the beginning of the
+breach on. What a FINE verdict advises stands until the concern is over.
 """
 
 from __future__ import annotations
@@ -106,6 +107,7 @@ class Manner:
         )
     )
     grid: timedelta = 15 * _MINUTE  # repeats fall on it, so that they find company and become one push
+    reminder: timedelta = 20 * _MINUTE  # before a deadline: no repeat sooner
     change_pause: timedelta = 20 * _MINUTE
     after_not_now: timedelta = 90 * _MINUTE
     settling: timedelta = 40 * _MINUTE
@@ -116,6 +118,13 @@ class Manner:
 
 
 USUAL = Manner()
+HEAT = Manner(
+    dwell=_by_severity(20 * _MINUTE, 5 * _MINUTE, timedelta(0)),
+    fine_for=40 * _MINUTE,  # a cloud does not end a hot day
+    most_tellings=MappingProxyType(
+        {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 3, Severity.SEVERE: 6, Severity.EXTREME: 8}
+    ),
+)
 STORM = Manner(
     dwell=_by_severity(10 * _MINUTE, timedelta(0), timedelta(0)),
     fine_for=30 * _MINUTE,
@@ -141,12 +150,23 @@ WATCHING = Manner(
 """Of the rules that watch the watching: they speak softly, but they do speak."""
 
 UNHURRIED = Manner(
+    fine_for=2 * _HOUR,
     pauses=(2 * _HOUR, 4 * _HOUR),
     most_tellings=MappingProxyType(
         {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 2, Severity.SEVERE: 4, Severity.EXTREME: 4}
     ),
 )
-"""Of what is about a probe, a cage's air or a fair day's ballast rather than about today's heat: told, and once more."""
+"""Of what is about a probe or a cage's air rather than about today's heat: told, and once more."""
+
+FAIR_DAY = Manner(
+    fine_for=18 * _HOUR,
+    pauses=(3 * _HOUR, 24 * _HOUR),
+    most_tellings=MappingProxyType(
+        {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 4, Severity.SEVERE: 6, Severity.EXTREME: 6}
+    ),
+    holds=6 * _HOUR,
+)
+"""Of ballast for breezy days: one matter from day to day, however often the wind drops; after a while, once a day."""
 
 NOTE = Manner(fine_for=_HOUR, tell_from=Severity.MINOR, holds=4 * _HOUR)
 """Of small things that are said once: a Minor matter has one telling."""
@@ -155,7 +175,8 @@ MANNERS: Mapping[str, Manner] = MappingProxyType(
     {
         "storm": STORM,
         "offset": UNHURRIED,
-        "wind": UNHURRIED,
+        "overheating": HEAT,
+        "wind": FAIR_DAY,
         "shade": NOTE,
         "wet": NOTE,
         "silent": WATCHING,
@@ -317,8 +338,9 @@ def _settles(concern: Concern, manner: Manner, now: datetime) -> bool:
 
 def _still_asked(concern: Concern, now: datetime) -> bool:
     """Whether what was told is still what is to be done, and there is time for it."""
-    same = concern.told_at is None or _action(concern) == concern.told_action
-    return same and not _deadline_passed(concern.verdict.advice, now)
+    action = _action(concern)
+    same = concern.told_at is None or action == concern.told_action
+    return same and action != STAY_IN and not _deadline_passed(concern.verdict.advice, now)
 
 
 def _after_answer(concern: Concern, manner: Manner, now: datetime) -> Telling | None:
@@ -337,7 +359,11 @@ def _repeat_is_due(concern: Concern, manner: Manner, now: datetime) -> bool:
     assert concern.told_at is not None
     if concern.tellings >= manner.most_tellings[concern.verdict.severity] or not _still_asked(concern, now):
         return False
-    return now >= _on_grid(concern.told_at + pause_after(concern, manner), manner.grid)
+    due = concern.told_at + pause_after(concern, manner)
+    advice = concern.verdict.advice
+    if advice is not None and advice.by is not None:
+        due = max(due, advice.by - manner.reminder)
+    return now >= _on_grid(due, manner.grid)
 
 
 def pause_after(concern: Concern, manner: Manner) -> timedelta:

@@ -20,20 +20,20 @@ SITE = "larkfield"
 
 
 def breach(
-    at: datetime, severity: Severity, action: str = "shade", rule: str = "overheating", **advice: datetime
+    at: datetime, severity: Severity, action: str = "shade", rule: str = "example", **advice: datetime
 ) -> Verdict:
     told = Advice(action, **advice) if action else None  # type: ignore[arg-type]
     return Verdict(rule, "alder", State.BREACH, at, "hot", severity, advice=told)
 
 
-def said(what: What, at: datetime, subject: str = "overheating/alder") -> Entry:
+def said(what: What, at: datetime, subject: str = "example/alder") -> Entry:
     return Entry(SITE, at, at, subject, what)
 
 
 class Story:
     """One concern, told minute by minute."""
 
-    def __init__(self, manner: Manner | None = None, rule: str = "overheating") -> None:
+    def __init__(self, manner: Manner | None = None, rule: str = "example") -> None:
         self.concern: Concern | None = None
         self.entries: list[Entry] = []
         self.manner, self.rule = manner, rule
@@ -163,7 +163,7 @@ def test_lives(life: list[tuple[int, str, str, str]]) -> None:
     assert [(minute, event, *story.at(minute, event)) for minute, event, *_ in life] == life
 
 
-def opened(severity: str = "severe", rule: str = "overheating") -> Story:
+def opened(severity: str = "severe", rule: str = "example") -> Story:
     story = Story(rule=rule)
     assert story.at(0, severity)[1] == "opened"
     return story
@@ -273,6 +273,33 @@ def test_no_repeat_after_the_deadline() -> None:
             now = START + minute * MINUTE
             concern, notices = judge(concern, breach(now, Severity.SEVERE, **end), [], site=SITE, now=now)
             assert not notices
+
+
+def test_a_reminder_comes_shortly_before_the_deadline() -> None:
+    """Told at 16:00 to be done by 18:00: reminded at 17:45, not before, and not after."""
+    by = START + 120 * MINUTE
+    concern, told = judge(None, breach(START, Severity.SEVERE, by=by), [], site=SITE, now=START)
+    for minute in range(5, 300, 5):
+        now = START + minute * MINUTE
+        concern, notices = judge(concern, breach(now, Severity.SEVERE, by=by), [], site=SITE, now=now)
+        told += notices
+    assert [n.at - START for n in told] == [timedelta(0), 105 * MINUTE]
+
+
+def test_stay_in_is_said_once() -> None:
+    """There is nothing to do but to wait, so it is not repeated; that it is worse is said."""
+    story = opened("severe: stay in", rule="storm")
+    for minute in range(5, 300, 5):
+        assert story.at(minute, "severe: stay in") == ("open", "")
+    assert story.at(300, "extreme: stay in") == ("open", "worse")
+
+
+def test_a_breezy_spell_is_one_matter() -> None:
+    """However often the wind drops within a day, ballast for fair days is told twice on the first, then once a day."""
+    story = Story(rule="wind")
+    for minute in range(0, 3 * 24 * 60, 10):
+        story.at(minute, "moderate: anchor" if minute // 60 % 4 == 0 else "fine")
+    assert [minute // (24 * 60) for minute, _ in story.told] == [0, 0, 1, 2]
 
 
 def test_an_all_clear_after_a_storm() -> None:

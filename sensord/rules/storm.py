@@ -89,7 +89,11 @@ def _passed(view: View, facts: Facts) -> Verdict:
     p, gust = view.thresholds, view.signs.gust_m_s or 0.0
     if gust >= p.calm_gust_m_s or view.signs.expected:
         return fine(NAME, view.evidence, view.now, "passing", facts, easing=True)
-    verdict = fine(NAME, view.evidence, view.now, "look after", facts)
+    return _look_after(view, facts)
+
+
+def _look_after(view: View, facts: Facts, easing: bool = False) -> Verdict:
+    verdict = fine(NAME, view.evidence, view.now, "look after", facts, easing)
     if is_empty(view.evidence):
         return verdict
     return replace(verdict, advice=Advice("look after", holds_until=view.now + LOOK_AFTER_HOLDS))
@@ -136,4 +140,6 @@ def _calm(view: View, facts: Facts) -> Verdict:
     """No sign; nearly one, while a concern about it stands and the pressure has not stopped falling."""
     was = view.evidence.concern
     easing = was is not None and view.signs.change_pa is not None and view.signs.change_pa <= STILL_FALLS_PA
+    if was is not None and was.told_action == "stay in":  # it did come, and kept everybody in until now
+        return _look_after(view, facts, easing)
     return fine(NAME, view.evidence, view.now, "calm" if was is None else "nothing came", facts, easing)

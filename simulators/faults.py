@@ -159,7 +159,7 @@ class Fate:
 
     def turn(self, now: datetime) -> list[Spell]:
         """Let what is due begin and end; returns what began. A fault that lasts already does not begin again."""
-        if self._soonest is None or now < self._soonest:
+        if self._soonest is None or now < self._soonest or Fault.FAILURE in self.spells:
             return []
         self.spells = {f: s for f, s in self.spells.items() if s.until is None or s.until > now}
         began = []

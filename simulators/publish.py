@@ -5,10 +5,11 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable, Collection
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, NamedTuple, Protocol
 
 from simulators.garden import Garden
+from simulators.pace import PacedClock
 from simulators.probes import Sent
 
 CONNECTS_WITHIN_S = 10.0
@@ -16,6 +17,9 @@ ACKNOWLEDGED_WITHIN_S = 30.0
 SHORTEST_WAIT_S, LONGEST_WAIT_S = 0.004, 0.25
 WINDOW = 200
 """Most messages on their way to the broker at a time; beyond that, publishing waits for it."""
+MOST_BEHIND = 40
+FREE_RUN_S = 0.06
+"""How far a PacedClock may run at a time before the publisher has looked again [real s]."""
 
 
 class PaceMaker(Protocol):
@@ -63,10 +67,13 @@ class Publisher:
         port: int,
         until: datetime,
         on_step: Callable[[Garden], None] | None = None,
+        taken: Callable[[], int] | None = None,
     ) -> Published:
         """Publish what the garden sends until `until`; raises NotPublished unless the broker has acknowledged all of it.
 
-        The garden is kept one step ahead of the clock, so that each message leaves at its own instant.
+        The garden is kept one step ahead of the clock, so that each message leaves at its own instant. A PacedClock is
+        held up while more than `MOST_BEHIND` messages have not been taken in yet: by the broker, or by whoever `taken`
+        counts for.
         """
         client = self._connect(host, port)
         queue: deque[Sent] = deque()
@@ -84,13 +91,20 @@ class Publisher:
                     lag_s = max(lag_s, (clock.now() - message.at).total_seconds())
                 if now >= until:
                     break
+                if isinstance(clock, PacedClock) and self._sent - self._followed(taken) <= MOST_BEHIND:
+                    clock.allow(now + timedelta(seconds=FREE_RUN_S * clock.speed))
                 ahead = queue[0].at if queue else garden.now
                 self._stopped.wait(min(LONGEST_WAIT_S, max(SHORTEST_WAIT_S, clock.seconds_until(ahead))))
             self._wait_for_acknowledgements()
         finally:
             client.disconnect()
             client.loop_stop()
+            if isinstance(clock, PacedClock):
+                clock.release()
         return Published(self._sent, self._acknowledged, lag_s)
+
+    def _followed(self, taken: Callable[[], int] | None) -> int:
+        return self._acknowledged if taken is None else taken()
 
     # --- the connection -----------------------------------------------------------------------------------------------
 

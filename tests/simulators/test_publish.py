@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -18,6 +19,7 @@ from sensord.edges.clock import ScaledClock
 from simulators import faults
 from simulators.broker import BrokerDidNotStart, EmbeddedBroker
 from simulators.garden import Garden
+from simulators.pace import PacedClock
 from simulators.publish import NotPublished, Published, Publisher
 from simulators.scenario import larkfield
 from tests.edges.broker import Mosquitto, free_port
@@ -101,6 +103,42 @@ def test_a_run_can_be_stopped_and_tells_how_far_it_is(mosquitto: Mosquitto) -> N
     assert seen == sorted(seen)
     assert seen[-1] < timedelta(hours=4)
     assert result.sent == result.acknowledged > 500
+
+
+def test_a_paced_clock_waits_for_whoever_takes_the_messages_in(mosquitto: Mosquitto) -> None:
+    """A subscriber that manages 300 messages a second gets a garden that would send 1,800: the garden's time slows
+    down, and no message is late by more than half an hour of it."""
+    garden = larkfield(7, faults=faults.NONE)
+    until, speed = garden.start + timedelta(hours=2), 15_000.0
+    clock = PacedClock(garden.start, speed, garden.start)
+    taken: list[float] = []
+    ready = threading.Event()
+
+    def slowly(_client: Client, _data: Any, message: Any) -> None:
+        time.sleep(1 / 300)
+        if message.topic == "larkfield/post/wind":
+            late = clock.now().timestamp() - json.loads(message.payload)["taken"]
+            taken.append(late)
+        else:
+            taken.append(0.0)
+
+    client = Client(CallbackAPIVersion.VERSION2, client_id="slow")
+    client.on_connect = lambda c, *_: c.subscribe("#", 1)
+    client.on_subscribe = lambda *_: ready.set()
+    client.on_message = slowly
+    client.connect("127.0.0.1", mosquitto.port)
+    client.loop_start()
+    try:
+        assert ready.wait(PATIENCE_S)
+        result = Publisher().run(garden, clock, "127.0.0.1", mosquitto.port, until, taken=lambda: len(taken))
+        wait_until(lambda: len(taken) >= result.sent)
+    finally:
+        client.disconnect()
+        client.loop_stop()
+    assert len(taken) == result.sent == result.acknowledged
+    before_the_end = taken[: -2 * 40]  # then the clock is released
+    assert max(before_the_end) < 1800
+    assert clock.waited_s > 0.5
 
 
 def test_topics_can_be_retained(mosquitto: Mosquitto) -> None:

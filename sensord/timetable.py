@@ -11,6 +11,9 @@ from datetime import datetime, timedelta
 
 from sensord.model import EPOCH
 
+PATIENCE = timedelta(minutes=10)
+"""How far the turns may lag behind before some are skipped."""
+
 
 def next_instant(now: datetime, every: timedelta, after: timedelta = timedelta()) -> datetime:
     """The first instant of the grid that is later than `now`; `after` shifts the grid."""
@@ -29,10 +32,12 @@ def due(turn: datetime, cadences: Mapping[str, timedelta]) -> list[str]:
 
 
 def turn_after(turn: datetime, now: datetime, cadences: Iterable[timedelta]) -> datetime:
-    """The turn that follows `turn` when it is `now` already: turns that were missed are not made up for.
+    """The turn that follows `turn` when it is `now` already.
 
-    A single late turn is followed by the next one of the grid; only after a long absence is there anything to skip.
+    A loop that is late by less than `PATIENCE` makes up for every turn, in order, each with what had been received by its
+    instant: so a slow machine decides as a fast one does. After a longer absence, or a jump of the clock, turns are
+    skipped: nobody is helped by advice on hours ago.
     """
     cadences = tuple(cadences)
     following = next_turn(turn, cadences)
-    return following if now < following + min(cadences) else next_turn(now - min(cadences), cadences)
+    return following if now - following < PATIENCE else next_turn(now - min(cadences), cadences)

@@ -109,7 +109,7 @@ def test_a_paced_clock_waits_for_whoever_takes_the_messages_in(mosquitto: Mosqui
     """A subscriber that manages 300 messages a second gets a garden that would send 1,800: the garden's time slows
     down, and no message is late by more than half an hour of it."""
     garden = larkfield(7, faults=faults.NONE)
-    until, speed = garden.start + timedelta(hours=2), 15_000.0
+    until, speed = garden.start + timedelta(hours=4), 15_000.0
     clock = PacedClock(garden.start, speed, garden.start)
     taken: list[float] = []
     ready = threading.Event()
@@ -136,7 +136,7 @@ def test_a_paced_clock_waits_for_whoever_takes_the_messages_in(mosquitto: Mosqui
         client.disconnect()
         client.loop_stop()
     assert len(taken) == result.sent == result.acknowledged
-    before_the_end = taken[: -2 * 40]  # then the clock is released
+    before_the_end = taken[:-400]  # what is still under way when the clock is released does not count
     assert max(before_the_end) < 1800
     assert clock.waited_s > 0.5
 

@@ -179,9 +179,9 @@ class LineMaker:
         return {"rule": rule, name: subject}
 
 
-def can_be_kept(time_ms: int) -> bool:
+def can_be_kept(point: Line) -> bool:
     """Whether InfluxDB can keep a point of this time."""
-    return EARLIEST_MS <= time_ms <= LATEST_MS
+    return EARLIEST_MS <= int(point.text.rpartition(" ")[2]) <= LATEST_MS
 
 
 def _seconds(at: datetime | None) -> float | None:

@@ -1,0 +1,166 @@
+"""Ships everything to InfluxDB, on a thread of its own: from the store, in order, again until it is delivered.
+
+    shipper's thread   reads what is next (its own read-only connection) → writes lines → delivers → remembers its place
+    loop's thread      `settle`: strikes off in the store what was delivered, keeps what was refused
+
+The loop never waits for the network: it hands nothing over and only collects. With the server away the thread tries again
+at growing intervals; the store keeps what waits, so an outage, a crash or a power cut costs nothing but time. What was
+delivered but not yet struck off is sent once more, and overwrites itself.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+from sensord.edges.influx_lines import LineMaker
+from sensord.edges.influx_writer import InfluxWriter, Later
+from sensord.edges.sqlite_shipping import PARKED_KEPT, Backlog, Parked, Place, ShippingReader, backlog
+from sensord.ports import Transient
+from sensord.rules import Per
+
+FIRST_PAUSE_S = 5.0
+LONGEST_PAUSE_S = 300.0
+WAKE_EVERY_S = 1.0
+"""While catching up, the store is told this often what was delivered."""
+
+
+class Settles(Protocol):
+    """The store's writing side, used by the loop's thread alone."""
+
+    def settle(self, upto: int, parked: list[Parked], now: datetime) -> None:
+        """Strike off what has been delivered, and keep what was refused."""
+
+
+class Shipper:
+    """Begins with `start`, ends with `close`.
+
+    Args:
+        path: the store's file, for the thread's own read-only connection.
+        store: the store's writer; `settle` alone uses it, and only the loop's thread may call that.
+        writer: the connection to the server.
+        species: of each enclosure, whose thresholds its degree-days are counted by.
+        per: of each rule, what it is asked about.
+        wake: called from the thread when there is something to settle.
+        every_s: how often to look for something new [s].
+        first_pause_s, longest_pause_s: how long to wait after a failure; doubled with each [s].
+    """
+
+    def __init__(
+        self,
+        path: str | Path,
+        store: Settles,
+        writer: InfluxWriter,
+        species: Mapping[str, str],
+        per: Mapping[str, Per],
+        wake: Callable[[], object],
+        every_s: float,
+        first_pause_s: float = FIRST_PAUSE_S,
+        longest_pause_s: float = LONGEST_PAUSE_S,
+    ) -> None:
+        self._path, self._store, self._writer, self._wake = path, store, writer, wake
+        self._species, self._per = species, per
+        self._every_s, self._first_pause_s, self._longest_pause_s = every_s, first_pause_s, longest_pause_s
+        self._reader: ShippingReader | None = None
+        self._maker: LineMaker | None = None
+        self._place = Place()
+        self._lock = threading.Lock()
+        self._delivered = 0  # all changes up to this one
+        self._settled = 0
+        self._refused: list[Parked] = []
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="shipper", daemon=True)
+        self.points = 0
+        self.trouble = ""
+        self.waiting = Backlog(0, None, None)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def close(self, timeout_s: float = 15.0) -> bool:
+        """Begin nothing more; False if what is under way did not end in time."""
+        self._stop.set()
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    @property
+    def unshipped_since(self) -> datetime | None:
+        """Receipt of the oldest reading that waits to be shipped."""
+        return self.waiting.oldest
+
+    def settle(self, now: datetime) -> None:
+        """Tell the store what was delivered; for the loop's thread. Raises Transient, and then it is to be called again."""
+        with self._lock:
+            delivered, refused = self._delivered, self._refused
+            if delivered == self._settled and not refused:
+                return
+            self._refused = []
+        try:
+            self._store.settle(delivered, refused, now)
+        except BaseException:
+            with self._lock:
+                self._refused = (refused + self._refused)[-PARKED_KEPT:]
+            raise
+        self._settled = delivered
+
+    # --- the thread
+
+    def _run(self) -> None:
+        failures = 0
+        while not self._stop.is_set():
+            pause_s = self._every_s
+            try:
+                self._catch_up()
+                self.trouble, failures = "", 0
+            except Transient as trouble:
+                failures += 1
+                pause_s = min(self._first_pause_s * 2.0 ** min(failures - 1, 30), self._longest_pause_s)
+                if isinstance(trouble, Later):
+                    pause_s = max(pause_s, trouble.after_s)
+                self.trouble = str(trouble) or type(trouble).__name__
+                self._look_back()
+            except Exception as defect:  # noqa: BLE001 (told like any trouble, and stops nothing else)
+                pause_s = self._longest_pause_s
+                self.trouble = f"defect in shipping: {type(defect).__name__}: {defect}"
+            self._stop.wait(pause_s)
+        self._writer.close()
+        if self._reader is not None:
+            self._reader.close()
+
+    def _catch_up(self) -> None:
+        """Deliver until nothing waits."""
+        if self._reader is None or self._maker is None:
+            self._reader = ShippingReader(self._path)
+            self._maker = LineMaker(self._reader.series, self._species, self._per)
+        woken_s = time.monotonic()
+        while not self._stop.is_set():
+            window = self._reader.window(self._place, self._writer.at_once)
+            if window is None:
+                break
+            lines = self._maker.lines(window)
+            refused = self._writer.deliver(lines)
+            with self._lock:
+                self._delivered = window.after.change - 1
+                self._refused = (self._refused + refused)[-PARKED_KEPT:]
+            self._place = window.after
+            self.points += len(lines) - len(refused)
+            if time.monotonic() - woken_s >= WAKE_EVERY_S:
+                woken_s = time.monotonic()
+                self._look_back()
+                self._wake()
+        self._look_back()
+        if self._delivered != self._settled:
+            self._wake()
+
+    def _look_back(self) -> None:
+        """What waits now."""
+        if self._reader is not None:
+            try:
+                self.waiting = backlog(self._reader, self._place)
+            except Transient:  # the store is what is in trouble, and the loop says so
+                return

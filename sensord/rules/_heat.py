@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from dataclasses import dataclass
 
 from sensord.model import Severity
@@ -15,6 +14,7 @@ DIP_S = 300.0
 BRIDGE_S = 1200.0
 """Readings further apart than this (or than three intervals) leave a gap of which nothing is known. Chosen."""
 MEAN_S = 300.0
+"""Heat is judged by means over this long: no single reading makes a spell. Chosen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,23 +56,6 @@ class Above:
     hours: float
     degree_hours: float
     spell_h: float  # of the spell that reaches the newest reading
-
-
-def smoothed(inside: Track) -> Track:
-    """Means over five minutes: no single reading makes a spell, and a season is replayed in minutes."""
-    times, values, n = inside.times_s, inside.values, len(inside.times_s)
-    if inside.interval_s >= MEAN_S or not n:
-        return inside
-    mean_times: list[float] = []
-    mean_values: list[float] = []
-    first = 0
-    while first < n:
-        last = bisect_left(times, (times[first] // MEAN_S + 1) * MEAN_S, first)
-        mean_times.append((times[first] + times[last - 1]) / 2)
-        mean_values.append(sum(values[first:last]) / (last - first))
-        first = last
-    mean_times[-1] = times[-1]  # so that a spell reaches now
-    return Track(mean_times, mean_values, [0] * len(mean_times), MEAN_S)
 
 
 NEVER = Above(0.0, 0.0, 0.0)

@@ -19,8 +19,8 @@ from pydantic import BaseModel, ConfigDict
 from sensord.model import Advice, Certainty, Doubt, Number, Severity, State, Urgency, Verdict, instant, milliseconds
 from sensord.rules import Evidence, Seen
 
-REFUSED = Doubt.UNUSABLE | Doubt.STUCK
-"""A stuck sensor says nothing about now, whatever it shows."""
+REFUSED = int(Doubt.UNUSABLE | Doubt.STUCK)
+"""A stuck sensor says nothing about now, whatever it shows. Plain numbers, because a season has millions of readings."""
 LARGEST = 1e6
 FRESH = timedelta(minutes=20)
 FRESH_INTERVALS = 2.5
@@ -53,7 +53,10 @@ class Track(NamedTuple):
 
     def share(self, doubt: Doubt) -> float:
         """The share of readings that carry a doubt [0–1]; 0 of none."""
-        return sum(1 for d in self.doubts if d & doubt) / len(self.doubts) if self.doubts else 0.0
+        if not any(self.doubts):
+            return 0.0
+        bit = int(doubt)
+        return sum(1 for d in self.doubts if d & bit) / len(self.doubts)
 
     def is_fresh(self, now_s: float) -> bool:
         """Whether the newest reading still speaks of now."""
@@ -66,7 +69,7 @@ NOTHING = Track((), (), (), 60.0)
 
 def seconds(at: datetime) -> float:
     """Unix time [s]."""
-    return milliseconds(at) / 1000.0
+    return at.timestamp()
 
 
 def track(evidence: Evidence, need: str, now: datetime, lowest: float = -LARGEST, highest: float = LARGEST) -> Track:
@@ -101,6 +104,23 @@ def usable(seen: Seen, until_s: float, lowest: float = -LARGEST, highest: float 
 
 def _ascend(times: Sequence[float]) -> bool:
     return all(map(float.__lt__, times, times[1:])) and math.isfinite(sum(times))
+
+
+def means(part: Track, span_s: float) -> Track:
+    """Means over spans of the clock; the newest stands where the newest reading does. Coarser tracks stay as they are."""
+    times, values, n = part.times_s, part.values, len(part.times_s)
+    if part.interval_s >= span_s or not n:
+        return part
+    mean_times: list[float] = []
+    mean_values: list[float] = []
+    first = 0
+    while first < n:
+        last = bisect_left(times, (times[first] // span_s + 1) * span_s, first)
+        mean_times.append((times[first] + times[last - 1]) / 2)
+        mean_values.append(sum(values[first:last]) / (last - first))
+        first = last
+    mean_times[-1] = times[-1]
+    return Track(mean_times, mean_values, [0] * len(mean_times), span_s)
 
 
 class Pairs(NamedTuple):

@@ -130,8 +130,11 @@ def _told_before(evidence: Evidence) -> Followed:
     )
 
 
-def action_for(scene: Scene, tier: Tier, ambient_c: float | None) -> tuple[str, dict[str, Number]]:
-    """What would help that the keeper has not done yet, with the numbers that its text needs; "" is: wait and see."""
+def action_for(scene: Scene, tier: Tier, ambient_c: float | None, ahead: bool = False) -> tuple[str, dict[str, Number]]:
+    """What would help that the keeper has not done yet, with the numbers that its text needs; "" is: wait and see.
+
+    `ahead`: `ambient_c` is of later today, when the sun may have come round.
+    """
     p: Thresholds = scene.evidence.parameters
     stand, site = scene.stand, scene.evidence.site
     near = ambient_c is not None and ambient_c >= tier.temperature_c - p.near_k
@@ -147,7 +150,7 @@ def action_for(scene: Scene, tier: Tier, ambient_c: float | None) -> tuple[str, 
         "sun_azimuth_deg": later.azimuth_deg if scene.sky.may_shine else None,
         "sun_elevation_deg": scene.sky.elevation_deg if scene.sky.may_shine else None,
     }
-    sun_adds = scene.offset_k is None or scene.offset_k > expected.low_k
+    sun_adds = ahead or scene.offset_k is None or scene.offset_k > expected.low_k
     if not stand.shaded and scene.sky.may_shine and (sun_adds or not near):
         return "shade", more
     if shade_settles(scene):

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from sensord.model import AMBIENT, Quantity, Site
 from sensord.rules import Need
-from sensord.rules._readings import Track, middle, seconds
+from sensord.rules._readings import Track, middle, seconds, slope_per_h
 from sensord.science import sun
 
 UP_DEG = 8.0
@@ -18,6 +18,10 @@ OVERCAST_SHARE = 0.25
 """Of the clear sky's irradiance: above, the sun casts shadows; below, it does not. Chosen."""
 WARMEST_H = 15.0
 """Solar time of the day's highest air temperature; common practice, no source."""
+EARLIEST_WAY = 0.35
+"""Of the way from the morning's lowest to the afternoon's highest temperature; before it nothing can be told. Chosen."""
+TREND_S = 4500.0
+LEAST_RISE_K_H = 0.2
 
 
 class Sky(NamedTuple):
@@ -103,23 +107,33 @@ class Course(NamedTuple):
         )
 
 
-def course(site: Site, now: datetime, slope_k_h: float) -> Course | None:
-    """How much more the air will warm today, from how fast it warms now; None outside of late morning to early afternoon.
+def course(site: Site, now: datetime, air: Track) -> Course | None:
+    """How much more the air will warm today; None outside of late morning to early afternoon, or while it does not warm.
 
-    With the morning's lowest temperature half an hour after sunrise and the highest at 15 o'clock solar time, a half
-    cosine of length D and slope s at the fraction x of its way has s · D/π · cot(πx/2) still to rise. A choice of ours:
-    the ordinary course of a clear day, in the spirit of the sine methods for degree-days.
+    With the lowest temperature half an hour after sunrise and the highest at 15 o'clock solar time, temperature runs
+    along a half cosine of some amplitude. The slope of the last while gives one amplitude; how far it has come from the
+    morning's lowest, where that is known, gives another. The smaller counts: morning mist that burns off is steep.
+    A choice of ours: the ordinary course of a clear day, in the spirit of the sine methods for degree-days.
     """
     at_h = solar_hour(site, now)
-    midday = (now + timedelta(hours=12.0 - at_h)).astimezone(UTC)
-    local_mean = midday + timedelta(hours=site.longitude_deg / 15.0)
+    local_mean = now.astimezone(UTC) + timedelta(hours=site.longitude_deg / 15.0)
+    recent = air.since(seconds(now) - TREND_S)
+    slope = slope_per_h(recent)
+    if slope is None or slope < LEAST_RISE_K_H or not 5.0 < at_h < WARMEST_H:
+        return None
     times = sun.sunrise_sunset(site.latitude_deg, site.longitude_deg, local_mean.date())
     if times is None:
         return None
     starts_h = 12.5 - (times.sunset - times.sunrise).total_seconds() / 7200.0
-    way = (at_h - starts_h) / (WARMEST_H - starts_h)
-    if not 0.35 <= way < 1.0:
-        return None  # too early to tell from a slope, or past the highest
     length_h = WARMEST_H - starts_h
-    rise_k = max(0.0, slope_k_h) * length_h / math.pi / math.tan(math.pi * way / 2)
-    return Course(now, starts_h, at_h, rise_k)
+    way = (at_h - starts_h) / length_h
+    if not EARLIEST_WAY <= way < 1.0:
+        return None  # too early to tell, or past the highest
+    of_slope = (at_h - TREND_S / 7200.0 - starts_h) / length_h
+    swing_k = 2.0 * slope * length_h / math.pi / math.sin(math.pi * max(0.1, of_slope))
+    morning_s = seconds(now) - 3600.0 * (at_h - starts_h)
+    early = air.between(morning_s - 1800.0, morning_s + 5400.0).values
+    if early:
+        come_k = sum(recent.values[-5:]) / len(recent.values[-5:]) - min(early)
+        swing_k = min(swing_k, max(0.0, come_k) * 2.0 / (1.0 - math.cos(math.pi * way)))
+    return Course(now, starts_h, at_h, swing_k * (1.0 + math.cos(math.pi * way)) / 2.0)

@@ -14,7 +14,7 @@ from pydantic import Field
 
 from sensord.model import AMBIENT, Doubt, Quantity
 from sensord.rules import Evidence, Need
-from sensord.rules._readings import Bounds, Track, middle, seconds, track
+from sensord.rules._readings import Bounds, Track, means, middle, seconds, track
 from sensord.science import pressure
 
 PRESSURE_LOOKBACK = timedelta(hours=3, minutes=20)
@@ -62,6 +62,7 @@ class Signs(NamedTuple):
     highest_m_s: float | None  # and of the last hour
     gust_estimated: bool  # from the mean wind
     wet: bool | None  # the netting must be taken to be wet
+    air_c: float | None  # at the post
 
     @property
     def anything(self) -> bool:
@@ -105,6 +106,7 @@ def signs(evidence: Evidence, now: datetime, p: SignThresholds) -> Signs:
         highest_m_s=max(gusts.since(now_s - 3600.0).values, default=None),
         gust_estimated=estimated,
         wet=is_wet(evidence, now),
+        air_c=middle(air.since(now_s - 900.0)),
     )
 
 
@@ -131,8 +133,10 @@ def _change(barometer: Track, now_s: float, span_s: float) -> float | None:
 
 def _expected(barometer: Track, tendency: pressure.Tendency | None, now_s: float, p: SignThresholds) -> str:
     """Falling slowly is the tide of the air; falling faster and faster, or rapidly, is weather."""
-    means = _three_minute_means(barometer.since(now_s - 3600.0))
-    rapid = pressure.falls_rapidly(*means) if len(means[0]) >= 2 else None
+    hour = means(barometer.since(now_s - 3600.0), 180.0)  # a spike of one reading is no fall
+    rapid = None
+    if len(hour.values) >= 2 and max(hour.values) - hour.values[-1] >= pressure.RAPID_TOTAL_PA:
+        rapid = pressure.falls_rapidly(hour.times_s, hour.values)
     if rapid:
         return "likely"
     if tendency is None or tendency.direction is not pressure.Direction.FALLING:
@@ -144,18 +148,11 @@ def _expected(barometer: Track, tendency: pressure.Tendency | None, now_s: float
     return "possible" if tendency.pace is pressure.Pace.PLAIN and steep else ""
 
 
-def _three_minute_means(part: Track) -> tuple[list[float], list[float]]:
-    """A spike of one reading is no fall, and sixty readings are not looked at one by one."""
-    groups: dict[int, list[int]] = {}
-    for i, t in enumerate(part.times_s):
-        groups.setdefault(int(t // 180.0), []).append(i)
-    times = [sum(part.times_s[i] for i in g) / len(g) for g in groups.values()]
-    return times, [sum(part.values[i] for i in g) / len(g) for g in groups.values()]
-
-
 def _front(barometer: Track, air: Track, gusts: Track, now_s: float, p: SignThresholds) -> bool:
     """A jump of the pressure together with a drop of the temperature or a leap of the wind, in the last minutes."""
     recent = barometer.since(now_s - 1200.0)
+    if not recent.values or max(recent.values) - min(recent.values) < p.front_rise_pa:
+        return False
     if largest_rise(recent.times_s, recent.values, 600.0) < p.front_rise_pa:
         return False
     cooling = air.since(now_s - 1200.0)

@@ -15,7 +15,7 @@ from sensord.rules._storm_signs import Signs, SignThresholds
 
 FRONT_STAYS = timedelta(minutes=30)
 """So long after a gust front it is taken to be there, whatever the wind gauge says. Chosen."""
-FORGOTTEN_AFTER = timedelta(hours=2)
+FORGOTTEN_AFTER = timedelta(hours=6)
 
 Facts = dict[str, Number | datetime]
 

@@ -10,6 +10,7 @@ from sensord.rules._readings import breach, fine, seconds, unknown
 from sensord.rules._watching import Patience, is_silent
 
 NAME = "clock"
+MISDATED = int(Doubt.CLOCK | Doubt.FUTURE)
 LOOKBACK = timedelta(minutes=45)
 HOLDS = timedelta(hours=24)
 
@@ -64,6 +65,6 @@ def _misdating(evidence: Evidence, now: datetime) -> set[str]:
         doubts = [d for t, d in zip(seen.times_s, seen.doubts, strict=True) if t >= recent_s]
         if 4 * probe.interval_s > LOOKBACK.total_seconds():
             continue  # it reports too rarely to tell
-        if not doubts or all(d & (Doubt.CLOCK | Doubt.FUTURE) for d in doubts):
+        if not doubts or all(d & MISDATED for d in doubts):
             found.add(probe.name)
     return found

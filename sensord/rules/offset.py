@@ -13,6 +13,7 @@ from pydantic import Field
 
 from sensord.model import AMBIENT, Advice, Certainty, Doubt, Number, Quantity, Severity, Standing, State, Verdict
 from sensord.rules import Evidence, Need, Per
+from sensord.rules._animals import is_empty
 from sensord.rules._kinds import COVER_ADDS_K, EXPECTED, Expected
 from sensord.rules._readings import Bounds, Pairs, Track, breach, fine, middle, pairs, seconds, track, unknown
 from sensord.rules._shade import follow, helped
@@ -124,7 +125,8 @@ def _judge(
     if not sky.may_shine:
         return fine(NAME, evidence, now, "as usual", facts)
     sunlit = inside.share(Doubt.SUNLIT) > 0.5
-    spiky = offset_k >= expected.warm_k and spread_k >= p.spikes_k
+    # Clouds make the air of a cage jump too; only well above its kind does it speak against the probe.
+    spiky = offset_k >= (expected.warm_k + expected.far_k) / 2 and spread_k >= p.spikes_k and expected.low_k < 1.0
     if offset_k >= expected.far_k or spiky or (sunlit and offset_k >= expected.high_k):
         return _probe_in_sun(evidence, now, inside_c, sky, facts)
     if offset_k >= expected.warm_k:
@@ -184,6 +186,8 @@ def _probe_in_sun(evidence: Evidence, now: datetime, inside_c: float, sky: Sky, 
     severity = Severity.MINOR if inside_c < p.matters_from_c else Severity.MODERATE
     if inside_c >= p.alarming_from_c:
         severity = Severity.SEVERE  # if it is real after all, there is no time to lose
+    if is_empty(evidence):
+        severity = Severity.MINOR
     advice = Advice("shield probe", holds_until=now + HOLDS)
     return breach(NAME, evidence, now, "probe in the sun", severity, advice, facts, certainty=Certainty.POSSIBLE)
 

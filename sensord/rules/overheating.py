@@ -15,8 +15,19 @@ from datetime import datetime, timedelta
 from sensord.model import AMBIENT, Advice, Certainty, Number, Quantity, Severity, State, Urgency, Verdict
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._animals import is_empty
-from sensord.rules._heat import NEVER, Above, Tier, above, smoothed
-from sensord.rules._readings import Track, breach, fine, remembered, round_up, seconds, slope_per_h, track, unknown
+from sensord.rules._heat import MEAN_S, NEVER, Above, Tier, above
+from sensord.rules._readings import (
+    Track,
+    breach,
+    fine,
+    means,
+    remembered,
+    round_up,
+    seconds,
+    slope_per_h,
+    track,
+    unknown,
+)
 from sensord.rules._scene import Scene, Thresholds, action_for, scene_of, shade_settles
 from sensord.rules._shade import helped
 from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, low_sun_at, solar_hour
@@ -24,7 +35,6 @@ from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, low_s
 NAME = "overheating"
 EVERY = timedelta(minutes=5)
 LOOKBACK = timedelta(hours=6)
-TREND = timedelta(minutes=75)
 HOLDS = timedelta(minutes=90)
 SHADE_OFF_DEG = 15.0
 """When the sun stands so low, the shade that was put on today can come off. Chosen."""
@@ -74,10 +84,10 @@ RULE = Overheating()
 
 def _spells(scene: Scene) -> dict[Tier, Above]:
     """Time above each tier; of those that ask for something, only where it is that warm now."""
-    means = smoothed(scene.inside)
-    warmest_now = max(means.values[-2:])
+    smooth = means(scene.inside, MEAN_S)
+    warmest_now = max(smooth.values[-2:])
     return {
-        tier: above(means, tier.temperature_c)
+        tier: above(smooth, tier.temperature_c)
         if tier.severity < Severity.MODERATE or warmest_now >= tier.temperature_c
         else NEVER
         for tier in scene.tiers
@@ -146,7 +156,7 @@ def _soon(scene: Scene, tier: Tier, way: Course, crossing: datetime, peak_c: flo
     """On the way to a tier, with time left to shade. What else could be done is told when it is that warm."""
     e, now = scene.evidence, scene.now
     ambient_peak = None if scene.ambient_c is None else scene.ambient_c + way.rise_k
-    action, more = action_for(scene, tier, ambient_peak)
+    action, more = action_for(scene, tier, ambient_peak, ahead=True)
     facts |= {"tier_c": tier.temperature_c, "peak_c": peak_c, "expected": True}
     certainty = Certainty.LIKELY if peak_c >= tier.temperature_c + 2.0 else Certainty.POSSIBLE
     if action != "shade" or is_empty(e):
@@ -211,8 +221,7 @@ def _ahead(scene: Scene) -> tuple[Tier, Course, datetime, float] | None:
         return None
     # The shaded air rises steadily; the inside jumps when the sun comes round a tree, which is no trend.
     riser = scene.ambient if scene.ambient_c is not None else scene.inside
-    slope = slope_per_h(riser.since(seconds(scene.now - TREND)))
-    way = course(scene.evidence.site, scene.now, slope) if slope is not None and slope > 0.2 else None
+    way = course(scene.evidence.site, scene.now, riser)
     if way is None:
         return None
     was = scene.evidence.concern

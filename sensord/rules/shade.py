@@ -14,7 +14,7 @@ from pydantic import Field
 from sensord.model import AMBIENT, Advice, Number, Quantity, Severity, State, Verdict
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._kinds import EXPECTED
-from sensord.rules._readings import NOTHING, Bounds, breach, fine, middle, seconds, slope_per_h, track, unknown
+from sensord.rules._readings import NOTHING, Bounds, breach, fine, middle, seconds, track, unknown
 from sensord.rules._sky import course, is_afternoon, sky_at, solar_hour
 
 NAME = "shade"
@@ -72,8 +72,7 @@ class ShadeLeftOn:
                 return _off(evidence, now, "evening", facts)
             return fine(NAME, evidence, now, "shaded", facts)
         riser = ambient if ambient.is_fresh(seconds(now)) else inside
-        slope = slope_per_h(riser.since(seconds(now - timedelta(minutes=75))))
-        way = course(evidence.site, now, slope) if slope is not None else None
+        way = course(evidence.site, now, riser)
         if way is None:
             return fine(NAME, evidence, now, "shaded", facts)
         in_sun_k = EXPECTED[stand.enclosure.kind].warm_k  # once the shade is off

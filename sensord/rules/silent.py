@@ -14,6 +14,8 @@ from sensord.rules._readings import REFUSED, breach, fine, seconds, unknown
 from sensord.rules._watching import Patience, all_silent, heard_at, is_silent, tells_ambient, title_of
 
 NAME = "silent"
+NONSENSE = REFUSED & ~int(Doubt.CLOCK | Doubt.FUTURE)
+"""A wrong date is for `clock` to tell."""
 LOOKBACK = timedelta(minutes=45)
 HOLDS = timedelta(hours=24)
 LOOKED_AT = {Quantity.TEMPERATURE: "temperature", Quantity.HUMIDITY: "humidity", Quantity.PRESSURE: "pressure"}
@@ -73,6 +75,6 @@ def _nonsense(evidence: Evidence, probe: Probe, now: datetime) -> str:
     found = ""
     for seen in (s for need in LOOKED_AT.values() for s in evidence.series.get(need, ())):
         doubts = [d for t, d in zip(seen.times_s, seen.doubts, strict=True) if t >= latest_s]
-        if len(doubts) >= 3 and all(d & (REFUSED & ~(Doubt.CLOCK | Doubt.FUTURE)) for d in doubts):
-            found = "stuck" if all(d & Doubt.STUCK for d in doubts) else "unusable"
+        if len(doubts) >= 3 and all(d & NONSENSE for d in doubts):
+            found = "stuck" if all(d & int(Doubt.STUCK) for d in doubts) else "unusable"
     return found

@@ -29,6 +29,8 @@ LEAD = timedelta(minutes=40)
 """What a keeper is given from the first sign on. Chosen: the pressure falls fastest in the last hour before a front."""
 STILL_FALLS_PA = -160.0
 """Over three hours: "falling", not "falling slowly"."""
+SHADE_STAYS_C = 29.0
+"""In air this warm shade is not taken off for a storm that is only possible. Chosen."""
 LOOK_AFTER_HOLDS = timedelta(hours=12)
 
 
@@ -62,23 +64,23 @@ class Storm:
             return _sheltered(view, evidence.stand.sheltered_at, facts)
         if seen.expected:
             return _prepare(view, facts)
-        return _calm(view, facts)
+        return _passed(view, facts) if view.here_at is not None else _calm(view, facts)
 
 
 RULE = Storm()
 
 
 def _stay_in(view: View, facts: Facts) -> Verdict:
-    """It is here: nobody goes out."""
+    """It is here: nobody goes out. How loudly it is said depends on whether the enclosure is in danger."""
     p, gust = view.thresholds, view.signs.gust_m_s or 0.0
     front = view.signs.front or front_stays(view)
-    loose = not is_safe(view.stand) and not is_empty(view.evidence)
-    beyond = loose and gust >= view.holds_m_s
-    severity = Severity.MODERATE if front or beyond else Severity.MINOR
-    if loose and (
-        gust >= view.holds_m_s * math.sqrt(p.safety_factor) or (front and view.holds_m_s < p.design_gust_m_s)
-    ):
+    loose = not is_safe(view.stand)
+    beyond = loose and gust >= view.holds_m_s * math.sqrt(p.safety_factor)  # the margin is used up
+    severity = Severity.MODERATE if front else Severity.MINOR
+    if beyond or (front and loose and view.holds_m_s < p.design_gust_m_s):
         severity = Severity.SEVERE
+    if is_empty(view.evidence):
+        severity = Severity.MINOR
     facts |= {"front": front or None, "beyond": beyond or None}
     advice = Advice("stay in", holds_until=view.now + timedelta(minutes=30), outdoors=False)
     return breach(NAME, view.evidence, view.now, "stay in", severity, advice, facts)
@@ -120,7 +122,9 @@ def _prepare(view: View, facts: Facts) -> Verdict:
     certainty = Certainty.LIKELY if seen.expected == "likely" else Certainty.POSSIBLE
     action, more = to_hold(view.stand, gust, seen.wet, p)
     if not action and is_draped(view.stand):
-        action = "uncover"
+        action = "uncover" if view.stand.covered else "unshade"
+        if action == "unshade" and seen.expected != "likely" and (seen.air_c or 0.0) >= SHADE_STAYS_C:
+            action = ""  # the heat is certain, the storm is not
     if is_safe(view.stand) or not action:
         return breach(NAME, e, now, "holds", Severity.MINOR, None, facts, Urgency.EXPECTED, certainty)
     by = _deadline(view, action)

@@ -16,6 +16,7 @@ from sensord.rules._animals import is_empty
 from sensord.rules._readings import REFUSED, Bounds, breach, fine, seconds, unknown
 
 NAME = "wet"
+WET = int(Doubt.WET)
 BREAK_MIN = 45.0
 """A shorter drying in between does not end a wet spell. Chosen."""
 
@@ -69,9 +70,9 @@ def _spell(evidence: Evidence, now: datetime, p: Thresholds) -> tuple[float, flo
     for seen in evidence.series.get("humidity", ()):
         # A sensor at saturation is wet, not stuck: a wet doubt speaks, whatever else is said of the reading.
         rows = [
-            (t, v, bool(d & Doubt.WET) or v >= p.wet_ratio)
+            (t, v, bool(d & WET) or v >= p.wet_ratio)
             for t, v, d in zip(seen.times_s, seen.values, seen.doubts, strict=True)
-            if 0 <= v <= 1.1 and t <= seconds(now) and (d & Doubt.WET or not d & REFUSED)
+            if 0 <= v <= 1.1 and t <= seconds(now) and (d & WET or not d & REFUSED)
         ]
         interval_s = seen.probe.interval_s
         if not rows or rows[-1][0] < seconds(now) - max(1200.0, 2.5 * interval_s):

@@ -153,8 +153,10 @@ class Summaries:
             if hour >= oldest:
                 span = spans[hour, series] = self._hour(hour, series)
                 beside.update((other, series) for other in self._beside(hour, series, span))
-        for hour, series in beside:
-            if oldest <= hour <= this_hour and (hour, series) not in spans:
+        for hour, series in beside - spans.keys():
+            if hour >= this_hour:  # its turn comes; only a clock that went back gets here
+                self._db.execute("INSERT OR IGNORE INTO touched VALUES (?, ?)", (hour, series))
+            elif hour >= oldest:
                 spans[hour, series] = self._hour(hour, series)
         self._put_hours(spans)
         self._put_days(spans)

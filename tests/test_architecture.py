@@ -21,6 +21,8 @@ CORE = sorted(
                 "model",
                 "judge",
                 "postman",
+                "letters",
+                "figures",
                 "texts",
                 "timetable",
                 "payload",

@@ -33,9 +33,9 @@ def command(
     import logging
 
     from sensord.commands import _build
-    from sensord.edges.clock import ScaledClock
     from simulators import scenario
     from simulators.broker import EmbeddedBroker
+    from simulators.pace import PacedClock
 
     logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
     chosen = scenario.configuration("larkfield")
@@ -54,13 +54,18 @@ def command(
         kept = _build.open_store(built, path)
         stack.callback(kept.close)
         speed = (end - garden.start).total_seconds() / seconds
-        clock = ScaledClock(garden.start - LEAD * speed, speed)
+        clock = PacedClock(garden.start - LEAD * speed, speed, garden.start)
         inbox = _build.inbox(built, clock, kept)
         stack.callback(inbox.close)
         screen = stack.enter_context(_Screen(built, days))
         daemon = _daemon(built, clock, inbox, kept, _Phone(screen, garden.keeper))
         _wait_until_connected(inbox)
-        outdoors = stack.enter_context(_Outdoors(lambda p: p.run(garden, clock, broker.host, broker.port, end)))
+
+        def play(publisher: Any) -> Any:
+            at = (broker.host, broker.port)
+            return publisher.run(garden, clock, *at, end, taken=lambda: daemon.counts.arrivals)
+
+        outdoors = stack.enter_context(_Outdoors(play))
 
         def stopped() -> bool:
             screen.show(clock.now(), garden)

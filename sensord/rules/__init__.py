@@ -57,6 +57,8 @@ class Watch:
     connected: bool  # to the broker; True in replay
     disconnected_since: datetime | None = None
     open_gaps: tuple[Gap, ...] = ()
+    unshipped_since: datetime | None = None  # receipt of the oldest reading that another database has not got yet
+    shipping_trouble: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ AT_LEAST_ON = timedelta(hours=2)
 class Thresholds(Bounds):
     """When a day counts as cool. All chosen."""
 
-    cool_day_c: float = Field(28, ge=15, le=40, description="a day is cool that stays below this inside [°C]; chosen")
+    cool_day_c: float = Field(30, ge=15, le=40, description="a day is cool that stays below this inside [°C]; chosen")
     low_sun_deg: float = Field(15, ge=0, le=40, description="the evening begins when the sun stands so low [°]; chosen")
     after_h: float = Field(9, ge=6, le=12, description="mornings are judged from this solar time on [h]; chosen")
     until_h: float = Field(21, ge=17, le=24, description="nothing is said after this solar time [h]; chosen")
@@ -57,8 +57,9 @@ class ShadeLeftOn:
         facts: dict[str, Number | datetime] = {"shaded_at": stand.shaded_at}
         inside = track(evidence, "inside", now, -60, 90)
         ambient = track(evidence, "ambient", now, -60, 60)
+        inside = inside if inside.is_fresh(seconds(now)) else ambient
         if not inside.is_fresh(seconds(now)):
-            return unknown(NAME, evidence, now, "no inside", facts)
+            return unknown(NAME, evidence, now, "no temperature", facts)
         facts["inside_c"] = middle(inside.since(seconds(now) - 900.0)) or inside.values[-1]
         was = evidence.concern
         if was is not None and was.verdict.state is State.BREACH and max(inside.values[-3:]) < p.cool_day_c:
@@ -75,9 +76,10 @@ class ShadeLeftOn:
         way = course(evidence.site, now, riser)
         if way is None:
             return fine(NAME, evidence, now, "shaded", facts)
-        in_sun_k = EXPECTED[stand.enclosure.kind].warm_k  # once the shade is off
-        facts["peak_c"] = riser.values[-1] + way.rise_k + in_sun_k
-        if riser.values[-1] + way.rise_k + in_sun_k < p.cool_day_c:
+        kind = EXPECTED[stand.enclosure.kind]
+        peak_c = riser.values[-1] + way.rise_k + (kind.high_k + kind.warm_k) / 2  # in the sun, once the shade is off
+        facts["peak_c"] = peak_c
+        if peak_c < p.cool_day_c:
             return _off(evidence, now, "morning", facts)
         return fine(NAME, evidence, now, "shaded", facts)
 

@@ -18,7 +18,8 @@ from sensord.model import Advice, Certainty, Severity, Urgency, Verdict
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._anchoring import is_draped, is_safe, to_hold
 from sensord.rules._animals import has_pupae, is_empty
-from sensord.rules._readings import breach, fine, round_up, unknown
+from sensord.rules._readings import NOTHING, breach, fine, round_up, unknown
+from sensord.rules._sky import sky_at
 from sensord.rules._storm_signs import needs, signs
 from sensord.rules._storm_view import Facts, Thresholds, View, facts_of, front_stays, view_of
 
@@ -29,8 +30,8 @@ LEAD = timedelta(minutes=40)
 """What a keeper is given from the first sign on. Chosen: the pressure falls fastest in the last hour before a front."""
 STILL_FALLS_PA = -160.0
 """Over three hours: "falling", not "falling slowly"."""
-SHADE_STAYS_C = 29.0
-"""In air this warm shade is not taken off for a storm that is only possible. Chosen."""
+SHADE_STAYS_C, HIGH_SUN_DEG = 29.0, 25.0
+"""In air this warm and sun this high shade is not taken off for a storm that is only possible. Chosen."""
 LOOK_AFTER_HOLDS = timedelta(hours=12)
 
 
@@ -123,7 +124,7 @@ def _prepare(view: View, facts: Facts) -> Verdict:
     action, more = to_hold(view.stand, gust, seen.wet, p)
     if not action and is_draped(view.stand):
         action = "uncover" if view.stand.covered else "unshade"
-        if action == "unshade" and seen.expected != "likely" and (seen.air_c or 0.0) >= SHADE_STAYS_C:
+        if action == "unshade" and seen.expected != "likely" and _needs_shade(view):
             action = ""  # the heat is certain, the storm is not
     if is_safe(view.stand) or not action:
         return breach(NAME, e, now, "holds", Severity.MINOR, None, facts, Urgency.EXPECTED, certainty)
@@ -131,6 +132,12 @@ def _prepare(view: View, facts: Facts) -> Verdict:
     severity = Severity.MINOR if is_empty(e) else Severity.MODERATE
     advice = Advice(action, by=by, holds_until=by)
     return breach(NAME, e, now, action, severity, advice, facts | more | {"by_at": by}, Urgency.EXPECTED, certainty)
+
+
+def _needs_shade(view: View) -> bool:
+    """Warm air and a high sun."""
+    hot = view.signs.air_c is not None and view.signs.air_c >= SHADE_STAYS_C
+    return hot and sky_at(view.evidence.site, view.now, NOTHING).elevation_deg >= HIGH_SUN_DEG
 
 
 def _deadline(view: View, action: str) -> datetime:

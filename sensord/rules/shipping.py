@@ -1,0 +1,54 @@
+"""Shipping: what is measured has not reached the other database for long. Nothing is lost; the store here keeps it."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from pydantic import Field
+
+from sensord.model import Advice, Number, Severity, Verdict
+from sensord.rules import Evidence, Need, Per
+from sensord.rules._readings import Bounds, breach, fine, unknown
+
+NAME = "shipping"
+HOLDS = timedelta(hours=24)
+
+
+class Thresholds(Bounds):
+    """How far behind it may be."""
+
+    behind_h: float = Field(6, ge=0.25, le=24 * 90, description="the oldest reading that waits is as old [h]; chosen")
+
+
+class Shipping:
+    """Whether readings reach the other database, where one is configured."""
+
+    name = NAME
+    per = Per.SITE
+    every = timedelta(minutes=15)
+    Parameters = Thresholds
+
+    def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
+        """Nothing but the watching itself."""
+        return ()
+
+    def decide(self, evidence: Evidence, now: datetime) -> Verdict:
+        """Up to date, or behind."""
+        watch = evidence.watch
+        if watch is None:
+            return unknown(NAME, evidence, now, "nothing known")
+        since = watch.unshipped_since
+        if since is None:
+            return fine(NAME, evidence, now, "up to date")
+        facts: dict[str, Number | datetime] = {
+            "behind_at": since,
+            "behind_h": (now - since) / timedelta(hours=1),
+            "trouble": watch.shipping_trouble or None,
+        }
+        if now - since > timedelta(hours=evidence.parameters.behind_h):
+            advice = Advice("check shipping", holds_until=now + HOLDS, outdoors=False)
+            return breach(NAME, evidence, now, "behind", Severity.MINOR, advice, facts)
+        return fine(NAME, evidence, now, "catching up", facts, easing=True)
+
+
+RULE = Shipping()

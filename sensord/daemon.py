@@ -29,10 +29,11 @@ from sensord.model import (
     Quantity,
     Reading,
     Refusal,
+    Severity,
     Standing,
 )
 from sensord.payload import Decoder
-from sensord.ports import Batch, Clock, Inbox, Store, Transient
+from sensord.ports import Batch, Clock, Inbox, Shipping, Store, Transient
 from sensord.quality import Assessor
 from sensord.rules import Watch
 from sensord.settings import Settings
@@ -48,6 +49,9 @@ SILENT_AFTER = 5
 """Intervals without a reading after which a probe's silence is recorded as a gap."""
 ABSENCE = timedelta(minutes=15)
 """An absence of the daemon that the keeper is told of."""
+PRUNE_EVERY = timedelta(days=1)
+PRUNED_AT_ONCE = 50_000
+"""Old readings deleted between two batches: few enough to be done in a moment."""
 RETRY_COMMIT = timedelta(seconds=2)
 
 
@@ -89,10 +93,11 @@ class Daemon:
         sender: Sender,
         connected: Callable[[], tuple[bool, datetime | None]] = lambda: (True, None),
         on_step: Callable[[], None] = lambda: None,
+        shipping: Shipping | None = None,
     ) -> None:
         self.settings, self.garden, self.texts = settings, garden, texts
         self.clock, self.inbox, self.store, self.sender = clock, inbox, store, sender
-        self.connected, self.on_step = connected, on_step
+        self.connected, self.on_step, self.shipping = connected, on_step, shipping
         self.counts = Counts()
         self.site = garden.site.name
         self._cadences = garden.cadences
@@ -108,6 +113,10 @@ class Daemon:
         self._retry_at = EPOCH
         self._in_hand: set[str] = set()
         self._unwritten: list[Gap] = []
+        self._owed_concerns: dict[tuple[str, datetime], Concern] = {}
+        self._owed_messages: list[Message] = []
+        self._shipping_trouble = ""
+        self._prune_at = EPOCH
 
     # --- the loop -------------------------------------------------------------------------------------------------
 
@@ -126,6 +135,7 @@ class Daemon:
             try:
                 self._note_gaps()
                 self._note_results()
+                self._note_shipped(now)
                 if not batch and now >= next_turn:
                     turn_at, next_turn = next_turn, timetable.turn_after(next_turn, now, self._cadences.values())
                     self._turn(turn_at)
@@ -175,7 +185,8 @@ class Daemon:
             keeper=self.settings.keeper,
             texts=self.texts,
             standing=self._standing,
-            today=tuple(self.store.messages(self.site, day, now + timedelta(seconds=1))),
+            lately=tuple(self.store.messages(self.site, now - timedelta(hours=36), now + timedelta(seconds=1))),
+            day_began=day,
             has_stand_in=bool(self.settings.push.stand_in),
         )
 
@@ -191,6 +202,32 @@ class Daemon:
                 self.on_step()
         self.store.add(Batch(gaps=self._unwritten))
         self._unwritten.clear()
+
+    # --- another database -----------------------------------------------------------------------------------------
+
+    def _note_shipped(self, now: datetime) -> None:
+        """Strike off what another database has got, and say when it can't be reached, or can again."""
+        if self.shipping is None:
+            return
+        self.shipping.settle(now)
+        trouble = self.shipping.trouble
+        if trouble != self._shipping_trouble:
+            if trouble:
+                log.warning("not shipped: %s; what waits is kept and goes later", trouble)
+            else:
+                log.info("shipping works again")
+            self._shipping_trouble = trouble
+            self.store.remember("shipping trouble", trouble)
+
+    def _prune(self, now: datetime) -> None:
+        """Where another database has them, raw readings are kept here for a set time only; what is derived, for ever."""
+        if self.shipping is None or now < self._prune_at:
+            return
+        kept = timedelta(days=self.settings.influx.raw_days_kept)
+        deleted = self.store.prune(now - kept, PRUNED_AT_ONCE)
+        self._prune_at = now + (SUMMARISE_EVERY if deleted >= PRUNED_AT_ONCE else PRUNE_EVERY)
+        if deleted:
+            log.info("deleted %d raw readings older than %d days", deleted, kept.days)
 
     # --- take in --------------------------------------------------------------------------------------------------
 
@@ -272,8 +309,9 @@ class Daemon:
     def _turn(self, now: datetime) -> None:
         self.counts.turns += 1
         self._note_silence(now)
-        if now - EPOCH == (now - EPOCH) // SUMMARISE_EVERY * SUMMARISE_EVERY:
+        if (now - EPOCH) % SUMMARISE_EVERY == timedelta():
             self.store.summarise(now)
+            self._prune(now)
         outcome = turn.take(
             self.garden,
             self.store,
@@ -296,16 +334,31 @@ class Daemon:
             log.info("held back: %s (%s)", message.title, why)
         for name in post.missing:
             log.error("a text names a number that its rule did not give: %s", name)
-        try:
-            self.store.record(now, outcome.concerns, messages, outcome.verdicts, held=post.held)
-            if now - EPOCH == (now - EPOCH) // ALIVE_EVERY * ALIVE_EVERY:
-                self.store.remember("alive", now.isoformat())
-        except Transient as trouble:
-            log.error("a turn could not be stored: %s; its messages go out unrecorded", trouble)
-            for message in messages:
-                self.sender.offer(message)
+        self._record(now, outcome, messages, post.held)
         self.counts.messages += len(messages)
         self._post(now, desk)
+
+    def _record(
+        self, now: datetime, outcome: turn.Outcome, messages: list[Message], held: Sequence[tuple[Message, str]]
+    ) -> None:
+        """One transaction for the turn; what can't be stored is owed to the next one, and what is Severe goes anyway."""
+        for concern in outcome.concerns:
+            self._owed_concerns[concern.key, concern.breached_since] = concern
+        self._owed_messages += messages
+        try:
+            self.store.record(
+                now, self._owed_concerns.values(), self._owed_messages, outcome.verdicts, held=held
+            )  # fmt: skip
+        except Transient as trouble:
+            log.error("a turn could not be stored: %s; what is urgent in it goes out all the same", trouble)
+            for message in messages:
+                if message.severity >= Severity.SEVERE:
+                    self.sender.offer(message)
+            return
+        self._owed_concerns.clear()
+        self._owed_messages.clear()
+        if (now - EPOCH) % ALIVE_EVERY == timedelta():
+            self.store.remember("alive", now.isoformat())
 
     def _watch(self) -> Watch:
         connected, since = self.connected()
@@ -316,6 +369,8 @@ class Daemon:
             connected=connected,
             disconnected_since=since,
             open_gaps=tuple(self._silent.values()),
+            unshipped_since=self.shipping.unshipped_since if self.shipping else None,
+            shipping_trouble=self._shipping_trouble,
         )
 
     def _note_silence(self, now: datetime) -> None:

@@ -58,7 +58,8 @@ class Desk:
     keeper: KeeperSettings
     texts: Texts
     standing: Mapping[str, Concern]  # by key, those that are over left out
-    today: tuple[Parcel, ...] = ()  # the messages since local midnight, with what became of them
+    lately: tuple[Parcel, ...] = ()  # the messages of the last day and a half, with what became of them
+    day_began: datetime | None = None  # local midnight, from which the budget counts; None: all of `lately`
     has_stand_in: bool = True  # whether there is a second channel
 
     @property
@@ -260,7 +261,7 @@ def _first_said(group: Sequence[Notice], desk: Desk) -> datetime | None:
     opened = {n.concern.key: n.concern.opened_at for n in group}
     times = [
         parcel.message.at
-        for parcel in desk.today
+        for parcel in desk.lately
         if parcel.state == "sent" and parcel.message.route == PHONE
         for key in parcel.message.concerns
         if (since := opened.get(key)) is not None and parcel.message.at >= since

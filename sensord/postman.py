@@ -88,7 +88,7 @@ def compose(notices: Sequence[Notice], desk: Desk, now: datetime) -> Post:
     if not notices:
         return Post((), ())
     drafts = sorted((_draft(group, desk, now) for group in groups(notices)), key=lambda d: ahead(d.message))
-    used = sum(1 for parcel in desk.today if _counts(parcel))
+    used = sum(1 for parcel in desk.lately if _counts(parcel, desk))
     messages: list[Message] = []
     held: list[tuple[Message, str]] = []
     waiting: list[tuple[Message, str]] = []
@@ -138,7 +138,7 @@ def stand_in(desk: Desk, now: datetime) -> tuple[Message, ...]:
     patience = timedelta(minutes=desk.keeper.stand_in_after_minutes)
     late = [c for c in desk.standing.values() if _needs_stand_in(c, desk, patience, now)]
     drafts = [_draft(g, desk, now, STAND_IN) for g in groups(Notice(now, Telling.AGAIN, c) for c in late)]
-    known = {parcel.message.key for parcel in desk.today}
+    known = {parcel.message.key for parcel in desk.lately}
     return tuple(d.message for d in drafts if d.message.key not in known and not d.too_late)
 
 
@@ -236,7 +236,7 @@ def _moot(concern: Concern | None, message: Message, desk: Desk) -> str:
         return ANSWERED
     if concern.fine_since is not None and concern.told < Severity.SEVERE:
         return "it is fine meanwhile"
-    for parcel in desk.today:
+    for parcel in desk.lately:
         other = parcel.message
         newer = other.at > message.at and other.route == message.route and parcel.state in ("waiting", "sent")
         if newer and concern.key in other.concerns:
@@ -248,9 +248,11 @@ def _stands(concern: Concern | None) -> bool:
     return concern is not None and concern.standing in (Standing.OPEN, Standing.ANSWERED)
 
 
-def _counts(parcel: Parcel) -> bool:
+def _counts(parcel: Parcel, desk: Desk) -> bool:
     """Whether a message takes from the day's budget."""
     message = parcel.message
+    if desk.day_began is not None and message.at < desk.day_began:
+        return False
     return message.route == PHONE and message.rule not in UNBUDGETED and parcel.state not in ("withdrawn", "held")
 
 
@@ -290,10 +292,10 @@ def _needs_stand_in(concern: Concern, desk: Desk, patience: timedelta, now: date
 
 
 def _told(concern: Concern, route: str, severity: Severity, desk: Desk) -> list[datetime]:
-    """When today's messages of at least that severity spoke of the concern on a route."""
+    """When messages of at least that severity spoke of the concern on a route."""
     return [
         parcel.message.at
-        for parcel in desk.today
+        for parcel in desk.lately
         if concern.key in parcel.message.concerns
         and parcel.message.severity >= severity
         and parcel.message.route == route

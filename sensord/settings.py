@@ -47,7 +47,8 @@ class Mistakes(Exception):
 def _clock_time(text: str) -> str:
     if text:
         try:
-            time.fromisoformat(text)
+            if time.fromisoformat(text).strftime("%H:%M") != text:
+                raise ValueError(text)
         except ValueError:
             raise ValueError('a local time like "07:15", or "" for none') from None
     return text

@@ -127,8 +127,8 @@ def stay_in(at: datetime = NOON, subject: str = "birch") -> Concern:
     return concern(subject, Severity.SEVERE, rule="storm", reason="stay in", action=STAY_IN, at=at)
 
 
-def desk(*standing: Concern, today: Sequence[Parcel] = (), settings: KeeperSettings | None = None) -> Desk:
-    return Desk(SITE, ENCLOSURES, settings or keeper(), TEXTS, {c.key: c for c in standing}, tuple(today))
+def desk(*standing: Concern, lately: Sequence[Parcel] = (), settings: KeeperSettings | None = None) -> Desk:
+    return Desk(SITE, ENCLOSURES, settings or keeper(), TEXTS, {c.key: c for c in standing}, tuple(lately))
 
 
 def notices(*concerns: Concern, telling: Telling = Telling.OPENED) -> list[Notice]:
@@ -230,8 +230,8 @@ def test_a_repeat_says_when_it_was_said_first() -> None:
     first = sent(concern())
     repeated = concern(told_at=NOON + HOUR, tellings=2)
     again = notices(repeated, telling=Telling.AGAIN)
-    (plain,) = compose(again, desk(repeated, today=[parcel(first)]), NOON + HOUR).messages
-    (framed,) = compose(again, desk(repeated, today=[parcel(first, "sent")]), NOON + HOUR).messages
+    (plain,) = compose(again, desk(repeated, lately=[parcel(first)]), NOON + HOUR).messages
+    (framed,) = compose(again, desk(repeated, lately=[parcel(first, "sent")]), NOON + HOUR).messages
     assert plain.text == "36 °C in Alder."
     assert framed.text == "36 °C in Alder.\nSaid first at 12:00."
 
@@ -319,7 +319,7 @@ def test_the_budget_is_a_limit() -> None:
     """What exceeds the day's budget is held back with the reason, the mildest first."""
     shade, probe = concern("alder"), concern("cedar", rule="silent", action="check probe")
     urgent = replace(shade, verdict=replace(shade.verdict, urgency=Urgency.IMMEDIATE))
-    post = compose(notices(urgent, probe), desk(urgent, probe, today=used(7)), NOON)
+    post = compose(notices(urgent, probe), desk(urgent, probe, lately=used(7)), NOON)
     assert [m.action for m in post.messages] == ["shade"]
     assert [(m.action, why) for m, why in post.held] == [("check probe", "the day's budget of 8 messages is used up")]
 
@@ -331,19 +331,27 @@ def test_the_budget_never_holds_back_what_matters() -> None:
     over = concern("birch", rule="storm", standing=Standing.OVER, verdict=fine)
     tonight = advised(concern("cedar", rule="storm", action="anchor"), by=datetime(2026, 8, 21, 3, 0, tzinfo=UTC))
     today = used(50)
-    assert len(compose(notices(severe), desk(severe, today=today), NOON).messages) == 1
-    assert len(compose(notices(over, telling=Telling.OVER), desk(today=today), NOON).messages) == 1
-    assert len(compose(notices(tonight), desk(tonight, today=today), NOON).messages) == 1
+    assert len(compose(notices(severe), desk(severe, lately=today), NOON).messages) == 1
+    assert len(compose(notices(over, telling=Telling.OVER), desk(lately=today), NOON).messages) == 1
+    assert len(compose(notices(tonight), desk(tonight, lately=today), NOON).messages) == 1
     sooner = advised(tonight, by=NOON + 2 * HOUR)
-    assert len(compose(notices(sooner), desk(sooner, today=today), NOON).messages) == 0
+    assert len(compose(notices(sooner), desk(sooner, lately=today), NOON).messages) == 0
 
 
 def test_repeats_leave_room_for_news() -> None:
     """The last quarter of the budget is not spent on repeats."""
     c = concern()
     today = used(6)
-    assert not compose(notices(c, telling=Telling.AGAIN), desk(c, today=today), NOON).messages
-    assert compose(notices(c), desk(c, today=today), NOON).messages
+    assert not compose(notices(c, telling=Telling.AGAIN), desk(c, lately=today), NOON).messages
+    assert compose(notices(c), desk(c, lately=today), NOON).messages
+
+
+def test_the_budget_is_of_the_local_day() -> None:
+    """What went before local midnight takes nothing from today's budget."""
+    c = concern(severity=Severity.MODERATE)
+    full = desk(c, lately=used(50))
+    assert not compose(notices(c), full, NOON).messages
+    assert compose(notices(c), replace(full, day_began=NOON + HOUR), NOON).messages
 
 
 def test_what_does_not_take_from_the_budget() -> None:
@@ -355,7 +363,7 @@ def test_what_does_not_take_from_the_budget() -> None:
         *(p._replace(state="withdrawn") for p in used(5)),
         *(p._replace(message=replace(p.message, route="stand-in")) for p in used(5)),
     ]
-    assert compose(notices(c), desk(c, today=free), NOON).messages
+    assert compose(notices(c), desk(c, lately=free), NOON).messages
 
 
 # --- judged again before each attempt ---------------------------------------------------------------------------------
@@ -452,11 +460,11 @@ def test_what_was_said_again_is_withdrawn() -> None:
     newer = replace(older, key="newer", at=NOON + HOUR)
     c = replace(c, told_at=NOON + HOUR, tellings=2)
     at = NOON + HOUR + MINUTE
-    assert revise(parcel(older), desk(c, today=[parcel(older), parcel(newer)]), at) == Withdraw(
+    assert revise(parcel(older), desk(c, lately=[parcel(older), parcel(newer)]), at) == Withdraw(
         "it was said again since"
     )
     held = parcel(newer, "held")
-    assert revise(parcel(older), desk(c, today=[parcel(older), held]), NOON + 5 * MINUTE) == Keep()
+    assert revise(parcel(older), desk(c, lately=[parcel(older), held]), NOON + 5 * MINUTE) == Keep()
 
 
 def test_what_holds_for_fewer_is_said_for_fewer() -> None:
@@ -515,13 +523,13 @@ def test_the_stand_in_is_called_after_a_while() -> None:
     """A Severe concern unanswered for the settable time goes to the second channel, with an explanation; once."""
     c = concern(severity=Severity.SEVERE)
     first = parcel(sent(c), "sent")
-    assert not stand_in(desk(c, today=[first]), NOON + 29 * MINUTE)
-    (message,) = stand_in(desk(c, today=[first]), NOON + 30 * MINUTE)
+    assert not stand_in(desk(c, lately=[first]), NOON + 29 * MINUTE)
+    (message,) = stand_in(desk(c, lately=[first]), NOON + 30 * MINUTE)
     assert message.route == "stand-in"
     assert message.title == "Please help: Shade Alder"
     for part in ("Larkfield Lane", "told at 12:00", "has not answered", "36 °C in Alder"):
         assert part in message.text
-    again = desk(c, today=[first, parcel(message, "sent")])
+    again = desk(c, lately=[first, parcel(message, "sent")])
     assert not stand_in(again, NOON + 31 * MINUTE)
     worse = concern(severity=Severity.EXTREME, told_at=NOON + HOUR, at=NOON)
     assert stand_in(replace(again, standing={c.key: worse}), NOON + 2 * HOUR)
@@ -530,7 +538,7 @@ def test_the_stand_in_is_called_after_a_while() -> None:
 def test_repeats_do_not_put_off_the_stand_in() -> None:
     """The time counts from the first Severe message, not from the last repeat."""
     c = concern(severity=Severity.SEVERE, told_at=NOON + 25 * MINUTE, tellings=2)
-    assert stand_in(desk(c, today=[parcel(sent(concern(severity=Severity.SEVERE)), "sent")]), NOON + 30 * MINUTE)
+    assert stand_in(desk(c, lately=[parcel(sent(concern(severity=Severity.SEVERE)), "sent")]), NOON + 30 * MINUTE)
 
 
 @pytest.mark.parametrize(

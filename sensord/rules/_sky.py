@@ -18,10 +18,12 @@ OVERCAST_SHARE = 0.25
 """Of the clear sky's irradiance: above, the sun casts shadows; below, it does not. Chosen."""
 WARMEST_H = 15.0
 """Solar time of the day's highest air temperature; common practice, no source."""
-EARLIEST_WAY = 0.35
+EARLIEST_WAY = 0.42
 """Of the way from the morning's lowest to the afternoon's highest temperature; before it nothing can be told. Chosen."""
 TREND_S = 4500.0
 LEAST_RISE_K_H = 0.2
+LARGEST_SWING_K = 20.0
+"""From the lowest to the highest temperature of an ordinary summer day, at most. Chosen."""
 
 
 class Sky(NamedTuple):
@@ -130,7 +132,7 @@ def course(site: Site, now: datetime, air: Track) -> Course | None:
     if not EARLIEST_WAY <= way < 1.0:
         return None  # too early to tell, or past the highest
     of_slope = (at_h - TREND_S / 7200.0 - starts_h) / length_h
-    swing_k = 2.0 * slope * length_h / math.pi / math.sin(math.pi * max(0.1, of_slope))
+    swing_k = min(LARGEST_SWING_K, 2.0 * slope * length_h / math.pi / math.sin(math.pi * max(0.1, of_slope)))
     morning_s = seconds(now) - 3600.0 * (at_h - starts_h)
     early = air.between(morning_s - 1800.0, morning_s + 5400.0).values
     if early:

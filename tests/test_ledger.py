@@ -1,0 +1,172 @@
+"""The ledger: how an enclosure stands is a reading of what was configured and said, whatever the order of arrival."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sensord import ledger
+from sensord.model import AMOUNTS, Advice, Concern, Entry, Severity, Stage, Standing, State, Verdict, What
+from tests.rules.scenes import NOON, SITE, cohort, enclosure, entry
+
+HOUR = timedelta(hours=1)
+BIRCH = enclosure(ballast_kg=2.0)
+ALDER = enclosure("alder")
+
+
+def stand(*entries: Entry, cohorts: tuple = (), now: datetime = NOON) -> ledger.Stand:
+    return ledger.stand(BIRCH, cohorts, entries, now)
+
+
+def test_without_entries_it_stands_as_configured() -> None:
+    """Nothing said: the configuration holds, and shade that was always there has no date."""
+    found = ledger.stand(replace(BIRCH, shaded=True), (), (), NOON)
+    assert (found.shaded, found.shaded_at, found.ballast_kg, found.pegged) == (True, None, 2.0, False)
+
+
+def test_shade_is_dated_and_taken_off() -> None:
+    """Shade carries when it was put on; taken off, it carries that."""
+    on = stand(entry(What.SHADED, NOON - HOUR))
+    assert (on.shaded, on.shaded_at) == (True, NOON - HOUR)
+    off = stand(entry(What.SHADED, NOON - 2 * HOUR), entry(What.UNSHADED, NOON - HOUR))
+    assert (off.shaded, off.shaded_at, off.unshaded_at) == (False, None, NOON - HOUR)
+
+
+def test_ballast_is_set_and_added_to() -> None:
+    """ "anchored" says what stands there in all; "ballast added" adds to it; the later corrects the earlier."""
+    added = entry(What.BALLAST_ADDED, NOON - 3 * HOUR, amount=4.0)
+    assert stand(added).ballast_kg == 6.0
+    assert stand(added, entry(What.ANCHORED, NOON - 2 * HOUR, amount=5.0)).ballast_kg == 5.0
+    assert stand(added, entry(What.ANCHORED, NOON - 4 * HOUR, amount=5.0)).ballast_kg == 9.0
+
+
+def test_sheltered_keeps_its_first_date_until_it_is_returned() -> None:
+    """How long it has been out of its place counts from the first word; back in place, it counts no more."""
+    twice = (entry(What.SHELTERED, NOON - 3 * HOUR), entry(What.SHELTERED, NOON - HOUR))
+    assert stand(*twice).sheltered_at == NOON - 3 * HOUR
+    assert stand(*twice, entry(What.RETURNED, NOON)).sheltered_at is None
+
+
+def test_what_is_said_of_a_cohort_holds_for_its_enclosure() -> None:
+    """Shading "of-birch" shades Birch, as long as the cohort is in it."""
+    said = entry(What.SHADED, NOON - HOUR, subject="of-birch")
+    assert stand(said, cohorts=(cohort(),)).shaded
+    moved = entry(What.MOVED, NOON - 2 * HOUR, subject="of-birch", text="alder")
+    assert not stand(moved, said, cohorts=(cohort(),)).shaded
+
+
+def test_a_cohort_moves_and_leaves_nobody_behind() -> None:
+    """A cohort is where the last move put it, and nowhere else."""
+    moved = [entry(What.MOVED, NOON - HOUR, subject="of-birch", text="alder")]
+    assert ledger.stand(BIRCH, [cohort()], moved, NOON).cohorts == ()
+    assert [c.name for c in ledger.stand(ALDER, [cohort()], moved, NOON).cohorts] == ["of-birch"]
+
+
+def test_counts_and_stages_follow_the_entries() -> None:
+    """A headcount and a stage change the cohort; a stage carries when it was reached; nobody left is nobody inside."""
+    said = [entry(What.STAGE, NOON - HOUR, subject="birch", text="Pupa"), entry(What.HEADCOUNT, NOON, amount=7)]
+    (now,) = ledger.stand(BIRCH, [cohort()], said, NOON).cohorts
+    assert (now.stage, now.stage_since, now.count) == (Stage.PUPA, NOON - HOUR, 7)
+    assert ledger.stand(BIRCH, [cohort()], [entry(What.HEADCOUNT, NOON, amount=0)], NOON).cohorts == ()
+
+
+def test_a_headcount_of_several_cohorts_together_changes_none() -> None:
+    """Of two cohorts in one enclosure nobody knows who is missing."""
+    two = [cohort(), replace(cohort(), name="later")]
+    counted = ledger.stand(BIRCH, two, [entry(What.HEADCOUNT, NOON, amount=3)], NOON).cohorts
+    assert [c.count for c in counted] == [9, 9]
+
+
+def test_entries_of_other_sites_and_of_later_do_not_count() -> None:
+    """A ledger is of one site, and of what had happened by then."""
+    assert not stand(entry(What.SHADED, NOON + HOUR)).shaded
+    assert not stand(entry(What.SHADED, NOON - HOUR)._replace(site="elsewhere")).shaded
+
+
+ENTRIES = st.lists(
+    st.builds(
+        lambda what, minutes, subject, amount, text: Entry(
+            SITE.name, NOON - minutes * timedelta(minutes=1), NOON, subject, what, amount, text
+        ),
+        st.sampled_from(list(What)),
+        st.integers(-100, 5000),
+        st.sampled_from(["birch", "alder", "of-birch", "of-alder", "", "nobody", "storm/birch"]),
+        st.none() | st.floats(0, 1000),
+        st.sampled_from(["", "alder", "birch", "pupa", "instar 5", "nonsense"]),
+    ),
+    max_size=25,
+    unique_by=lambda e: e.at,
+)
+
+
+@given(ENTRIES, st.randoms(use_true_random=False))
+def test_the_order_of_arrival_does_not_matter(entries: list[Entry], chance: random.Random) -> None:
+    """Whatever is said, in whatever order it comes in: the stand is the same, and each cohort is in one place at most."""
+    shuffled = list(entries)
+    chance.shuffle(shuffled)
+    cohorts = [cohort(), cohort("alder")]
+    found = [ledger.stand(cage, cohorts, entries, NOON) for cage in (BIRCH, ALDER)]
+    assert found == [ledger.stand(cage, cohorts, shuffled, NOON) for cage in (BIRCH, ALDER)]
+    assert all(s.ballast_kg >= 0 for s in found)
+    names = [c.name for s in found for c in s.cohorts]
+    assert len(names) == len(set(names))
+
+
+@given(ENTRIES)
+def test_what_happened_later_changes_nothing_of_before(entries: list[Entry]) -> None:
+    """The stand of an instant is the same once more has happened."""
+    past = [e for e in entries if e.at <= NOON]
+    assert ledger.stand(BIRCH, [cohort()], entries, NOON) == ledger.stand(BIRCH, [cohort()], past, NOON)
+
+
+@pytest.mark.parametrize(
+    ("said", "complaint"),
+    [
+        (entry(What.SHADED, NOON, subject="brich"), 'no enclosure or cohort "brich"; known are alder, birch, of-birch'),
+        (entry(What.MOVED, NOON, subject="of-birch", text="oak"), 'no enclosure "oak" to move to'),
+        (entry(What.STAGE, NOON, subject="of-birch", text="worm"), 'no stage "worm"; known are egg'),
+        (entry(What.SHADED, NOON), None),
+        (entry(What.SEEN, NOON, subject="storm/birch"), None),
+        (entry(What.NOTE, NOON, subject=""), None),
+        (entry(What.STAGE, NOON, subject="of-birch", text="4"), None),
+    ],
+)
+def test_what_cant_be_understood_is_named(said: Entry, complaint: str | None) -> None:
+    """A mistyped subject, place or stage is said with what would be right; answers and notes are not about subjects."""
+    told = ledger.unknown_subject(said, {"alder", "birch"}, {"of-birch"})
+    assert (told is None) if complaint is None else (told is not None and complaint in told)
+
+
+def concern(action: str, **numbers: float) -> Concern:
+    verdict = Verdict("storm", "birch", State.BREACH, NOON, action, numbers=numbers, advice=Advice(action))
+    return Concern(
+        SITE.name, "storm", "birch", Standing.OPEN, verdict, NOON, told=Severity.MODERATE, told_action=action
+    )
+
+
+def test_done_is_read_as_the_act_that_was_advised() -> None:
+    """ "done" to "shade it" is shade; to "anchor" it is the bricks that were asked for; to "stay in" it is nothing."""
+    done = entry(What.DONE, NOON, subject="storm/birch")
+    shaded = ledger.implied(done, concern("shade"))
+    assert shaded is not None
+    assert (shaded.what, shaded.subject) == (What.SHADED, "birch")
+    anchored = ledger.implied(done, concern("anchor", bricks_kg=16.0))
+    assert anchored is not None
+    assert (anchored.what, anchored.amount) == (What.BALLAST_ADDED, 16.0)
+    assert ledger.implied(done, concern("anchor")) is None
+    assert ledger.implied(done, concern("peg or shelter")) is None
+    assert ledger.implied(done, concern("stay in")) is None
+    assert ledger.implied(entry(What.SEEN, NOON, subject="storm/birch"), concern("shade")) is None
+    assert ledger.implied(entry(What.DONE, NOON, subject="storm/alder"), concern("shade")) is None
+
+
+def test_every_amount_that_can_be_said_is_read() -> None:
+    """What takes an amount changes the stand by it: nothing that a keeper weighs is lost."""
+    for what in AMOUNTS:
+        before, after = stand(cohorts=(cohort(),)), stand(entry(what, NOON, amount=3.0), cohorts=(cohort(),))
+        assert before != after, what

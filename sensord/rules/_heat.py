@@ -9,8 +9,8 @@ from sensord.rules._readings import Track
 from sensord.science import heat
 from sensord.species import Species
 
-DIP_S = 300.0
-"""A dip this short below a tier does not end a spell: a breath of wind. Chosen."""
+DIP_S = 600.0
+"""A dip this short below a tier, as seen in the means, does not end a spell: a breath of wind. Chosen."""
 BRIDGE_S = 1200.0
 """Readings further apart than this (or than three intervals) leave a gap of which nothing is known. Chosen."""
 MEAN_S = 300.0

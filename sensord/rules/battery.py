@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from pydantic import Field
 
-from sensord.model import Advice, Number, Quantity, Severity, Verdict
+from sensord.model import AMBIENT, Advice, Number, Quantity, Severity, Verdict
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._readings import Bounds, breach, fine, middle, track, unknown
 from sensord.rules._watching import title_of
@@ -49,7 +49,8 @@ class Battery:
         volts = _latest(evidence, "voltage", now, 100.0)
         facts: dict[str, Number | datetime] = {
             "probe": probe.name,
-            "place": title_of(evidence, probe.place),
+            "place": title_of(evidence, probe.place) if probe.place != AMBIENT else None,
+            "at_post": (probe.place == AMBIENT) or None,
             "battery_ratio": ratio,
             "voltage": volts,
         }

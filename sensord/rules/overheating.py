@@ -119,9 +119,10 @@ def _reached(scene: Scene, spells: dict[Tier, Above]) -> Tier | None:
         if tier.severity < Severity.MODERATE:
             continue
         holds = isinstance(held_c, int | float) and held_c >= tier.temperature_c
-        lasted = spells[tier].spell_h >= tier.after_h
-        if tier.severity is Severity.MODERATE and not holds:
-            lasted = lasted and scene.now.minute % 15 < EVERY.seconds // 60  # on the quarter, for company
+        spell_h = spells[tier].spell_h
+        if tier.severity is Severity.MODERATE:  # as of the last full quarter: enclosures that warm alike speak together
+            spell_h -= (scene.now.minute % 15) / 60.0
+        lasted = spell_h >= tier.after_h
         if lasted or (holds and scene.inside_c >= tier.temperature_c - p.hysteresis_k):
             found = tier
     return found

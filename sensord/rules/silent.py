@@ -42,7 +42,7 @@ class Silent:
         heard = heard_at(watch, probe)
         facts: dict[str, Number | datetime] = {
             "probe": probe.name,
-            "place": title_of(evidence, probe.place),
+            "place": title_of(evidence, probe.place) if probe.place != AMBIENT else None,
             "heard_at": heard,
             "at_post": (probe.place == AMBIENT) or None,
             "never": (probe.name not in watch.last_heard) or None,

@@ -22,6 +22,8 @@ WIND_LOOKBACK = timedelta(minutes=70)
 AIR_LOOKBACK = timedelta(minutes=40)
 GUST_FACTOR = 1.5
 """Gust over mean wind, where only the mean is measured; common practice, no source."""
+STEEPER = 1.3
+"""The last hour's fall over its share of the three hours: a fall that is not getting steeper is no thunderstorm. Chosen."""
 WET_RATIO = 0.97
 """Netting is taken to be wet from this relative humidity on. Chosen."""
 
@@ -124,10 +126,10 @@ def gusts_of(evidence: Evidence, now: datetime) -> tuple[Track, bool]:
 
 
 def _change(barometer: Track, now_s: float, span_s: float) -> float | None:
-    """Pressure of the last ten minutes less that of `span_s` before them [Pa]."""
-    latest = middle(barometer.since(now_s - max(600.0, 2 * barometer.interval_s)))
-    half_s = max(600.0, barometer.interval_s)
-    before = middle(barometer.between(now_s - span_s - half_s, now_s - span_s + half_s))
+    """Pressure of the last ten minutes less that of the ten minutes `span_s` before them [Pa]."""
+    window_s = max(600.0, 2 * barometer.interval_s)
+    latest = middle(barometer.since(now_s - window_s))
+    before = middle(barometer.between(now_s - span_s - window_s, now_s - span_s))
     return latest - before if latest is not None and before is not None else None
 
 
@@ -144,7 +146,7 @@ def _expected(barometer: Track, tendency: pressure.Tendency | None, now_s: float
     if tendency.pace in (pressure.Pace.QUICKLY, pressure.Pace.VERY_RAPIDLY):
         return "likely"
     last_hour = _change(barometer, now_s, 3600.0)
-    steep = last_hour is not None and last_hour <= -p.steepening_pa_h
+    steep = last_hour is not None and last_hour <= min(-p.steepening_pa_h, STEEPER * tendency.change_pa / 3.0)
     return "possible" if tendency.pace is pressure.Pace.PLAIN and steep else ""
 
 

@@ -1,0 +1,295 @@
+"""Reads from a store what a review needs, and puts the review together. Reads only; the same for loop, page and command."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+from sensord.model import AMBIENT, Concern, Enclosure, Entry, Gap, Parcel, Probe, Quantity, Severity, Verdict
+from sensord.ports import Day, Hour, Series, TallyHour
+from sensord.review import Cage, Extreme, Limits, Review, Span, Tier, weeks
+from sensord.review import climate as air
+from sensord.review.climate import Climate, Columns
+from sensord.review.matters import matters, missing
+from sensord.review.rows import Bar, Daily, Kept, Row, bars, daily_bars, from_hours
+from sensord.review.whole import Who, cage_from_hours, cage_from_readings, post_of
+from sensord.science.steps import LONGEST_BRIDGE_S
+from sensord.species import Species
+from sensord.turn import Garden
+
+BEYOND = timedelta(seconds=LONGEST_BRIDGE_S)
+"""A line across the edge of the span rests on a reading so far beyond it."""
+OPEN_END = timedelta(days=400)
+RAW_LEAST = 0.5
+"""Raw readings that cover less than this share of what the hourly summaries know are taken to have been deleted. Chosen."""
+
+Progress = Callable[[str, float], None]
+"""What is being done, and how much of the whole is done [0–1]."""
+
+
+class Records(Protocol):
+    """What is read of a store."""
+
+    def readings(self, site: str, probe: str, quantity: Quantity, start: datetime, end: datetime) -> Series: ...
+    def hours(self, site: str, probe: str, quantity: Quantity, start: datetime, end: datetime) -> list[Hour]: ...
+    def days(self, site: str, probe: str, quantity: Quantity, first: date, last: date) -> list[Day]: ...
+    def tally(self, site: str, enclosure: str, start: datetime, end: datetime) -> list[TallyHour]: ...
+    def entries(self, site: str, start: datetime, end: datetime) -> list[Entry]: ...
+    def concerns(self, site: str) -> list[Concern]: ...
+    def past_concerns(self, site: str, start: datetime, end: datetime) -> list[Concern]: ...
+    def verdicts(self, site: str, start: datetime, end: datetime) -> list[Verdict]: ...
+    def messages(self, site: str, start: datetime, end: datetime) -> list[Parcel]: ...
+    def gaps(self, site: str, start: datetime, end: datetime) -> list[Gap]: ...
+
+
+def look_back(
+    records: Records,
+    garden: Garden,
+    span: Span,
+    since: date,
+    now: datetime,
+    progress: Progress = lambda what, share: None,
+) -> Review:
+    """The review of a week or a season, as known at `now`. `since`: the day on which the season began.
+
+    Raises:
+        ValueError: where the span has not begun yet.
+    """
+    if now <= span.start:
+        raise ValueError(f"{span.label} begins on {span.first}: it lies in the future")
+    look = _Look(records, garden, span, since, min(span.end, now))
+    steps = len(garden.enclosures) + 2
+    progress("the shaded post", 0.0)
+    look.see_the_post()
+    cages = []
+    for done, enclosure in enumerate(garden.enclosures, 1):
+        progress(enclosure.title, done / steps)
+        cages.append(look.cage(enclosure))
+    progress("what stood", (steps - 1) / steps)
+    review = look.review(tuple(cages))
+    progress("done", 1.0)
+    return review
+
+
+def season_start(garden: Garden, chosen: date | None, span_first: date) -> date:
+    """When the season began: as configured, else with the first cohort, else with the year."""
+    if chosen is not None:
+        return chosen
+    zone = ZoneInfo(garden.site.time_zone)
+    known = [c.stage_since.astimezone(zone).date() for c in garden.cohorts]
+    return min((d for d in known if d <= span_first), default=date(span_first.year, 1, 1))
+
+
+def limits_of(garden: Garden, enclosure: Enclosure) -> Limits:
+    """What an enclosure is judged by; the thresholds are those that the store counts its degree-days by."""
+    cohort = next((c for c in garden.cohorts if c.enclosure == enclosure.name), None)
+    species = garden.species.get(cohort.species) if cohort else next(iter(garden.species.values()), None)
+    if species is None:
+        raise ValueError(f"{enclosure.name}: no species is known to judge it by")
+    tiers = _tiers(garden, enclosure, species)
+    return Limits(
+        species.common_name, species.comfort.low_c, tiers, species.lower_threshold_c, species.upper_threshold_c
+    )
+
+
+def _tiers(garden: Garden, enclosure: Enclosure, species: Species) -> tuple[Tier, ...]:
+    """The species' tiers, as the configuration of the heat rule changes them."""
+    p = garden.parameters.get(("overheating", enclosure.name))
+    found = []
+    for t in species.heat_tiers:
+        own = Tier(t.name, t.temperature_c, t.severity, t.sustained_hours, t.source, t.note)
+        word = Severity(t.severity).name.lower()
+        level_c, after_min = getattr(p, f"{word}_c", None), getattr(p, f"{word}_after_min", None)
+        if level_c is not None and level_c != own.temperature_c:
+            own = replace(own, temperature_c=level_c, source="", note="as configured")
+        if after_min is not None:
+            own = replace(own, after_h=after_min / 60)
+        found.append(own)
+    by_level = {tier.temperature_c: tier for tier in sorted(found, key=lambda t: (t.temperature_c, t.severity))}
+    return tuple(by_level.values())
+
+
+class _Look:
+    """One review in the making."""
+
+    def __init__(self, records: Records, garden: Garden, span: Span, since: date, through: datetime) -> None:
+        self._records, self._garden, self._span, self._through = records, garden, span, through
+        self._site = garden.site.name
+        self._since = since
+        self._began = min(weeks.midnight(since, span.zone), span.start)
+        self._before = None if span.is_season else weeks.week_before(span)
+        self._ambient = Columns((), ())
+        self._ambient_hours: list[air.Hourly] = []
+        self._post_bars: tuple[Bar, ...] = ()
+
+    # --- what is read
+
+    def _read(self, probe: Probe, quantity: Quantity, span: Span) -> Columns:
+        series = self._records.readings(
+            self._site, probe.name, quantity, span.start - BEYOND, min(span.end, self._through) + BEYOND
+        )
+        at = series.times_s
+        return air.within(air.usable(*series), -1e12, self._through.timestamp()) if at else air.NOTHING
+
+    def _climate(self, enclosure: Enclosure, span: Span) -> Climate:
+        """Raw readings of the span and a line's length around it."""
+        warmth = air.trusted(
+            [
+                self._read(p, Quantity.TEMPERATURE, span)
+                for p in self._garden.probes_at(enclosure.name, Quantity.TEMPERATURE)
+            ]
+        )
+        for probe in self._garden.probes_at(enclosure.name, Quantity.HUMIDITY):
+            damp = self._read(probe, Quantity.HUMIDITY, span)
+            if damp.times_s:
+                own = self._read(probe, Quantity.TEMPERATURE, span)
+                return Climate(warmth, damp, own if own.times_s else warmth)
+        return Climate(warmth)
+
+    def _hours(self, place: str, quantity: Quantity, start: datetime, end: datetime) -> list[air.Hourly]:
+        probes = self._garden.probes_at(place, quantity)
+        return air.hours_by_trust([self._records.hours(self._site, p.name, quantity, start, end) for p in probes])
+
+    def _kept(self, enclosure: Enclosure, start: datetime) -> Kept:
+        """Summaries and tallies from `start` on."""
+        site, end = self._site, self._through
+        hours = self._hours(enclosure.name, Quantity.TEMPERATURE, start, end)
+        damp = self._hours(enclosure.name, Quantity.HUMIDITY, start, end)
+        tally = [(t.start, t.degree_days) for t in self._records.tally(site, enclosure.name, start, end)]
+        return Kept(hours, self._days(enclosure.name, start, hours), tally, damp or None)
+
+    def _days(self, place: str, start: datetime, hours: Sequence[air.Hourly]) -> list[Daily]:
+        zone, known = self._span.zone, dict[date, int]()
+        for h in hours:
+            day = h.start.astimezone(zone).date()
+            known[day] = known.get(day, 0) + 1
+        first, last = start.astimezone(zone).date(), (self._through - timedelta(microseconds=1)).astimezone(zone).date()
+        found: dict[date, Day] = {}
+        for probe in self._garden.probes_at(place, Quantity.TEMPERATURE):
+            found = {
+                **{d.day: d for d in self._records.days(self._site, probe.name, Quantity.TEMPERATURE, first, last)},
+                **found,
+            }
+        return [
+            Daily(
+                weeks.midnight(day, zone),
+                Extreme(d.minimum, d.minimum_at),
+                Extreme(d.maximum, d.maximum_at),
+                d.mean,
+                known.get(day, 0),
+            )
+            for day, d in sorted(found.items())
+        ]
+
+    # --- what it comes to
+
+    def see_the_post(self) -> None:
+        """The shaded post, which everything is compared with."""
+        probes, span = self._garden.probes_at(AMBIENT, Quantity.TEMPERATURE), self._span
+        if span.is_season:
+            self._ambient_hours = self._hours(AMBIENT, Quantity.TEMPERATURE, span.start, self._through)
+            days = self._days(AMBIENT, span.start, self._ambient_hours)
+            self._post_bars = daily_bars(Kept((), days, ()), self._day_starts())
+            return
+        self._ambient = air.trusted([self._read(p, Quantity.TEMPERATURE, span) for p in probes])
+        self._post_bars = bars(self._ambient, span.start, span.end)
+
+    def cage(self, enclosure: Enclosure) -> Cage:
+        """One enclosure, with what it is compared with."""
+        garden, span = self._garden, self._span
+        limits = limits_of(garden, enclosure)
+        who = Who(enclosure.name, enclosure.title, enclosure.kind.value, limits)
+        kept = self._kept(enclosure, self._began)
+        if span.is_season:
+            return replace(
+                cage_from_hours(
+                    who, kept, self._ambient_hours, span, self._through, daily_bars(kept, self._day_starts())
+                ),
+                degree_days_since=_tallied(kept, self._began),
+            )
+        climate = self._climate(enclosure, span)
+        if self._is_raw(climate.temperature, kept, span):
+            cage = cage_from_readings(who, climate, self._ambient, span, self._through)
+        else:
+            ambient = self._hours(AMBIENT, Quantity.TEMPERATURE, span.start, self._through)
+            cage = cage_from_hours(who, kept, ambient, span, self._through, _hour_bars(kept, span))
+        return replace(
+            cage,
+            before=self._week_before(enclosure, limits),
+            season=from_hours("season", self._began, self._through, kept, limits),
+            degree_days_since=_tallied(kept, self._began),
+        )
+
+    def _week_before(self, enclosure: Enclosure, limits: Limits) -> Row | None:
+        """The week before, read as this one; None where nothing of it is known."""
+        before = self._before
+        assert before is not None
+        look = _Look(self._records, self._garden, before, self._since, before.end)
+        climate = look._climate(enclosure, before)
+        kept = look._kept(enclosure, before.start)
+        who = Who(enclosure.name, enclosure.title, enclosure.kind.value, limits)
+        if self._is_raw(climate.temperature, kept, before):
+            row = cage_from_readings(who, climate, air.NOTHING, before, before.end).total
+        else:
+            row = from_hours(before.label, before.start, before.end, kept, limits)
+        return row if row.known_h else None
+
+    def _is_raw(self, read: Columns, kept: Kept, span: Span) -> bool:
+        """Whether the raw readings of the span are still there."""
+        summarised_h = sum(span.start <= h.start < span.end for h in kept.hours)
+        inside = air.cut(read, span.start.timestamp(), min(span.end, self._through).timestamp())
+        return air.known_h(inside) >= RAW_LEAST * summarised_h
+
+    def _day_starts(self) -> list[datetime]:
+        zone, day, starts = self._span.zone, self._span.first, []
+        while day <= self._span.last:
+            starts.append(weeks.midnight(day, zone))
+            day += timedelta(days=1)
+        return starts
+
+    def review(self, cages: tuple[Cage, ...]) -> Review:
+        """Everything together."""
+        records, site, span, through = self._records, self._site, self._span, self._through
+        earliest = self._before.start if self._before else span.start
+        concerns = [*records.past_concerns(site, earliest, through + OPEN_END), *records.concerns(site)]
+        entries = records.entries(site, earliest - timedelta(days=1), through)
+        verdicts = records.verdicts(site, earliest, through)
+        messages = [p.message for p in records.messages(site, earliest, through)]
+        told = matters(concerns, entries, verdicts, messages, span.start, through)
+        before = None
+        if self._before is not None and any(c.before for c in cages):
+            before = len(matters(concerns, entries, verdicts, messages, self._before.start, self._before.end))
+        return Review(
+            site=site,
+            title=self._garden.site.title or site,
+            span=span,
+            through=through,
+            since=self._since,
+            cages=cages,
+            post=post_of(self._post_bars),
+            matters=told,
+            missing=missing(records.gaps(site, span.start, through), span.start, through),
+            matters_before=before,
+        )
+
+
+def _hour_bars(kept: Kept, span: Span) -> tuple[Bar, ...]:
+    """Hourly summaries as bars; the hours of the week, whatever the zone's minutes."""
+    known = {air.hour_of(h): h for h in kept.hours}
+    count, first = int(span.hours), int(span.start.timestamp() // 3600)
+    found = []
+    for n in range(count):
+        h, start = known.get(first + n), span.start + timedelta(hours=n)
+        found.append(Bar(start, h.minimum, h.mean, h.maximum) if h else Bar(start, None, None, None))
+    return tuple(found)
+
+
+def _tallied(kept: Kept, start: datetime) -> float | None:
+    found = [dd for at, dd in kept.tally if at >= start]
+    return sum(found) if found else None
+
+
+__all__ = ["Progress", "Records", "limits_of", "look_back", "season_start"]

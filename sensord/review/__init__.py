@@ -1,0 +1,25 @@
+"""The week, or the season, looked back on: readings, tallies, concerns and gaps become figures. Pure.
+
+    weeks     which span it is: local days of an ISO week, or weeks of a season, daylight-saving changes right
+    climate   readings of one place, cut to spans: hours in bands, offsets, dew
+    rows      the figures of one day or week of one enclosure
+    matters   what stood and how it was answered; what is missing and why
+    whole     the review itself, put together
+    words     the two or three sentences at its head, and numbers in the keeper's units
+
+A week is computed from raw readings, exactly (straight lines between readings); a season, and what is older than the raw
+readings, from hourly summaries, each hour taken to run straight from its lowest to its highest temperature.
+"""
+
+from __future__ import annotations
+
+from sensord.review.climate import Columns, Hourly, Limits, Tier
+from sensord.review.matters import Matter, Missing
+from sensord.review.rows import Extreme, Row, Spell
+from sensord.review.weeks import Part, Span, season, week, week_label
+from sensord.review.whole import Cage, Post, Review
+
+__all__ = [
+    "Cage", "Columns", "Extreme", "Hourly", "Limits", "Matter", "Missing", "Part", "Post", "Review", "Row", "Span",
+    "Spell", "Tier", "season", "week", "week_label",
+]  # fmt: skip

@@ -16,6 +16,7 @@ from sensord.review.climate import Climate, Columns
 from sensord.review.matters import matters, missing
 from sensord.review.rows import Bar, Daily, Kept, Row, bars, daily_bars, from_hours
 from sensord.review.whole import Who, cage_from_hours, cage_from_readings, post_of
+from sensord.science.bibliography import CITATIONS
 from sensord.science.steps import LONGEST_BRIDGE_S
 from sensord.species import Species
 from sensord.turn import Garden
@@ -98,9 +99,10 @@ def limits_of(garden: Garden, enclosure: Enclosure) -> Limits:
 def _tiers(garden: Garden, enclosure: Enclosure, species: Species) -> tuple[Tier, ...]:
     """The species' tiers, as the configuration of the heat rule changes them."""
     p = garden.parameters.get(("overheating", enclosure.name))
+    sources = {**CITATIONS, **species.sources}
     found = []
     for t in species.heat_tiers:
-        own = Tier(t.name, t.temperature_c, t.severity, t.sustained_hours, t.source, t.note)
+        own = Tier(t.name, t.temperature_c, t.severity, t.sustained_hours, sources.get(t.source, t.source), t.note)
         word = Severity(t.severity).name.lower()
         level_c, after_min = getattr(p, f"{word}_c", None), getattr(p, f"{word}_after_min", None)
         if level_c is not None and level_c != own.temperature_c:

@@ -15,6 +15,7 @@ CORE = sorted(
     [
         *(HOUSE / "science").glob("*.py"),
         *(HOUSE / "rules").glob("*.py"),
+        *(HOUSE / "review").glob("*.py"),
         *(
             HOUSE / f"{name}.py"
             for name in [
@@ -33,6 +34,7 @@ CORE = sorted(
                 "entries",
                 "ledger",
                 "turn",
+                "lookback",
                 "ports",
             ]
         ),

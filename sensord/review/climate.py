@@ -59,7 +59,7 @@ class Tier:
     temperature_c: float
     severity: Severity
     after_h: float  # how long before the keeper is told
-    source: str  # a key of the bibliography; "" where it is chosen
+    source: str  # the citation; "" where it is chosen
     note: str
 
 

@@ -77,6 +77,7 @@ class Series:
         self.kind = kind  # of the enclosure; None: at the ambient post
         self.others: list[Series] = []  # of the same quantity, elsewhere or here
         self.peers: list[Series] = []  # of the same quantity in the same place
+        self.measures: list[Series] = []  # what its warmth is compared with: ambient, or the cages where it is ambient
         self.forget()
 
     def forget(self) -> None:

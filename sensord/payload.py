@@ -268,7 +268,8 @@ def _read_pack(
         names = sorted({f"{quoted(record.name)} in {quoted(record.unit or '', 20)}" for record in records})
         has = ", ".join(names[:8]) or "no measurement at all"
         reasons.append(f"no probe of the configuration wants a record of this pack; it has {has}")
-    readings.sort(key=_by_time)
+    if len(readings) > 1:
+        readings.sort(key=_by_time)
     return undated
 
 

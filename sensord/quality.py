@@ -29,6 +29,7 @@ from sensord.course import (
 from sensord.model import AMBIENT, Doubt, Enclosure, Kind, Probe, Quantity, Reading, Site
 from sensord.science import sun
 
+NEVER = float("inf")
 UNTRUSTED = int(Doubt.CLOCK | Doubt.FUTURE | Doubt.IMPOSSIBLE | Doubt.POWER_ON)
 """Readings with these doubts teach nothing about what comes after them."""
 
@@ -63,6 +64,8 @@ class Assessor:
         for one in self._series.values():
             one.others = [s for s in self._series.values() if s.quantity is one.quantity and s is not one]
             one.peers = [s for s in one.others if s.place == one.place and s.quantity in PLACE_ALLOWS]
+            kinds_compared = (None,) if one.kind is not None else (Kind.OPEN_MESH, Kind.FINE_MESH, Kind.CLEAR_BOX)
+            one.measures = [s for s in one.others if s.kind in kinds_compared]
         self._sun_bucket, self._sun_is_up = -1, False
 
     def assess(self, readings: Sequence[Reading]) -> list[Reading]:
@@ -170,41 +173,49 @@ class Assessor:
 
     def _is_sunlit(self, series: Series, value: float, at_s: float, elapsed_s: float) -> bool:
         """Warmer than the air there can be, or warm and restless, for a while with the sun up."""
-        excess_k = self._excess_k(series, value, at_s) if self._sun_up(at_s) else None
-        if excess_k is None or elapsed_s > FRESH_S:
-            series.sunlit_since_s = float("inf")
-            return False
+        excess_k = _excess_k(series, value, at_s)
         far_k = AMBIENT_FAR_K if series.kind is None else FAR_K[series.kind]
-        restless = (
-            excess_k > far_k / 4 and len(series.changes) >= 8 and sum(series.changes) / len(series.changes) >= FLICKER_K
-        )
-        if excess_k < far_k and not restless:
-            series.sunlit_since_s = float("inf")
+        changes = series.changes
+        if (
+            excess_k is None
+            or excess_k < far_k / 4
+            or (excess_k < far_k and (len(changes) < 8 or sum(changes) / len(changes) < FLICKER_K))
+            or elapsed_s > FRESH_S
+            or not self._sun_up(at_s)
+        ):
+            series.sunlit_since_s = NEVER
             return False
         series.sunlit_since_s = min(series.sunlit_since_s, at_s)
         return at_s - series.sunlit_since_s >= SUNLIT_AFTER_S
 
-    def _excess_k(self, series: Series, value: float, at_s: float) -> float | None:
-        """Above the ambient post; of an ambient probe: above the warmest enclosure. None: nothing to compare with."""
-        around = [other for other in series.others if other.is_fresh(at_s)]
-        if series.kind is None:
-            enclosures = [other.value for other in around if other.kind not in (None, Kind.PORCH)]
-            return value - max(enclosures) if enclosures else None
-        shaded = [o.value for o in around if o.kind is None and at_s - o.sunlit_since_s < SUNLIT_AFTER_S]
-        return value - median(shaded) if shaded else None
-
     def _disagrees(self, series: Series, value: float, at_s: float) -> bool:
         """Two or more of one place: too far from the other, or from the middle of all."""
-        peers = [peer for peer in series.peers if peer.is_fresh(at_s)]
+        peers = [peer for peer in series.peers if -FRESH_S <= at_s - peer.believed_s <= FRESH_S]
         if not peers:
-            series.disagrees_since_s = float("inf")
+            series.disagrees_since_s = NEVER
             return False
-        values = [peer.value for peer in peers]
-        middle = values[0] if len(values) == 1 else median([value, *values])
+        middle = peers[0].value if len(peers) == 1 else median([value, *(peer.value for peer in peers)])
         by_night, by_day = PLACE_ALLOWS[series.quantity]
-        allowed = series.ability.tolerance + max(peer.ability.tolerance for peer in peers)
-        if abs(value - middle) <= allowed + (by_day if self._sun_up(at_s) else by_night):
-            series.disagrees_since_s = float("inf")
+        beyond = abs(value - middle) - series.ability.tolerance - max(peer.ability.tolerance for peer in peers)
+        if beyond <= by_night or beyond <= (by_day if self._sun_up(at_s) else by_night):
+            series.disagrees_since_s = NEVER
             return False
         series.disagrees_since_s = min(series.disagrees_since_s, at_s)
         return at_s - series.disagrees_since_s >= DISAGREE_AFTER_S
+
+
+def _excess_k(series: Series, value: float, at_s: float) -> float | None:
+    """Above the ambient post; of an ambient probe: above the warmest cage. None: nothing to compare with."""
+    measures = [
+        other.value
+        for other in series.measures
+        if -FRESH_S <= at_s - other.believed_s <= FRESH_S
+        and (
+            series.kind is None or at_s - other.sunlit_since_s < SUNLIT_AFTER_S
+        )  # a sunlit ambient probe is no measure
+    ]
+    if not measures:
+        return None
+    if series.kind is None:
+        return value - max(measures)
+    return value - (measures[0] if len(measures) == 1 else median(measures))

@@ -16,8 +16,12 @@ ABSOLUTE_FROM = 2**28
 """Times from here on are Unix time; smaller ones are relative to "now" (RFC 8428 section 4.5.3)."""
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # section 4.5.1
-_BASE_KINDS = {"bn": str, "bt": float, "bu": str, "bv": float, "bs": float}
-_KINDS = {"n": str, "u": str, "v": float, "vs": str, "vb": bool, "vd": str, "s": float, "t": float, "ut": float}
+_BASE = frozenset({"bn", "bt", "bu", "bv", "bs", "bver"})
+_KINDS = {
+    "bn": str, "bt": float, "bu": str, "bv": float, "bs": float, "bver": float,
+    "n": str, "u": str, "v": float, "vs": str, "vb": bool, "vd": str, "s": float, "t": float, "ut": float,
+}  # fmt: skip
+"""Section 4.3, table 1."""
 _VALUES = ("v", "vs", "vb", "vd")
 _WORDS = {str: "a string", float: "a number", bool: "true or false"}
 
@@ -47,78 +51,82 @@ def resolve(pack: Any) -> list[Record]:
     for number, fields in enumerate(pack, 1):
         if type(fields) is not dict:
             raise PackError(f"record {number} is not an object; a SenML pack is an array of objects")
-        _check_labels(number, fields)
-        for label, kind in _BASE_KINDS.items():
-            if label in fields:
-                if not _is(fields[label], kind):
-                    raise PackError(f"record {number}: {label} must be {_WORDS[kind]}")
-                base[label] = fields[label]
-        if not fields.keys() <= _BASE_KINDS.keys() | {"bver"}:  # base values alone measure nothing (section 5.1.7)
-            records.append(_record(number, fields, base))
-    _check_versions(pack)
-    records.sort(key=lambda record: record.time_s)
+        problem, measures = _take_fields(number, fields, base)
+        if measures:  # base values alone measure nothing (section 5.1.7)
+            records.append(_problem(number, fields, base, problem) if problem else _record(number, fields, base))
+    if len(records) > 1:
+        records.sort(key=lambda record: record.time_s)
     return records
+
+
+def _take_fields(number: int, fields: dict[str, Any], base: dict[str, Any]) -> tuple[str, bool]:
+    """Take over the base fields; what is wrong with the regular ones, and whether there are any."""
+    problem, measures = "", False
+    for label, value in fields.items():
+        kind = _KINDS.get(label)
+        if kind is None:
+            if label.endswith("_"):  # section 4.4
+                raise PackError(
+                    f"record {number}: the label {label[:40]!a} must be understood (it ends with _) and is unknown"
+                )
+        elif label in _BASE:
+            if not _is(value, kind):
+                raise PackError(f"record {number}: {label} must be {_WORDS[kind]}")
+            if label == "bver":
+                _check_version(number, value, base.get("bver"))
+            base[label] = value
+        else:
+            measures = True
+            if not _is(value, kind):
+                problem = f"{label} must be {_WORDS[kind]}"
+    return problem, measures
 
 
 def _is(value: object, kind: type) -> bool:
     return is_number(value) if kind is float else type(value) is kind
 
 
-def _check_labels(number: int, fields: dict[str, Any]) -> None:
-    for label in fields:
-        if label.endswith("_"):  # section 4.4: unknown, and must be understood
-            raise PackError(
-                f"record {number}: the label {label[:40]!a} must be understood (it ends with _) and is unknown"
-            )
-
-
-def _check_versions(pack: list[dict[str, Any]]) -> None:
-    """Section 4.4: one version in a pack, none newer than what is understood."""
-    seen: object = None
-    for number, fields in enumerate(pack, 1):
-        if "bver" in fields:
-            version = fields["bver"]
-            if not is_number(version) or version < 1 or version != int(version):
-                raise PackError(f"record {number}: bver must be a positive whole number")
-            if version > SUPPORTED_VERSION:
-                raise PackError(f"record {number}: SenML version {version:g} is newer than {SUPPORTED_VERSION}")
-            if seen not in (None, version):
-                raise PackError(f"record {number}: all records of a pack must have the same bver")
-            seen = version
+def _check_version(number: int, version: float, before: float | None) -> None:
+    """Section 4.4: none newer than what is understood, and one version in a pack."""
+    if version < 1 or version != int(version):
+        raise PackError(f"record {number}: bver must be a positive whole number")
+    if version > SUPPORTED_VERSION:
+        raise PackError(f"record {number}: SenML version {version:g} is newer than {SUPPORTED_VERSION}")
+    if before not in (None, version):
+        raise PackError(f"record {number}: all records of a pack must have the same bver")
 
 
 def _record(number: int, fields: dict[str, Any], base: dict[str, Any]) -> Record:
-    for label in fields:
-        kind = _KINDS.get(label)
-        if kind and not _is(fields[label], kind):
-            return _problem(number, fields, base, f"{label} must be {_WORDS[kind]}")
     name = base.get("bn", "") + fields.get("n", "")
-    time_s = float(base.get("bt", 0)) + float(fields.get("t", 0))
-    total = float(base.get("bs", 0)) + float(fields.get("s", 0)) if "s" in fields or "bs" in base else None
-    given = [label for label in _VALUES if label in fields]
-    value: float | str | bool | None = None
-    problem = ""
-    if len(given) > 1:
-        problem = f"has more than one value: {', '.join(given)}"
-    elif given and given != ["v"]:
-        value = fields[given[0]]
-    elif given or ("bv" in base and "s" not in fields):
-        value = float(base.get("bv", 0)) + float(fields.get("v", 0))
-        if not is_number(value):
-            problem = "bv + v is too large for a number"
-    elif total is None:
-        problem = "has no value: v is missing"
-    if not problem and not _NAME.fullmatch(name):
+    time_s = float(base.get("bt", 0.0)) + float(fields.get("t", 0.0))
+    total = float(base.get("bs", 0.0)) + float(fields.get("s", 0.0)) if "s" in fields or "bs" in base else None
+    value, problem = _value(fields, base, total is not None)
+    if problem:
+        pass
+    elif not name:
+        problem = "has no name: neither n nor bn"
+    elif not _NAME.fullmatch(name):
         problem = (
             f"the name {name[:60]!a} (bn + n) may have letters, digits and - : . / _, beginning with a letter or digit"
-            if name
-            else "has no name: neither n nor bn"
         )
-    if not problem and not (is_number(time_s) and is_number(total or 0.0)):
+    elif not is_number(time_s) or (total is not None and not is_number(total)):
         problem = "the time or the sum is too large for a number"
     if problem:
         return _problem(number, fields, base, problem)
     return Record(number, name, fields.get("u", base.get("bu")), time_s, value, total)
+
+
+def _value(fields: dict[str, Any], base: dict[str, Any], has_sum: bool) -> tuple[float | str | bool | None, str]:
+    """The one value of a record (sections 4.2 and 4.5.4), or what is wrong with it."""
+    given = [label for label in _VALUES if label in fields]
+    if len(given) > 1:
+        return None, f"has more than one value: {', '.join(given)}"
+    if given and given[0] != "v":
+        return fields[given[0]], ""
+    if given or ("bv" in base and "s" not in fields):
+        value = float(base.get("bv", 0.0)) + float(fields.get("v", 0.0))
+        return value, "" if is_number(value) else "bv + v is too large for a number"
+    return None, "" if has_sum else "has no value: v is missing"
 
 
 def _problem(number: int, fields: dict[str, Any], base: dict[str, Any], problem: str) -> Record:

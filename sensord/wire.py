@@ -22,6 +22,7 @@ _NUMBER = re.compile(
     r"[ \t\r\n]*([+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,5})?)[ \t\r\n\0]*", re.ASCII
 )
 _RFC3339 = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:)(\d\d)(\.\d{1,12})?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
+_LARGEST = sys.float_info.max
 
 
 class Unreadable(ValueError):
@@ -112,13 +113,13 @@ def kind(value: Any) -> str:
 
 def is_number(value: object) -> bool:
     """Whether a parsed JSON value is a finite number that fits a double; true and false are not."""
-    if type(value) is float:
-        return -sys.float_info.max <= value <= sys.float_info.max
-    return type(value) is int and -sys.float_info.max <= value <= sys.float_info.max
+    return (type(value) is float or type(value) is int) and -_LARGEST <= value <= _LARGEST
 
 
 def number_from(value: Any) -> float:
     """A finite number from a JSON number, or from text that is one; Unreadable else."""
+    if type(value) is float and is_number(value):
+        return value
     if type(value) is str:
         match = _NUMBER.fullmatch(value) if len(value) <= 200 else None
         if match is None:

@@ -186,6 +186,7 @@ def test_senml_sums_and_values_are_added_to_their_base() -> None:
         ('[{"n":"_a","v":1}]', "beginning with a letter or digit"),  # section 4.5.1
         ('[{"n":"a b","v":1}]', "letters, digits and - : . / _"),  # section 4.5.1
         ('[{"n":"a","v":1e308,"bv":1e308}]', "too large"),
+        ('[{"n":"a","v":1,"t":1' + "0" * 308 + ',"bt":1' + "0" * 308 + "}]", "too large"),
     ],
 )
 def test_senml_what_the_standard_forbids_is_refused(pack: str, words: str) -> None:

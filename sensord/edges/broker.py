@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -22,6 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from sensord.model import Arrival
 from sensord.ports import Transient
 
+AnyClient = TypeVar("AnyClient", bound=Client)
 MOST_HEARD = 10_000
 """Messages that a visit listens to."""
 
@@ -54,10 +55,10 @@ class BrokerSettings:
         return f"{self.host}:{self.port}"
 
 
-def make_client(settings: BrokerSettings, session: bool) -> Client:
+def make_client(settings: BrokerSettings, session: bool, kind: type[AnyClient]) -> AnyClient:
     """A paho client that keeps a session under our name, or a nameless one; OSError and ValueError name unusable files."""
     version5 = settings.protocol == "5"
-    client = Client(
+    client = kind(
         CallbackAPIVersion.VERSION2,
         client_id=settings.client_id if session else "",
         clean_session=None if version5 else not session,
@@ -167,7 +168,7 @@ def _visit(settings: BrokerSettings, timeout_s: float) -> Iterator[Client]:
         greeting.append(refused_because(code, settings) if code.is_failure else "")
         greeted.set()
 
-    client = make_client(settings, session=False)
+    client = make_client(settings, session=False, kind=Client)
     client.on_connect = on_connect
     try:
         connect(client, settings, session=False)

@@ -16,7 +16,6 @@ import contextlib
 import random
 import select
 import socket
-import ssl
 import threading
 import time
 from collections import deque
@@ -43,6 +42,7 @@ from sensord.edges.broker import (
     topic_of,
 )
 from sensord.edges.intake import Intake, WaitingClock
+from sensord.edges.swift import SwiftClient
 from sensord.model import EPOCH, Arrival, Gap, GapKind
 from sensord.ports import Transient
 
@@ -55,7 +55,7 @@ STEADY_S = 20.0
 LOOK_AROUND_S = 1.0
 DURABLE = -1
 """In the place of the owning connection: it was committed after that connection was lost."""
-_READS = 64
+MOST_READS = 100
 
 
 class BrokerStatus(NamedTuple):
@@ -98,6 +98,7 @@ class MqttInbox:
         self._unacknowledged: dict[
             int, tuple[Arrival, int]
         ] = {}  # packet → what it is, and the connection that owns it
+        self._come_again: list[int] = []  # packets that were durable before they came a second time
         self._connection = 0
         self._connected, self._since, self._trouble = False, clock.now(), ""
         self._connections = self._received = self._redelivered = self._acknowledged = 0
@@ -187,8 +188,8 @@ class MqttInbox:
     def _converse(self) -> None:
         """One connection, from the greeting until it is lost."""
         self._connection += 1
-        self._greeted = False
-        client = make_client(self._settings, session=True)
+        self._greeted, self._come_again = False, []
+        client = make_client(self._settings, session=True, kind=SwiftClient)
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
         client.on_subscribe, client.on_message = self._on_subscribe, self._on_message
         connect(client, self._settings, session=True, receive_maximum=self._intake.limit)
@@ -197,7 +198,7 @@ class MqttInbox:
                 self._pulse = time.monotonic()
                 self._settle(client)
                 full = self._is_full()
-                pending = not full and bytes_pending(sock)
+                pending = not full and client.unread
                 readers = [self._bell] if full else [self._bell, sock]
                 writers = [sock] if client.want_write() else []
                 readable, writable, _ = select.select(readers, writers, [], 0 if pending else LOOK_AROUND_S)
@@ -212,13 +213,10 @@ class MqttInbox:
             client.disconnect()
             self._lost("")
 
-    def _read(self, client: Client) -> None:
+    def _read(self, client: SwiftClient) -> None:
         """Take what is there, but look after the rest now and then."""
-        for _ in range(_READS):
-            if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self._is_full():
-                return
-            sock = client.socket()
-            if sock is None or not (bytes_pending(sock) or select.select([sock], [], [], 0)[0]):
+        for _ in range(MOST_READS):
+            if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or not client.unread or self._is_full():
                 return
 
     def _is_full(self) -> bool:
@@ -229,8 +227,9 @@ class MqttInbox:
             self._full_since = self._clock.now()
         return full
 
-    def _settle(self, client: Client | None) -> None:
+    def _settle(self, client: SwiftClient | None) -> None:
         """Acknowledge what has become durable, where this connection owns it."""
+        due, self._come_again = self._come_again, []
         while self._durable:
             for arrival in self._durable.popleft():
                 assert arrival.packet is not None
@@ -238,14 +237,13 @@ class MqttInbox:
                 if held is None or held[0].connection != arrival.connection:
                     continue
                 if client is not None and self._connected and held[1] == self._connection:
-                    self._forget(client, arrival.packet)
-                else:
-                    self._unacknowledged[arrival.packet] = (arrival, DURABLE)  # it comes again
-
-    def _forget(self, client: Client, packet: int) -> None:
-        del self._unacknowledged[packet]
-        client.ack(packet, 1)
-        self._acknowledged += 1
+                    due.append(arrival.packet)
+                self._unacknowledged[arrival.packet] = (arrival, DURABLE)  # it may come again
+        if due and client is not None:
+            client.acknowledge(due)
+            self._acknowledged += len(due)
+            for packet in due:
+                del self._unacknowledged[packet]
 
     def _pause(self, seconds: float) -> None:
         """Wait before the next attempt, and until there is room for what will come."""
@@ -306,7 +304,7 @@ class MqttInbox:
         elif self._connected:
             self._lost(lost_because(code, flags.is_disconnect_packet_from_server, self._settings))
 
-    def _on_message(self, client: Client, _userdata: Any, message: MQTTMessage) -> None:
+    def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
         topic = topic_of(message)
         packet = message.mid if message.qos else None
         if packet is not None and message.dup:
@@ -314,7 +312,7 @@ class MqttInbox:
             if held is not None and held[0].topic == topic and held[0].payload == message.payload:
                 self._redelivered += 1
                 if held[1] == DURABLE:
-                    self._forget(client, packet)
+                    self._come_again.append(packet)
                 else:
                     self._unacknowledged[packet] = (held[0], self._connection)
                 return
@@ -323,8 +321,3 @@ class MqttInbox:
         self._received += 1
         if packet is not None:
             self._unacknowledged[packet] = (arrival, self._connection)
-
-
-def bytes_pending(sock: Any) -> bool:
-    """Whether a TLS connection holds bytes that select can't see."""
-    return isinstance(sock, ssl.SSLSocket) and sock.pending() > 0

@@ -88,7 +88,7 @@ class Sender:
         self._settings = settings
 
     def __enter__(self) -> Sender:
-        self._client = make_client(self._settings, session=False)
+        self._client = make_client(self._settings, session=False, kind=Client)
         self._client.max_inflight_messages_set(1000)
         connect(self._client, self._settings, session=False)
         self._client.loop_start()

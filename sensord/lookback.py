@@ -200,7 +200,21 @@ class _Look:
         self._post_bars = bars(self._ambient, span.start, span.end)
 
     def cage(self, enclosure: Enclosure) -> Cage:
-        """One enclosure, with what it is compared with."""
+        """One enclosure, with what it is compared with, and what its highest reading is worth."""
+        cage = self._cage(enclosure)
+        high = cage.total.high
+        return cage if high is None else replace(cage, high_doubts=self._doubts(enclosure, high))
+
+    def _doubts(self, enclosure: Enclosure, high: Extreme) -> int:
+        for probe in self._garden.probes_at(enclosure.name, Quantity.TEMPERATURE):
+            end = high.at + timedelta(milliseconds=1)
+            found = self._records.readings(self._site, probe.name, Quantity.TEMPERATURE, high.at, end)
+            for value, doubts in zip(found.values, found.doubts, strict=True):
+                if value == high.value_c:
+                    return int(doubts)
+        return 0
+
+    def _cage(self, enclosure: Enclosure) -> Cage:
         garden, span = self._garden, self._span
         limits = limits_of(garden, enclosure)
         who = Who(enclosure.name, enclosure.title, enclosure.kind.value, limits)

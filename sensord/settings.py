@@ -12,7 +12,7 @@ import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
-from datetime import datetime, time
+from datetime import date, datetime, time
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -231,6 +231,14 @@ class InfluxSettings(Part):
         return " ".join((self.url, self.organisation, self.bucket)) if self.url else ""
 
 
+class ReviewSettings(Part):
+    """[review]: when the week's picture is pushed; never while `at` is empty. The season counts from `season_start`."""
+
+    day: Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"] = "sunday"
+    at: ClockTime = ""
+    season_start: date | None = None  # None: since the first cohort
+
+
 class EnclosureSettings(Part):
     """[[enclosure]]"""
 
@@ -304,6 +312,7 @@ class Settings(BaseSettings):
     page: PageSettings = PageSettings()
     store: StoreSettings = StoreSettings()
     influx: InfluxSettings = InfluxSettings()
+    review: ReviewSettings = ReviewSettings()
     rules: dict[str, dict[str, Amount]] = Field(default_factory=dict)
     enclosure: tuple[EnclosureSettings, ...] = Field(min_length=1)
     probe: tuple[ProbeSettings, ...] = Field(min_length=1)

@@ -35,6 +35,7 @@ class Cage:
     before: Row | None = None  # the week before
     season: Row | None = None  # since the season began
     degree_days_since: float | None = None  # °C·d since the season began
+    high_doubts: int = 0  # `model.Doubt` of the highest reading of the span
 
     @property
     def limit(self) -> int:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from sensord.model import Doubt
 from sensord.review.matters import Matter, groups
 from sensord.review.whole import Cage, Review
 
@@ -18,14 +19,25 @@ USUAL_H = 1.0
 """A difference between weeks of less than an hour is no difference. Chosen."""
 GONE_H = 1.0
 """So much missing is worth a word [h]. Chosen."""
+DOUBTS = {
+    Doubt.SUNLIT: "if the probe itself was not in the sun",
+    Doubt.STUCK: "if the probe was not stuck",
+    Doubt.DISAGREES: "another probe there says otherwise",
+}
 ACTS = {
-    "shade": "to shade",
     "shield probe": "to shield a probe",
     "add airflow": "for more air",
-    "anchor": "to anchor",
-    "stay in": "to stay in",
     "unshade": "to take shade off",
-    "uncover": "to uncover",
+    "peg or shelter": "to peg down or shelter",
+    "move to shade": "to move one into the shade",
+    "look after": "to look after them",
+    "return": "to put one back",
+    "change battery": "to change a battery",
+    "check ambient": "to check the shaded post",
+    "check probe": "to check a probe",
+    "check clock": "to check a clock",
+    "check watch": "to look at what watches",
+    "check shipping": "to look at the shipping of data",
 }
 
 
@@ -136,7 +148,7 @@ def _heat(review: Review, measure: Measure) -> str:
         return _mild(review, known, measure)
     worst = hot[0]
     text = f"{worst.title} was the hottest: {hours(_over(worst))} at or above {_limit(worst, measure)}"
-    text += f"{_most_on(review, worst, measure)}, and up to {_top(review, worst, measure)}"
+    text += _most_and_top(review, worst, measure)
     others = [f"{c.title} {hours(_over(c))}" for c in hot[1:]]
     cool = [c.title for c in known if _over(c) < LEAST_H]
     if others and all(_same_limit(c, worst) for c in hot):
@@ -161,18 +173,32 @@ def _top(review: Review, cage: Cage, measure: Measure) -> str:
     high = cage.total.high
     assert high is not None
     when = measure.day(high.at.astimezone(measure.zone).date()) if review.span.is_season else measure.weekday(high.at)
-    return f"{measure.temperature(high.value_c)} on {when} at {measure.clock(high.at)}"
+    return f"{measure.temperature(high.value_c)} on {when} at {measure.clock(high.at)}{_unless(cage)}"
 
 
-def _most_on(review: Review, cage: Cage, measure: Measure) -> str:
-    """Which day brought more than half of it."""
+def doubt(cage: Cage) -> str:
+    """Why the highest reading is doubtful; "" where it is not."""
+    return next((why for flag, why in DOUBTS.items() if cage.high_doubts & flag), "")
+
+
+def _unless(cage: Cage) -> str:
+    return f" ({doubt(cage)})" if doubt(cage) else ""
+
+
+def _most_and_top(review: Review, cage: Cage, measure: Measure) -> str:
+    """Which day brought more than half of it, and the highest temperature with its time."""
     parts = [(row.above_h[cage.limit], row) for row in cage.rows]
     most, row = max(parts, key=lambda pair: pair[0])
-    if sum(part >= LEAST_H for part, _ in parts) < 2 or most < 0.5 * _over(cage):
-        return ""
+    top, high = _top(review, cage, measure), cage.total.high
+    if sum(part >= LEAST_H for part, _ in parts) < 2 or most < 0.5 * _over(cage) or high is None:
+        return f", and up to {top}"
     if review.span.is_season:
-        return f", {hours(most)} of it in the week of {measure.day(row.start.astimezone(measure.zone).date())}"
-    return f", {hours(most)} of it on {measure.weekday(row.start)}"
+        return f", {hours(most)} of it in the week of {measure.day(row.start.astimezone(measure.zone).date())}, and up to {top}"
+    day = measure.weekday(row.start)
+    if row.start <= high.at < row.end:
+        reached = f"{measure.temperature(high.value_c)} at {measure.clock(high.at)}"
+        return f", {hours(most)} of it on {day}, when it reached {reached}{_unless(cage)}"
+    return f", {hours(most)} of it on {day}, and up to {top}"
 
 
 def _compared(review: Review, cage: Cage, measure: Measure) -> str:
@@ -182,11 +208,11 @@ def _compared(review: Review, cage: Cage, measure: Measure) -> str:
         return ""
     more = _over(cage) - before.above_h[cage.limit]
     if abs(more) < USUAL_H:
-        return " That is much like the week before." if _over(cage) >= LEAST_H else ""
+        return f" For {cage.title} that is much like the week before." if _over(cage) >= LEAST_H else ""
     direction = "more" if more > 0 else "less"
     if _over(cage) < LEAST_H:
         return f" The week before it had {hours(-more)} above that in {cage.title}."
-    return f" That is {hours(abs(more))} {direction} than the week before."
+    return f" For {cage.title} that is {hours(abs(more))} {direction} than the week before."
 
 
 def _over(cage: Cage) -> float:
@@ -214,18 +240,23 @@ def _answers(review: Review, measure: Measure) -> str:
     for matter in asked:
         kinds.setdefault(matter.action, []).append(matter)
     action, most = max(kinds.items(), key=lambda pair: len(pair[1]))
-    what = f"{ACTS.get(action, 'to do something')} {times(len(most))}"
+    act = ACTS.get(action, f"to {action}")
+    what = f"You were asked {act} {times(len(most))}"
     if len(kinds) > 1:
-        what += f" and for other things {times(len(asked) - len(most))}"
+        what = f"You were asked for something {times(len(asked))}, {_of_them(len(most))} {act}"
     answered = [m for m in asked if m.answer]
     if not answered:
-        return f"You were asked {what}, and no answer came."
+        return f"{what}, and no answer came."
     (overall,) = groups([_as_one(m) for m in answered])
-    text = f"You were asked {what}"
-    text += ", and answered " + ("every time" if len(answered) == len(asked) else times(len(answered)))
+    text = f"{what}; you answered "
+    text += ("each time" if len(asked) > 1 else "") if len(answered) == len(asked) else times(len(answered))
     if overall.typical_answer_min is not None:
-        text += f", typically after {hours(overall.typical_answer_min / 60)}"
-    return f"{text}.{_helped(asked)}"
+        text = f"{text.rstrip()}{', typically' if len(answered) > 1 else ''} after {hours(overall.typical_answer_min / 60)}"
+    return f"{text.rstrip()}.{_helped(asked)}"
+
+
+def _of_them(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 def _helped(asked: Sequence[Matter]) -> str:
@@ -234,11 +265,10 @@ def _helped(asked: Sequence[Matter]) -> str:
     if not followed:
         return ""
     good = sum(m.helped == "yes" for m in followed)
-    if good == len(followed):
-        return " What you did helped, every time that could be told." if good > 1 else " What you did helped."
-    if not good:
-        return " What you did was not enough."
-    return f" What you did helped {times(good)} of the {len(followed)} that could be told."
+    if len(followed) == 1:
+        return f" The one act that could be followed up {'helped' if good else 'was not enough'}."
+    how_many = {0: "none", len(followed): "all"}.get(good, str(good))
+    return f" Of the {len(followed)} acts that could be followed up, {how_many} helped."
 
 
 def _as_one(matter: Matter) -> Matter:
@@ -268,6 +298,8 @@ def _growth(review: Review, measure: Measure) -> str:
         amount = f"{high:.0f}" if round(low) == round(high) else f"{low:.0f} ({least[0]}) to {high:.0f} ({most[0]})"
         parts.append(f"development gained {amount} {measure.degree}-days")
     gone = [f"{hours(c.total.missing_h)} in {c.title}" for c in review.cages if c.total.missing_h >= GONE_H]
+    if len({hours(c.total.missing_h) for c in review.cages}) == 1 and len(gone) > 1:
+        gone = [f"{hours(review.cages[0].total.missing_h)} in every enclosure"]
     text = " and ".join(parts)
     text = f"{text[:1].upper()}{text[1:]}." if text else ""
     if gone:

@@ -1,0 +1,159 @@
+"""`sensord review`: a week, or the season, looked back on; as text, HTML, picture, JSON or CSV."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from sensord.commands._build import House
+    from sensord.review import Review, Span
+
+
+def command(
+    week: Annotated[
+        str, typer.Option(help="The ISO week, like 2026-W34; the one that yesterday lies in if not given.")
+    ] = "",
+    season: Annotated[
+        bool, typer.Option("--season", help="The whole season up to now (or to the week's end).")
+    ] = False,
+    html: Annotated[Path | None, typer.Option(help="Write one self-contained HTML file here.")] = None,
+    png: Annotated[Path | None, typer.Option(help="Write the picture (PNG) here.")] = None,
+    csv: Annotated[Path | None, typer.Option(help="Write the figures by day (CSV, SI units) here.")] = None,
+    store: Annotated[Path | None, typer.Option(help="The store; that of the configuration if not given.")] = None,
+    config: ConfigOption = DEFAULT_CONFIG,
+    secrets: SecretsOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Look back on a week, or with --season on the season: heat, offsets, humidity, development, what stood, what is missing.
+
+    Ends with 1 where heat lasted, or more than a tenth of an enclosure's time is missing.
+    """
+    from datetime import UTC, datetime
+
+    from sensord.commands import _build
+    from sensord.settings import Mistakes
+
+    built = _build.house(config, secrets)
+    now = datetime.now(UTC)
+    path = store or _build.store_path(built, config)
+    try:
+        span = _span(built, week, season, now)
+        with _progress(quiet=json) as show:
+            review = _look(built, path, span, now, show)
+            show("writing", 0.95)
+            _write(review, built, html, png, csv)
+    except (ValueError, OSError) as error:
+        raise Mistakes(str(error).splitlines()) from None
+    if json:
+        from sensord.edges import report
+
+        typer.echo(report.as_json(review, built.settings.keeper.units))
+    elif not (html or png or csv):
+        _tell(review, built.settings.keeper.units)
+    raise typer.Exit(1 if review.found else 0)
+
+
+def _span(built: House, week: str, season: bool, now: datetime) -> Span:
+    """What is looked back on; ValueError where there is no such span."""
+    from datetime import timedelta
+
+    from sensord import lookback
+    from sensord.review import weeks
+
+    zone = built.settings.zone
+    today = now.astimezone(zone).date()
+    chosen = weeks.week(week or weeks.week_label(today - timedelta(days=1)), zone)
+    if not season:
+        return chosen
+    last = min(chosen.last, today) if week else today
+    return weeks.season(lookback.season_start(built.garden, built.settings.review.season_start, last), last, zone)
+
+
+def _look(built: House, path: Path, span: Span, now: datetime, show: Callable[[str, float], None]) -> Review:
+    from sensord import lookback
+    from sensord.edges.sqlite import SqliteStore
+
+    since = lookback.season_start(built.garden, built.settings.review.season_start, span.last)
+    reader = SqliteStore.reader(path)
+    try:
+        return lookback.look_back(reader, built.garden, span, since, now, show)
+    finally:
+        reader.close()
+
+
+def _write(review: Review, built: House, html: Path | None, png: Path | None, csv: Path | None) -> None:
+    from sensord.edges import report
+
+    units = built.settings.keeper.units
+    if html is not None:
+        html.write_text(report.html(review, units), encoding="utf-8")
+    if csv is not None:
+        csv.write_text(report.as_csv(review), encoding="utf-8", newline="")
+    if png is not None:
+        from sensord.edges import charts
+
+        try:
+            charts.draw(review, png, units)
+        except ImportError as error:
+            raise ValueError(f"no picture: {error}; pip install 'sensord[report]' brings what draws it") from None
+
+
+def _tell(review: Review, units: str) -> None:
+    """The sentences, and a line for each enclosure."""
+    from rich.console import Console
+    from rich.table import Table
+
+    from sensord.edges.report import measure_of
+    from sensord.review.words import headline, sentences
+
+    measure = measure_of(review, units)
+    console = Console(highlight=False)
+    console.print(f"{review.title}. {headline(review, measure)}", style="bold", markup=False)
+    for sentence in sentences(review, measure):
+        console.print(sentence, markup=False)
+    table = Table(
+        "", "from", "hours", f"{measure.degree}·h above", "highest", "swing", "degree-days", "missing", box=None
+    )
+    for cage in review.cages:
+        total, tier = cage.total, cage.limits.tiers[cage.limit]
+        table.add_row(
+            cage.title,
+            measure.level(tier.temperature_c),
+            f"{total.above_h[cage.limit]:.1f} h",
+            f"{measure.span(total.degree_hours[cage.limit]):.1f}",
+            "–"
+            if total.high is None
+            else f"{measure.temperature(total.high.value_c)}, {measure.moment(total.high.at)}",
+            "–" if total.swing_k is None else measure.difference(total.swing_k),
+            "–" if total.degree_days is None else f"{measure.span(total.degree_days):.0f}",
+            f"{total.missing_h:.1f} h",
+        )
+    console.print(table)
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[str, float], None]]:
+    """How far it is, where somebody looks."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda what, share: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("looking back", total=1.0)
+
+        def show(what: str, share: float) -> None:
+            progress.update(task, completed=share, description=what)
+
+        yield show

@@ -1,0 +1,266 @@
+"""The picture of a review (PNG), for the phone: drawn by matplotlib, which is loaded only here.
+
+`draw` is for a process that ends soon after: matplotlib takes some 80 MB. The daemon never calls it; it has the picture made
+by `sensord review` in a process of its own (`Pictures`).
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+import textwrap
+from collections.abc import Sequence
+from contextlib import suppress
+from datetime import datetime
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from sensord.ports import Transient
+from sensord.review.rows import Bar
+from sensord.review.whole import Cage, Review
+from sensord.review.words import WEEKDAYS, Measure, headline, sentences
+
+INK, QUIET, FAINT, HOT, FILL = "#131d17", "#3d4a42", "#b9c9bf", "#7c2800", "#cfdcd3"
+WIDTH_IN, DOTS = 7.2, 150
+HATCHES = ("", "///", "xxx", "***")
+SHADES = ("#f3e3d3", "#e0b48c", "#b8713a", "#7c2800")
+"""Of the bands from the first tier up; each has a hatch as well, and the hours are written on it."""
+DASHES: tuple[Any, ...] = ((0, (1, 2)), (0, (5, 2)), (0, (8, 2, 1, 2)), "solid")
+MOST_CAGES = 6
+"""Enclosures in one picture; what is beyond is named in it."""
+LONGEST_S = 120.0
+"""A picture that takes longer is given up."""
+ATTACHMENT = "review "
+"""What a message's attachment begins with; the week follows."""
+
+
+# --- drawing, in a process that ends soon after -------------------------------------------------------------------
+
+
+def draw(review: Review, path: Path, units: str = "metric") -> None:
+    """Write the picture. Raises ImportError where matplotlib is missing, OSError where the file can't be written."""
+    with tempfile.TemporaryDirectory(prefix="sensord-fonts-") as directory:
+        os.environ.setdefault("MPLCONFIGDIR", directory)  # the service has no home of its own
+        import matplotlib
+
+        matplotlib.use("agg")
+        from matplotlib import pyplot
+
+        with matplotlib.rc_context({"font.size": 9.5, "hatch.linewidth": 0.6, "text.parse_math": False}):
+            figure = _figure(pyplot, review, Measure(units == "us", review.span.zone))
+            figure.savefig(path, dpi=DOTS, format="png", facecolor="white")
+            pyplot.close(figure)
+
+
+def _figure(pyplot: Any, review: Review, measure: Measure) -> Any:
+    cages = review.cages[:MOST_CAGES]
+    lines = [line for text in sentences(review, measure) for line in textwrap.wrap(text, 92)]
+    head_in = 0.75 + 0.19 * len(lines)
+    each_in = 2.0
+    height_in = head_in + each_in * len(cages) + 0.45
+    figure = pyplot.figure(figsize=(WIDTH_IN, height_in))
+    top = 1 - 0.12 / height_in
+    figure.text(0.02, top, review.title, color=QUIET, va="top")
+    figure.text(0.02, top - 0.2 / height_in, headline(review, measure), color=INK, va="top", size=15, weight="bold")
+    figure.text(0.02, top - 0.52 / height_in, "\n".join(lines), color=INK, va="top", linespacing=1.25)
+    grid = figure.add_gridspec(
+        len(cages),
+        2,
+        width_ratios=(3.2, 1),
+        left=0.07,
+        right=0.985,
+        bottom=0.5 / height_in,
+        top=1 - (head_in + 0.2) / height_in,
+        hspace=0.5,
+        wspace=0.3 if review.span.is_season else 0.2,
+    )
+    shared = None
+    for n, cage in enumerate(cages):
+        axes = figure.add_subplot(grid[n, 0], sharey=shared)
+        shared = shared or axes
+        _course(axes, cage, review, measure)
+        _heat(figure.add_subplot(grid[n, 1]), cage, review, measure, is_last=n == len(cages) - 1)
+    figure.text(0.02, 0.06 / height_in, _note(review), color=QUIET, size=7.5, va="bottom")
+    return figure
+
+
+def _note(review: Review) -> str:
+    per = "day" if review.span.is_season else "hour"
+    note = f"Band: lowest to highest of each {per}; line: mean; dashed: shaded post; hatched: nothing measured."
+    beyond = [cage.title for cage in review.cages[MOST_CAGES:]]
+    return f"{note} Not drawn: {', '.join(beyond)}." if beyond else note
+
+
+def _course(axes: Any, cage: Cage, review: Review, measure: Measure) -> None:
+    """The temperatures, with the tiers."""
+    times = [bar.start for bar in cage.bars]
+    low, mean, high = _columns(cage.bars, measure)
+    outside = _columns(review.post.bars, measure)[1]
+    axes.fill_between(times, low, high, color=FILL, linewidth=0)
+    axes.plot([b.start for b in review.post.bars], outside, color=QUIET, linewidth=0.8, linestyle=(0, (4, 2)))
+    axes.plot(times, mean, color=INK, linewidth=1.3, marker="." if review.span.is_season else None, markersize=2)
+    for first, last in _gaps(cage.bars, review.span.end):
+        axes.axvspan(first, last, facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0)
+    axes.set_xlim(review.span.start, review.span.end)
+    axes.set_title(f"{cage.title}, {measure.degree}", loc="left", size=10, weight="bold", color=INK, pad=4)
+    _ticks(axes, review, measure)
+    axes.grid(axis="y", color=FAINT, linewidth=0.4)
+    seen = [v for v in [*high, *outside] if v == v]
+    reach = max([*seen, measure.value(cage.limits.tiers[cage.limit].temperature_c)], default=0.0) + measure.span(2)
+    for number, tier in enumerate(cage.limits.tiers):
+        level = measure.value(tier.temperature_c)
+        if level <= reach:
+            axes.axhline(level, color=HOT, linewidth=0.9, linestyle=DASHES[min(number, len(DASHES) - 1)])
+            axes.annotate(
+                measure.level(tier.temperature_c),
+                (1.005, level),
+                xycoords=("axes fraction", "data"),
+                va="center",
+                size=7.5,
+                color=HOT,
+            )
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    axes.tick_params(colors=QUIET, labelsize=8)
+    axes.set_zorder(2)
+
+
+def _ticks(axes: Any, review: Review, measure: Measure) -> None:
+    """A tick at each local midnight, the day's name in its middle."""
+    parts = review.span.parts
+    axes.set_xticks([p.start for p in parts], labels=[""] * len(parts))
+    every = max(1, -(-len(parts) // 8))
+    middles = [(p.start + (p.end - p.start) / 2, p) for n, p in enumerate(parts) if n % every == 0]
+    names = [
+        measure.day(p.first) if review.span.is_season else f"{WEEKDAYS[p.first.weekday()][:3]} {p.first.day}"
+        for _, p in middles
+    ]
+    axes.set_xticks([at for at, _ in middles], labels=names, minor=True)
+    axes.tick_params(axis="x", which="minor", length=0, labelsize=8, colors=QUIET)
+    axes.grid(axis="x", which="major", color=FAINT, linewidth=0.6)
+
+
+def _heat(axes: Any, cage: Cage, review: Review, measure: Measure, is_last: bool) -> None:
+    """Hours in the bands from the first tier up, one bar a day."""
+    first = len(cage.limits.edges_c) - len(cage.limits.tiers) + 1
+    most = max([sum(row.bands_h[first:]) for row in cage.rows], default=0.0)
+    for y, row in enumerate(cage.rows):
+        left = 0.0
+        for number, hours in enumerate(row.bands_h[first:]):
+            style = min(number, len(SHADES) - 1)
+            axes.barh(
+                y, hours, left=left, height=0.8, color=SHADES[style], hatch=HATCHES[style], edgecolor=INK, linewidth=0.4
+            )
+            left += hours
+        nothing = row.known_h == 0
+        text = "nothing measured" if nothing else f"{left:.1f}" if left >= 0.05 else "0"
+        axes.text(left + 0.02 * max(most, 1.0), y, text, va="center", size=6.5 if nothing else 7.5, color=INK)
+    axes.set_ylim(len(cage.rows) - 0.4, -0.6)
+    axes.set_xlim(0, max(most, 1.0) * 1.25)
+    if len(cage.rows) <= 8:
+        names = [
+            r.label[5:] if review.span.is_season else WEEKDAYS[_local(r.start, review).weekday()][:2] for r in cage.rows
+        ]
+        axes.set_yticks(range(len(cage.rows)), labels=names)
+    else:
+        axes.set_yticks([])
+    axes.tick_params(colors=QUIET, labelsize=7.5, length=0)
+    levels = [measure.level(t.temperature_c).split()[0] for t in cage.limits.tiers]
+    axes.set_title(f"hours from {levels[0]} {measure.degree} up", loc="left", size=8.5, color=INK, pad=4)
+    if is_last:
+        _legend(axes, levels)
+    for side in ("top", "right", "bottom"):
+        axes.spines[side].set_visible(False)
+    axes.set_xticks([])
+
+
+def _legend(axes: Any, levels: Sequence[str]) -> None:
+    from matplotlib.patches import Patch
+
+    names = [*(f"{a}–{b}" for a, b in pairwise(levels)), f"≥ {levels[-1]}"]
+    patches = [
+        Patch(
+            facecolor=SHADES[min(n, len(SHADES) - 1)],
+            hatch=HATCHES[min(n, len(HATCHES) - 1)] * 2,
+            edgecolor=INK,
+            linewidth=0.4,
+            label=name,
+        )
+        for n, name in enumerate(names)
+    ]
+    axes.legend(
+        handles=patches,
+        loc="upper right",
+        bbox_to_anchor=(1.02, -0.02),
+        ncols=2,
+        fontsize=7,
+        frameon=False,
+        handlelength=1.6,
+        columnspacing=0.8,
+        borderaxespad=0.1,
+    )
+
+
+def _local(at: datetime, review: Review) -> datetime:
+    return at.astimezone(review.span.zone)
+
+
+def _columns(bars: Sequence[Bar], measure: Measure) -> tuple[list[float], list[float], list[float]]:
+    """Lowest, mean and highest; what is missing as not a number, which breaks the line."""
+    nan = float("nan")
+    picked = ([b.low_c for b in bars], [b.mean_c for b in bars], [b.high_c for b in bars])
+    low, mean, high = ([nan if v is None else measure.value(v) for v in column] for column in picked)
+    return low, mean, high
+
+
+def _gaps(bars: Sequence[Bar], end: datetime) -> list[tuple[datetime, datetime]]:
+    found: list[tuple[datetime, datetime]] = []
+    for n, bar in enumerate(bars):
+        until = bars[n + 1].start if n + 1 < len(bars) else end
+        if bar.mean_c is None:
+            if found and found[-1][1] == bar.start:
+                found[-1] = (found[-1][0], until)
+            else:
+                found.append((bar.start, until))
+    return found
+
+
+# --- having it made, by a process of its own ----------------------------------------------------------------------
+
+
+class Pictures:
+    """Makes the pictures that messages ask for, each in a process of its own; for the sender's thread."""
+
+    def __init__(self, config: Path, store: Path, secrets: Path | None = None, longest_s: float = LONGEST_S) -> None:
+        self._config, self._store, self._secrets, self._longest_s = config, store, secrets, longest_s
+
+    def make(self, attachment: str, directory: Path) -> Path:
+        """The picture that a message's attachment names, as a file in `directory`.
+
+        Raises:
+            ValueError: the attachment names no picture.
+            Transient: it could not be made; the message says why.
+        """
+        if not attachment.startswith(ATTACHMENT):
+            raise ValueError(f'"{attachment}" names no picture')
+        path = directory / "review.png"
+        command = [sys.executable, "-m", "sensord", "review", "--week", attachment.removeprefix(ATTACHMENT)]
+        command += ["--config", str(self._config), "--store", str(self._store), "--png", str(path), "--json"]
+        command += ["--secrets", str(self._secrets)] if self._secrets else []
+        with subprocess.Popen(  # noqa: S603  # our own command, no shell
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+        ) as process:
+            with suppress(OSError):  # it may go slowly; where that can't be said, it goes at the usual pace
+                os.setpriority(os.PRIO_PROCESS, process.pid, 10)
+            try:
+                _, errors = process.communicate(timeout=self._longest_s)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                raise Transient(f"the picture took longer than {self._longest_s:g} s") from None
+        if not path.is_file():
+            last = errors.decode("utf-8", "replace").strip().splitlines()[-1:]
+            raise Transient(f"the picture could not be made: {last[0] if last else f'exit code {process.returncode}'}")
+        return path

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from statistics import median
 
 from sensord.course import (
+    FINEST,
     FRESH_S,
     LEFT_BEHIND_S,
     LONGEST_STILL_S,
@@ -40,7 +41,8 @@ FAR_K = {Kind.OPEN_MESH: 6.0, Kind.FINE_MESH: 9.0, Kind.CLEAR_BOX: 15.0, Kind.PO
 measurement of small cages in the sun. Unshielded sensors err by up to 25 K (Maclean et al. 2021, Methods in Ecology and
 Evolution, abstract)."""
 AMBIENT_FAR_K = 2.5
-"""An ambient probe that is this much warmer than every enclosure by day is in the sun itself. Chosen."""
+"""An ambient probe that is this much warmer than the mesh cages by day is in the sun itself: they are never that much cooler
+than the air around them. Chosen."""
 SUNLIT_AFTER_S = 600.0
 FLICKER_K = 0.8
 """Mean change from reading to reading of a probe in the sun, by clouds and gusts; shaded air is calmer. Chosen."""
@@ -64,7 +66,7 @@ class Assessor:
         for one in self._series.values():
             one.others = [s for s in self._series.values() if s.quantity is one.quantity and s is not one]
             one.peers = [s for s in one.others if s.place == one.place and s.quantity in PLACE_ALLOWS]
-            kinds_compared = (None,) if one.kind is not None else (Kind.OPEN_MESH, Kind.FINE_MESH, Kind.CLEAR_BOX)
+            kinds_compared = (None,) if one.kind is not None else (Kind.OPEN_MESH, Kind.FINE_MESH)
             one.measures = [s for s in one.others if s.kind in kinds_compared]
         self._sun_bucket, self._sun_is_up = -1, False
 
@@ -158,7 +160,7 @@ class Assessor:
         assert series.still is not None
         after_s, usual_step = series.still
         step = series.ability.step if series.step is None else series.step
-        if series.same_s >= min(after_s * max(1.0, step / usual_step), LONGEST_STILL_S):
+        if series.same_s >= min(after_s * max(FINEST, step / usual_step), LONGEST_STILL_S):
             return True
         least = MOVED.get(series.quantity)
         if least is None or at_s - series.stood_since_s < LEFT_BEHIND_S:
@@ -205,7 +207,7 @@ class Assessor:
 
 
 def _excess_k(series: Series, value: float, at_s: float) -> float | None:
-    """Above the ambient post; of an ambient probe: above the warmest cage. None: nothing to compare with."""
+    """Above the ambient post; of an ambient probe: above the mesh cages. None: nothing to compare with."""
     measures = [
         other.value
         for other in series.measures
@@ -216,6 +218,4 @@ def _excess_k(series: Series, value: float, at_s: float) -> float | None:
     ]
     if not measures:
         return None
-    if series.kind is None:
-        return value - max(measures)
     return value - (measures[0] if len(measures) == 1 else median(measures))

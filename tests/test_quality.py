@@ -185,12 +185,12 @@ def first_marked(got: list[int], doubt: Doubt) -> int | None:
 
 
 def test_a_stuck_value_is_found_by_day() -> None:
-    """A fine sensor says exactly the same for two hours of sunshine: it is stuck, until it moves."""
-    values = [*noisy([25.0] * 30), *[25.07] * 180, 25.11]
+    """A sensor of hundredths says exactly the same for half an hour of sunshine: it is stuck, until it moves."""
+    values = [*noisy([25.0] * 30), *[25.07] * 60, 25.11]
     got = doubts(make(), course("alder", values))
     first = first_marked(got, Doubt.STUCK)
     assert first is not None
-    assert 30 + 115 <= first <= 30 + 125
+    assert 30 + 27 <= first <= 30 + 33
     assert all(d == Doubt.STUCK for d in got[first:-1])
     assert got[-1] == 0
 
@@ -292,7 +292,7 @@ def test_nothing_is_sunlit_at_night() -> None:
 
 
 def test_an_ambient_probe_in_the_sun_is_found_by_the_cages() -> None:
-    """It is warmer than every cage by day; and it is no measure for them any more."""
+    """It is warmer than the mesh cages by day; and it is no measure for them any more."""
     readings = []
     for i in range(40):
         at = NOON + i * MINUTE

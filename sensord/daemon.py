@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from sensord import entries, postman, timetable, turn
+from sensord import entries, lookback, postman, timetable, turn
 from sensord.model import (
     AMBIENT,
     EPOCH,
@@ -35,6 +35,8 @@ from sensord.model import (
 from sensord.payload import Decoder
 from sensord.ports import Batch, Clock, Inbox, Shipping, Store, Transient
 from sensord.quality import Assessor
+from sensord.review import weeks
+from sensord.review.words import WEEKDAYS, Measure, sentences
 from sensord.rules import Watch
 from sensord.settings import Settings
 from sensord.texts import Texts
@@ -49,6 +51,8 @@ SILENT_AFTER = 5
 """Intervals without a reading after which a probe's silence is recorded as a gap."""
 ABSENCE = timedelta(minutes=15)
 """An absence of the daemon that the keeper is told of."""
+MIDWEEK = 3
+"""From Thursday on, a week's review is of the running week; before, of the last one. Chosen."""
 PRUNE_EVERY = timedelta(days=1)
 PRUNED_AT_ONCE = 50_000
 """Old readings deleted between two batches: few enough to be done in a moment."""
@@ -233,12 +237,10 @@ class Daemon:
 
     def _hand_over(self, until: datetime) -> list[Arrival]:
         """The next arrivals; nothing new while an earlier batch could not be committed."""
+        if self._waiting is not None and self.clock.now() >= self._retry_at:
+            self._commit(*self._waiting)
         if self._waiting is None:
             return self.inbox.next_batch(until, BATCH)
-        if self.clock.now() >= self._retry_at:
-            arrivals, batch = self._waiting
-            self._commit(arrivals, batch)
-            return arrivals
         self.inbox.next_batch(min(until, self._retry_at), 0)
         return []
 
@@ -328,7 +330,7 @@ class Daemon:
                 self._standing[concern.key] = concern
         desk = self._desk(now)
         post = postman.compose(outcome.notices, desk, now)
-        extra = [*postman.stand_in(desk, now), *self._morning_line(desk, now)]
+        extra = [*postman.stand_in(desk, now), *self._morning_line(desk, now), *self._week_told(desk, now)]
         messages = [*post.messages, *extra]
         for message, why in (*post.held, *post.waiting):
             log.info("held back: %s (%s)", message.title, why)
@@ -399,6 +401,25 @@ class Daemon:
         self.store.remember("morning line", local.date().isoformat())
         watched = {p.place for p in self.garden.probes if p.name in self._last_heard and p.name not in self._silent}
         return (postman.morning_line(desk, night, watched - {AMBIENT}, now, held),)
+
+    def _week_told(self, desk: postman.Desk, now: datetime) -> Sequence[Message]:
+        """Once a week, at the chosen day and time: how it was. The picture is made when the message is sent."""
+        chosen, local = self.settings.review, now.astimezone(self.settings.zone)
+        if not chosen.at or WEEKDAYS[local.weekday()].lower() != chosen.day:
+            return ()
+        if not chosen.at <= local.strftime("%H:%M") < f"{int(chosen.at[:2]) + 2:02d}{chosen.at[2:]}":
+            return ()
+        days_back = 0 if local.weekday() >= MIDWEEK else 7  # early in a week, it is the last one that is told
+        week = weeks.week_label(local.date() - timedelta(days=days_back))
+        if self.store.recall("week told") == week:
+            return ()
+        self.store.summarise(now)
+        since = lookback.season_start(self.garden, chosen.season_start, local.date())
+        span = weeks.week(week, self.settings.zone)
+        review = lookback.look_back(self.store, self.garden, span, since, now)
+        told = sentences(review, Measure(self.settings.keeper.units == "us", self.settings.zone))
+        self.store.remember("week told", week)
+        return (postman.week_told(told, week, desk, now),)
 
     def _night_minimum(self, now: datetime) -> float | None:
         """Of all enclosures since the evening before [°C]."""

@@ -60,7 +60,8 @@ def garden_of(settings: Settings, rules: Mapping[str, Rule], species: Mapping[st
     """The garden that a configuration describes."""
     parameters: dict[tuple[str, str], BaseModel] = {}
     for name, rule in rules.items():
-        common = settings.rules.get(name, {})
+        own = {"brick_kg": settings.keeper.brick_kg} if "brick_kg" in rule.Parameters.model_fields else {}
+        common = {**own, **settings.rules.get(name, {})}
         parameters[name, ""] = rule.Parameters.model_validate(common)
         for e in settings.enclosure:
             parameters[name, e.name] = rule.Parameters.model_validate({**common, **e.rules.get(name, {})})

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from sensord import entries, lookback, postman, timetable, turn
+from sensord import entries, ledger, lookback, postman, timetable, turn
 from sensord.model import (
     AMBIENT,
     EPOCH,
@@ -267,6 +267,10 @@ class Daemon:
                 undated.append(arrival)
                 if isinstance(said, Entry):
                     spoken.append(said)
+                    concern = self._standing.get(said.subject)
+                    act = ledger.implied(said, concern) if concern is not None else None
+                    if act is not None:
+                        spoken.append(act)  # "done" to "shade it" is shade
                 else:
                     refusals.append(said)
                 continue
@@ -411,15 +415,18 @@ class Daemon:
             return ()
         days_back = 0 if local.weekday() >= MIDWEEK else 7  # early in a week, it is the last one that is told
         week = weeks.week_label(local.date() - timedelta(days=days_back))
-        if self.store.recall("week told") == week:
+        told = {m.attachment for m in (*(p.message for p in desk.lately), *self._owed_messages)}
+        if postman.picture_of(week) in told:
             return ()
-        self.store.summarise(now)
         since = lookback.season_start(self.garden, chosen.season_start, local.date())
-        span = weeks.week(week, self.settings.zone)
-        review = lookback.look_back(self.store, self.garden, span, since, now)
-        told = sentences(review, Measure(self.settings.keeper.units == "us", self.settings.zone))
-        self.store.remember("week told", week)
-        return (postman.week_told(told, week, desk, now),)
+        try:
+            span = weeks.week(week, self.settings.zone)
+            review = lookback.look_back(self.store, self.garden, span, since, now)
+        except (Transient, ValueError) as trouble:  # whatever a review comes upon, the watch goes on
+            log.error("the week can't be looked back on: %s", trouble)
+            return ()
+        words = sentences(review, Measure(self.settings.keeper.units == "us", self.settings.zone))
+        return (postman.week_told(words, week, desk, now),)
 
     def _night_minimum(self, now: datetime) -> float | None:
         """Of all enclosures since the evening before [°C]."""

@@ -33,7 +33,7 @@ from sensord.settings import KeeperSettings
 from sensord.texts import TEXT_LIMIT, TITLE_LIMIT, Text, Texts, cut, fill, template
 
 PHONE, STAND_IN = "phone", "stand-in"
-LINE_HOLDS = {"morning": timedelta(hours=6), "watched_again": timedelta(hours=24)}
+LINE_HOLDS = {"morning": timedelta(hours=6), "watched_again": timedelta(hours=24), "week": timedelta(hours=36)}
 """How long a message that speaks of no concern is still worth reading."""
 
 URGENCIES = (Urgency.IMMEDIATE, Urgency.EXPECTED, Urgency.FUTURE)
@@ -347,6 +347,17 @@ def watched_again(start: datetime, end: datetime, desk: Desk) -> Message:
     """After an outage: from when to when nobody watched."""
     values = {"from_at": start.isoformat(), "to_at": end.isoformat()}
     return _plain(desk, end, "watched_again", values, start.isoformat(), Urgency.EXPECTED)
+
+
+def week_told(sentences: Sequence[str], week: str, desk: Desk, now: datetime) -> Message:
+    """The week looked back on, with its picture. `week` is the ISO label that the picture is made by."""
+    message = _plain(desk, now, "week", {"told": " ".join(sentences)}, week, Urgency.FUTURE)
+    return replace(message, attachment=picture_of(week))
+
+
+def picture_of(week: str) -> str:
+    """How a message names the picture of an ISO week, like 2026-W34."""
+    return f"review {week}"
 
 
 def _still_to_do(desk: Desk, now: datetime) -> list[str]:

@@ -419,6 +419,7 @@ class Message:
     route: str = "phone"  # "phone", or "stand-in" for the second channel
     telling: Telling = Telling.OPENED
     not_before: datetime | None = None  # held back until then (quiet hours)
+    attachment: str = ""  # a picture to be made and sent with it, by its name: "review 2026-W34"
 
 
 class Parcel(NamedTuple):

@@ -21,7 +21,9 @@ from sensord.judge import STAY_IN, manner_of, says_stay_in
 from sensord.letters import PHONE, STAND_IN, Letter, ahead, also, goes_out, groups, rekeyed, write
 from sensord.letters import Desk as Desk
 from sensord.letters import morning_line as morning_line
+from sensord.letters import picture_of as picture_of
 from sensord.letters import watched_again as watched_again
+from sensord.letters import week_told as week_told
 from sensord.model import Concern, Message, Notice, Parcel, Severity, Standing, State, Telling, What
 
 STALE = timedelta(minutes=20)
@@ -29,7 +31,7 @@ STALE = timedelta(minutes=20)
 STORM_WAIT = timedelta(minutes=30)
 """How long a message that would send somebody out waits, each time, while people must stay in."""
 FIRST_PAUSE, LONGEST_PAUSE = timedelta(seconds=30), timedelta(minutes=30)
-UNBUDGETED = ("morning", "watched again")
+UNBUDGETED = ("morning", "watched again", "week")
 """Messages that are no part of the day's budget, by rule."""
 ANSWERED, SAID_AGAIN = "the keeper has answered", "it was said again since"
 

@@ -22,7 +22,7 @@ LARGEST_FILE = 128_000
 """The longest text file that is read [characters]."""
 
 KEYS = {"title": TITLE_LIMIT, "text": TEXT_LIMIT, "many": TEXT_LIMIT, "each": 160}
-FRAMES = ("again", "follow_up", "also", "wait", "over", "stand_in", "morning", "watched_again")
+FRAMES = ("again", "follow_up", "also", "wait", "over", "stand_in", "morning", "watched_again", "week")
 ALWAYS = frozenset({"subject", "site", "by_at", "until_at"})
 """Names that every text may use."""
 

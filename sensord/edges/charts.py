@@ -11,8 +11,10 @@ import subprocess
 import sys
 import tempfile
 import textwrap
+import time
 from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
@@ -31,7 +33,7 @@ SHADES = ("#f3e3d3", "#e0b48c", "#b8713a", "#7c2800")
 DASHES: tuple[Any, ...] = ((0, (1, 2)), (0, (5, 2)), (0, (8, 2, 1, 2)), "solid")
 MOST_CAGES = 6
 """Enclosures in one picture; what is beyond is named in it."""
-LONGEST_S = 120.0
+LONGEST_S = 180.0
 """A picture that takes longer is given up."""
 ATTACHMENT = "review "
 """What a message's attachment begins with; the week follows."""
@@ -231,36 +233,84 @@ def _gaps(bars: Sequence[Bar], end: datetime) -> list[tuple[datetime, datetime]]
 # --- having it made, by a process of its own ----------------------------------------------------------------------
 
 
+@dataclass(slots=True)
+class _Making:
+    """A picture that is being drawn, or is there."""
+
+    process: subprocess.Popen[bytes]
+    directory: tempfile.TemporaryDirectory[str]
+    since_s: float  # monotonic
+
+    @property
+    def path(self) -> Path:
+        return Path(self.directory.name) / "review.png"
+
+    @property
+    def trouble(self) -> str:
+        lines = (Path(self.directory.name) / "errors").read_text("utf-8", "replace").strip().splitlines()
+        return lines[-1] if lines else f"exit code {self.process.returncode}"
+
+
 class Pictures:
-    """Makes the pictures that messages ask for, each in a process of its own; for the sender's thread."""
+    """Makes the pictures that messages ask for, each in a process of its own; for the sender's thread.
 
-    def __init__(self, config: Path, store: Path, secrets: Path | None = None, longest_s: float = LONGEST_S) -> None:
-        self._config, self._store, self._secrets, self._longest_s = config, store, secrets, longest_s
+    A picture takes from seconds to a minute. Nothing else waits for it: `get` gives up soon, and the message's next attempt
+    finds it done.
+    """
 
-    def make(self, attachment: str, directory: Path) -> Path:
-        """The picture that a message's attachment names, as a file in `directory`.
+    def __init__(self, config: Path, store: Path, secrets: Path | None = None, *, patience_s: float = 5.0) -> None:
+        self._command = [sys.executable, "-m", "sensord", "review", "--json", "--config", str(config)]
+        self._command += ["--store", str(store), *(["--secrets", str(secrets)] if secrets else [])]
+        self._patience_s = patience_s
+        self._makings: dict[str, _Making] = {}
+
+    def get(self, attachment: str) -> Path:
+        """The picture that a message's attachment names. It is there until `forget`.
 
         Raises:
-            ValueError: the attachment names no picture.
-            Transient: it could not be made; the message says why.
+            Transient: it is still being drawn.
+            ValueError: it can't be made; says why.
         """
         if not attachment.startswith(ATTACHMENT):
             raise ValueError(f'"{attachment}" names no picture')
-        path = directory / "review.png"
-        command = [sys.executable, "-m", "sensord", "review", "--week", attachment.removeprefix(ATTACHMENT)]
-        command += ["--config", str(self._config), "--store", str(self._store), "--png", str(path), "--json"]
-        command += ["--secrets", str(self._secrets)] if self._secrets else []
-        with subprocess.Popen(  # noqa: S603  # our own command, no shell
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
-        ) as process:
-            with suppress(OSError):  # it may go slowly; where that can't be said, it goes at the usual pace
-                os.setpriority(os.PRIO_PROCESS, process.pid, 10)
-            try:
-                _, errors = process.communicate(timeout=self._longest_s)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                raise Transient(f"the picture took longer than {self._longest_s:g} s") from None
-        if not path.is_file():
-            last = errors.decode("utf-8", "replace").strip().splitlines()[-1:]
-            raise Transient(f"the picture could not be made: {last[0] if last else f'exit code {process.returncode}'}")
-        return path
+        making = self._makings.get(attachment)
+        if making is None:
+            self._makings[attachment] = making = self._begin(attachment.removeprefix(ATTACHMENT))
+        try:
+            making.process.wait(self._patience_s)
+        except subprocess.TimeoutExpired:
+            if time.monotonic() - making.since_s < LONGEST_S:
+                raise Transient("its picture is being drawn") from None
+            self.forget(attachment)
+            raise ValueError(f"it took longer than {LONGEST_S:g} s") from None
+        if not making.path.is_file():
+            trouble = making.trouble
+            self.forget(attachment)
+            raise ValueError(trouble)
+        return making.path
+
+    def forget(self, attachment: str) -> None:
+        """Delete the picture, and stop drawing it."""
+        making = self._makings.pop(attachment, None)
+        if making is not None:
+            making.process.kill()
+            making.process.wait()
+            making.directory.cleanup()
+
+    def close(self) -> None:
+        """Forget all."""
+        for attachment in list(self._makings):
+            self.forget(attachment)
+
+    def _begin(self, week: str) -> _Making:
+        directory = tempfile.TemporaryDirectory(prefix="sensord-picture-")
+        with (Path(directory.name) / "errors").open("wb") as errors:
+            process = subprocess.Popen(  # noqa: S603  # our own command, no shell
+                [*self._command, "--week", week, "--png", f"{directory.name}/review.png"],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=errors,
+            )
+        with suppress(OSError):  # it may go slowly; where that can't be said, it goes at the usual pace
+            os.setpriority(os.PRIO_PROCESS, process.pid, 10)
+        return _Making(process, directory, time.monotonic())

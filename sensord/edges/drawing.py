@@ -17,10 +17,12 @@ from sensord.review.rows import Bar
 from sensord.review.whole import Cage, Review
 from sensord.review.words import WEEKDAYS, Measure
 
-WIDTH, HEIGHT = 720.0, 168.0
-LEFT, RIGHT, TOP, BOTTOM = 40.0, 56.0, 18.0, 6.0
+WIDTH, HEIGHT = 560.0, 136.0
+LEFT, RIGHT, TOP, BOTTOM = 28.0, 44.0, 18.0, 4.0
 ROOM_C = 1.0
 """Above the highest and below the lowest value of a drawing [°C]."""
+LABEL, LINE = 58.0, 11.0
+"""Room of a day's name across, and of a line of text down."""
 STEPS = (1, 2, 5, 10, 20, 50)
 DASHES = ("1 3", "7 3", "12 3 2 3", "none")
 """Of the tiers, from the mildest on; the last one also for all beyond."""
@@ -61,8 +63,8 @@ def course(cage: Cage, review: Review, measure: Measure, name: str) -> Markup:
         *_days(field, cage.bars, review, measure),
         *_gaps(field, cage.bars, name),
         *_tiers(field, cage, measure),
-        *_lines(field, review.post.bars, measure, "outside"),
         *_reach(field, cage.bars, measure),
+        *_lines(field, review.post.bars, measure, "outside"),
         *_lines(field, cage.bars, measure, "mean"),
     ]
     gone = sum(b.mean_c is None for b in cage.bars if b.start < review.through)
@@ -78,7 +80,7 @@ def course(cage: Cage, review: Review, measure: Measure, name: str) -> Markup:
 
 def offsets(cage: Cage, measure: Measure, name: str) -> Markup:
     """How much warmer than the shaded post it was, by local hour of the day."""
-    width, height, left, top, bottom = 340.0, 150.0, 40.0, 8.0, 22.0
+    width, height, left, top, bottom = 210.0, 136.0, 30.0, 18.0, 16.0
     values = [None if v is None else measure.span(v) for v in cage.offsets_k]
     known = [v for v in values if v is not None]
     high, low = max([*known, measure.span(1.0)]), min([*known, 0.0])
@@ -105,8 +107,8 @@ def offsets(cage: Cage, measure: Measure, name: str) -> Markup:
             )
     for hour in (0, 6, 12, 18):
         text = f"{hour % 12 or 12} {'am' if hour < 12 else 'pm'}" if measure.us else f"{hour:02d}:00"
-        parts.append(f'<text x="{left + hour * room:.1f}" y="{height - 6:g}">{text}</text>')
-    parts.append(f'<text x="4" y="{top + 6:g}">{measure.degree}</text>')
+        parts.append(f'<text x="{left + hour * room:.1f}" y="{height - 3:g}">{text}</text>')
+    parts.append(f'<text x="2" y="{top - 6:g}">{measure.degree} above the post, by hour</text>')
     told = "No offset is known."
     if known:
         at = values.index(max(known))
@@ -133,11 +135,12 @@ def _days(field: Field, bars: Sequence[Bar], review: Review, measure: Measure) -
         is_first = index == 0 or (bars[index - 1].start.astimezone(zone).date() != local.date())
         if is_first and (not review.span.is_season or local.weekday() == 0 or index == 0):
             marks.append((index, local))
-    every = math.ceil(len(marks) / 8)
-    for number, (index, local) in enumerate(marks):
+    free_x = 0.0
+    for index, local in marks:
         x = field.x(index)
         yield f'<line class="day" x1="{x:.1f}" x2="{x:.1f}" y1="{TOP:g}" y2="{HEIGHT - BOTTOM:g}"/>'
-        if number % every == 0:
+        if x >= free_x:
+            free_x = x + LABEL
             day = measure.day(local.date())
             text = day if review.span.is_season else f"{WEEKDAYS[local.weekday()][:3]} {day}"
             yield f'<text x="{x + 3:.1f}" y="{TOP - 5:g}">{text}</text>'
@@ -158,7 +161,8 @@ def _gaps(field: Field, bars: Sequence[Bar], name: str) -> Iterator[str]:
 
 
 def _tiers(field: Field, cage: Cage, measure: Measure) -> Iterator[str]:
-    for number, tier in enumerate(cage.limits.tiers):
+    above_y = TOP - 8.0
+    for number, tier in reversed(list(enumerate(cage.limits.tiers))):
         level = measure.value(tier.temperature_c)
         if not field.low < level < field.high:
             continue
@@ -166,7 +170,8 @@ def _tiers(field: Field, cage: Cage, measure: Measure) -> Iterator[str]:
         yield (
             f'<line class="tier" x1="{LEFT:g}" x2="{WIDTH - RIGHT:g}" y1="{y:.1f}" y2="{y:.1f}" stroke-dasharray="{dash}"/>'
         )
-        yield f'<text class="level" x="{WIDTH - RIGHT + 4:g}" y="{y + 4:.1f}">{measure.level(tier.temperature_c)}</text>'
+        above_y = max(y + 4, above_y + LINE)  # labels of close tiers stand below each other
+        yield f'<text class="level" x="{WIDTH - RIGHT + 4:g}" y="{above_y:.1f}">{measure.level(tier.temperature_c)}</text>'
 
 
 def _reach(field: Field, bars: Sequence[Bar], measure: Measure) -> Iterator[str]:

@@ -15,10 +15,11 @@ import warnings
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC
 from pathlib import Path
 from types import TracebackType
-from typing import Any, NamedTuple, TextIO
+from typing import Any, NamedTuple, Protocol, TextIO
 
 from pydantic import SecretStr
 
@@ -27,6 +28,16 @@ from sensord.ports import Transient
 
 PARTLY_KEPT = 200
 """Messages that some targets took and others did not: so many are remembered, so that a retry goes to the others only."""
+
+
+class Pictures(Protocol):
+    """Makes the pictures that messages ask for."""
+
+    def get(self, attachment: str) -> Path:
+        """The picture; Transient while it is being made, ValueError where it can't be."""
+
+    def forget(self, attachment: str) -> None:
+        """It is no longer needed."""
 
 
 class _Target(NamedTuple):
@@ -38,11 +49,13 @@ class _Target(NamedTuple):
 class AppriseChannel:
     """One or more Apprise URLs; a message is delivered when all of them took it."""
 
-    def __init__(self, urls: Sequence[SecretStr], timeout_s: float, name: str = "phone") -> None:
+    def __init__(
+        self, urls: Sequence[SecretStr], timeout_s: float, name: str = "phone", pictures: Pictures | None = None
+    ) -> None:
         """Raises ValueError, naming every URL by its place, where Apprise doesn't know one."""
         if not urls:
             raise ValueError(f"push.{name}: no URL is given")
-        self.name, self._timeout_s = name, timeout_s
+        self.name, self._timeout_s, self._pictures = name, timeout_s, pictures
         with warnings.catch_warnings():  # Apprise loads all its services, some with libraries that warn of old age
             warnings.simplefilter("ignore", DeprecationWarning)
             self._targets = self._make(urls)
@@ -80,27 +93,43 @@ class AppriseChannel:
 
     def send(self, message: Message) -> None:
         """Deliver to every target that did not take it yet; Transient names those that did not now."""
+        message, picture = self._with_picture(message)
         took = self._took.pop(message.key, set())
         failures = [
             f"{target.label}: {why}"
             for i, target in enumerate(self._targets)
-            if i not in took and (why := self._try(target, message, took, i))
+            if i not in took and (why := self._try(target, message, took, i, picture))
         ]
         if failures:
             self._took[message.key] = took
             while len(self._took) > PARTLY_KEPT:
                 self._took.popitem(last=False)
             raise Transient("; ".join(failures))
+        if self._pictures is not None and message.attachment:
+            self._pictures.forget(message.attachment)
 
-    def _try(self, target: _Target, message: Message, took: set[int], index: int) -> str:
+    def _with_picture(self, message: Message) -> tuple[Message, Path | None]:
+        """The message and its picture; without one where it can't be made, which the message then says."""
+        if self._pictures is None or not message.attachment:
+            return message, None
+        try:
+            return message, self._pictures.get(message.attachment)
+        except ValueError as trouble:
+            return replace(message, text=f"{message.text}\n(No picture: {trouble})"), None
+
+    def _try(self, target: _Target, message: Message, took: set[int], index: int, picture: Path | None) -> str:
         """Why the target did not take the message; "" if it did."""
-        from apprise import NotifyFormat
+        from apprise import AppriseAttachment, NotifyFormat
 
         plugin = target.urgent if message.severity >= Severity.SEVERE else target.usual
         start = time.monotonic()
         with _log_of_apprise() as log:
             taken = plugin.notify(
-                title=message.title, body=message.text, notify_type=_notify_type(message), body_format=NotifyFormat.TEXT
+                title=message.title,
+                body=message.text,
+                notify_type=_notify_type(message),
+                body_format=NotifyFormat.TEXT,
+                attach=AppriseAttachment(str(picture)) if picture else None,
             )
         if taken:
             took.add(index)

@@ -9,6 +9,8 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
+from collections.abc import Callable
 from dataclasses import fields
 from datetime import UTC, date, datetime
 from enum import IntEnum
@@ -23,6 +25,7 @@ from sensord.review.climate import Limits
 from sensord.review.rows import Row
 from sensord.review.whole import Cage, Review
 from sensord.review.words import WEEKDAYS, Measure, doubt, headline, listed, sentences
+from sensord.science.bibliography import CITATIONS
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -30,7 +33,9 @@ if TYPE_CHECKING:
 
 PARTS = Path(__file__).parent / "report_parts"
 NONE = "–"
+WEEK_H = 168.0
 DIGITS = 4
+Pick = Callable[[Row], float | None]
 
 RULES = {
     "overheating": "Heat",
@@ -235,10 +240,12 @@ def _cage(review: Review, cage: Cage, measure: Measure, number: int) -> dict[str
         "bands": _band_heads(cage.limits, measure),
         "acting": [edge >= limit.temperature_c for edge in (float("-inf"), *cage.limits.edges_c)],
         "limit": measure.level(limit.temperature_c),
-        "rows": [_row(row, cage, measure, _row_head(row, review, measure), review.span.is_season) for row in cage.rows],
-        "total": _row(cage.total, cage, measure, "All", True),
+        "rows": [
+            _row(row, cage, measure, _row_head(row, review, measure), "day" if review.span.is_season else "")
+            for row in cage.rows
+        ],
+        "total": _row(cage.total, cage, measure, "All", "day" if review.span.is_season else "weekday"),
         "compared": _compared(review, cage, measure),
-        "has_before": cage.before is not None,
     }
 
 
@@ -253,7 +260,7 @@ def _row_head(row: Row, review: Review, measure: Measure) -> str:
     return f"{row.label[5:]}, {day}" if review.span.is_season else f"{WEEKDAYS[local.weekday()][:3]} {day}"
 
 
-def _row(row: Row, cage: Cage, measure: Measure, head: str, by_day: bool) -> dict[str, Any]:
+def _row(row: Row, cage: Cage, measure: Measure, head: str, named: str) -> dict[str, Any]:
     nothing = row.known_h == 0 and row.high is None
     return {
         "head": head,
@@ -262,7 +269,7 @@ def _row(row: Row, cage: Cage, measure: Measure, head: str, by_day: bool) -> dic
         "degree_hours": NONE if nothing else _one(measure.span(row.degree_hours[cage.limit])),
         "low": NONE if row.low is None else _one(measure.value(row.low.value_c)),
         "high": NONE if row.high is None else _one(measure.value(row.high.value_c)),
-        "high_at": "" if row.high is None else _when(row.high.at, measure, by_day),
+        "high_at": "" if row.high is None else _when(row.high.at, measure, named),
         "swing": _one(row.swing_k and measure.span(row.swing_k)),
         "degree_days": _one(row.degree_days if row.degree_days is None else measure.span(row.degree_days)),
         "humid": _h(row.humid_h),
@@ -271,9 +278,11 @@ def _row(row: Row, cage: Cage, measure: Measure, head: str, by_day: bool) -> dic
     }
 
 
-def _when(at: datetime, measure: Measure, by_day: bool) -> str:
-    """The time of a day; of more days, the day as well."""
-    return f"{measure.weekday(at)[:3]} {measure.clock(at)}" if by_day else measure.clock(at)
+def _when(at: datetime, measure: Measure, named: str) -> str:
+    """The time within a day; of a week with the weekday, of more the day."""
+    if named == "day":
+        return measure.day(at.astimezone(measure.zone).date())
+    return f"{measure.weekday(at)[:3]} {measure.clock(at)}" if named else measure.clock(at)
 
 
 def _facts(review: Review, cage: Cage, measure: Measure) -> list[str]:
@@ -303,37 +312,42 @@ def _facts(review: Review, cage: Cage, measure: Measure) -> list[str]:
 
 def _spell(hours: float) -> str:
     minutes = round(hours * 60)
-    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" + (f" {minutes % 60:02d} min" if minutes % 60 else "")
 
 
-def _compared(review: Review, cage: Cage, measure: Measure) -> list[dict[str, str]]:
-    """This span beside the week before and a usual week of the season."""
-    columns = [cage.total, cage.before, cage.season]
-    week_h = 168.0
-
-    def line(what: str, pick: Any, a_week: bool = True) -> dict[str, str]:
-        cells = []
-        for n, row in enumerate(columns):
-            value = None if row is None or row.known_h == 0 else pick(row)
-            if value is not None and n == 2 and a_week and row is not None:
-                value *= week_h / row.known_h
-            cells.append(_one(value))
-        return {"what": what, "now": cells[0], "before": cells[1], "season": cells[2]}
-
-    lines = [
-        line(f"hours from {measure.level(tier.temperature_c)} up", lambda r, n=n: r.above_h[n])
-        for n, tier in enumerate(cage.limits.tiers)
+def _compared(review: Review, cage: Cage, measure: Measure) -> dict[str, Any]:
+    """This week beside the week before and a usual week of the season."""
+    limits, degree = cage.limits, measure.degree
+    limit = measure.level(limits.tiers[cage.limit].temperature_c)
+    hours: list[tuple[str, Pick, bool]] = [
+        (f"hours from {measure.level(tier.temperature_c)}", lambda r, n=n: r.above_h[n], True)  # type: ignore[misc]
+        for n, tier in enumerate(limits.tiers)
     ]
-    limit = measure.level(cage.limits.tiers[cage.limit].temperature_c)
-    degree = measure.degree
-    lines += [
-        line(f"{degree}·h above {limit}", lambda r: measure.span(r.degree_hours[cage.limit])),
-        line(f"highest, {degree}", lambda r: r.high and measure.value(r.high.value_c), a_week=False),
-        line(f"swing of a day, {degree}", lambda r: r.swing_k and measure.span(r.swing_k), a_week=False),
-        line(f"{degree}-days", lambda r: None if r.degree_days is None else measure.span(r.degree_days)),
-        line("hours with dew likely", lambda r: r.dew_likely_h),
+    columns: list[tuple[str, Pick, bool]] = [
+        *hours,
+        (f"{degree}·h above {limit}", lambda r: measure.span(r.degree_hours[cage.limit]), True),
+        ("highest", lambda r: r.high and measure.value(r.high.value_c), False),
+        ("swing of a day", lambda r: r.swing_k and measure.span(r.swing_k), False),
+        (f"{degree}-days", lambda r: None if r.degree_days is None else measure.span(r.degree_days), True),
+        ("hours with dew", lambda r: r.dew_likely_h, True),
     ]
-    return lines
+
+    def cell(row: Row | None, pick: Pick, scaled: bool) -> str:
+        value = None if row is None or row.known_h == 0 else pick(row)
+        if value is not None and scaled and row is not None:
+            value *= WEEK_H / row.known_h
+        return _one(value)
+
+    lines = [("this week", cage.total), ("week before", cage.before), ("season, a week", cage.season)]
+    return {
+        "names": [name for name, _, _ in columns],
+        "lines": [
+            {"what": what, "cells": [cell(row, pick, a_week and row is cage.season) for _, pick, a_week in columns]}
+            for what, row in lines
+        ],
+    }
 
 
 def _group(review: Review, group: stood.Group, measure: Measure) -> dict[str, str]:
@@ -380,6 +394,9 @@ def _tier_notes(review: Review, measure: Measure) -> list[str]:
             )
             notes[f"{level}: {tier.name}{after} {_sentence(tier.note)}".strip()] = None
             sources.setdefault(tier.source or "chosen by us.", {})[level] = None
+            for key in re.findall(r"\[(\w+)\]", tier.note):
+                if key in CITATIONS:
+                    sources.setdefault(CITATIONS[key], {})[f"[{key}]"] = None
     return [*notes, *(f"{listed(list(levels))}: {source}" for source, levels in sources.items())]
 
 

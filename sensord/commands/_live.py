@@ -12,7 +12,7 @@ from typing import Any
 from sensord.commands import _build
 from sensord.daemon import Daemon
 from sensord.edges.clock import RealClock
-from sensord.edges.push import AppriseChannel, LogChannel
+from sensord.edges.push import AppriseChannel, LogChannel, Pictures
 from sensord.edges.scheduler import TurnScheduler
 from sensord.edges.sender import Sender
 from sensord.edges.systemd import Heart
@@ -21,17 +21,26 @@ from sensord.ports import Inbox
 log = logging.getLogger("sensord")
 
 
-def channels(built: _build.House) -> dict[str, Any]:
+def channels(built: _build.House, pictures: Pictures | None = None) -> dict[str, Any]:
     """The ways to the phone and to the stand-in; without one, messages go to the log and say so."""
     push = built.settings.push
     found: dict[str, Any] = {}
     for route, urls in (("phone", push.phone), ("stand-in", push.stand_in)):
         if urls:
-            found[route] = AppriseChannel(urls, push.timeout_s, name=route)
+            found[route] = AppriseChannel(urls, push.timeout_s, name=route, pictures=pictures)
     if "phone" not in found:
         log.warning("no [push] phone is configured: messages go to this log alone")
         found["phone"] = LogChannel()
     return found
+
+
+def _pictures(built: _build.House, config: Path, secrets: Path | None) -> Any:
+    """What draws the week's picture; None where no week is pushed."""
+    if not built.settings.review.at:
+        return None
+    from sensord.edges.charts import Pictures as Drawn
+
+    return Drawn(config, _build.store_path(built, config), secrets)
 
 
 def run(config: Path, secrets: Path | None, record: Path | None) -> None:
@@ -51,7 +60,10 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             source = RecordingInbox(inbox, Recorder(record), on_trouble=log.error)
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: stop.set() or inbox.wake())  # type: ignore[func-returns-value]
-        sender = Sender(channels(built), wake=inbox.wake)
+        pictures = _pictures(built, config, secrets)
+        if pictures is not None:
+            stack.callback(pictures.close)
+        sender = Sender(channels(built, pictures), wake=inbox.wake)
         stack.callback(sender.close)
         scheduler = TurnScheduler(tuple(built.garden.cadences.values()), inbox.wake)
         scheduler.start()

@@ -2,8 +2,8 @@
 
 Ranges, tolerances and steps are those of the manufacturers' datasheets: Maxim/Analog Devices DS18B20, Sensirion SHT3x-DIS
 and SHT4x, Aosong AM2302 (DHT22), Bosch BME280. Where nothing else is said, a tolerance is the one that the maker states
-for ordinary outdoor values. Limits of "generic", "wind gauge" and "barometer" are common practice, no source: what nothing
-in a garden can be.
+for ordinary outdoor values; those of SHT3x and SHT4x and the BME280's for temperature are from memory. Limits of
+"generic", "wind gauge" and "barometer" are common practice, no source: what nothing in a garden can be.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 Every conversion is (value + offset) × numerator / denominator with the defining constants, so that nothing is lost but
 the last bit of a float. Sources: °F, K, km/h, mph (1 mi = 1609.344 m) and kn (1 nmi = 1852 m) by definition;
-conventional inch and millimetre of mercury, 3386.389 Pa and 133.3224 Pa: NIST SP 811 (2008), appendix B.8. SenML's own
-names: RFC 8428 section 12.1 and RFC 8798 section 3.
+conventional inch and millimetre of mercury, 3386.389 Pa and 133.3224 Pa: NIST SP 811 (2008), appendix B.8, from memory.
+SenML's own names: RFC 8428 section 12.1 and RFC 8798 section 3.
 """
 
 from __future__ import annotations

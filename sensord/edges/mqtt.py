@@ -95,9 +95,8 @@ class MqttInbox:
         self._gaps: deque[Gap] = deque()
         self._thread = threading.Thread(target=self._run, name="mqtt", daemon=True)
         # From here on only the network thread writes:
-        self._unacknowledged: dict[
-            int, tuple[Arrival, int]
-        ] = {}  # packet → what it is, and the connection that owns it
+        # packet → what it is, and the connection that owns it
+        self._unacknowledged: dict[int, tuple[Arrival, int]] = {}
         self._come_again: list[int] = []  # packets that were durable before they came a second time
         self._connection = 0
         self._connected, self._since, self._trouble = False, clock.now(), ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import random
 import socket
 import threading
 import time
@@ -95,7 +96,10 @@ class Sender:
         return self
 
     def send_numbers(self, numbers: Iterable[int], topics: int = 5) -> None:
-        infos = [self._client.publish(f"garden/{n % topics}", str(n), qos=1) for n in numbers]
+        self.send((f"garden/{n % topics}", str(n).encode()) for n in numbers)
+
+    def send(self, messages: Iterable[tuple[str, bytes]]) -> None:
+        infos = [self._client.publish(topic, payload, qos=1) for topic, payload in messages]
         for info in infos:
             info.wait_for_publish(20)
             assert info.is_published()
@@ -483,6 +487,39 @@ def test_a_failure_while_taking_a_message_kills_neither_thread_nor_message(
         assert (arrival.payload, arrival.redelivered) == (b"21.5", True)
         assert "a defect" in inbox.status().trouble
         assert inbox.status().connections == 2
+
+
+def test_any_bytes_on_any_topic_come_through_unchanged(broker: Mosquitto) -> None:
+    """What a broker takes, the inbox hands over: hostile payloads, long ones, strange topics."""
+    chance = random.Random(5)
+    payloads = [
+        b"",
+        b"\0",
+        b"\xff\xfe",
+        b"[" * 5000,
+        b"9" * 60_000,
+        *(chance.randbytes(chance.randrange(300)) for _ in range(500)),
+    ]
+    topics = [
+        "garden/é",
+        "garden//",
+        "garden/ ",
+        "garden/\u202e",
+        "garden/" + "x" * 5000,
+        "garden/\U0001f98b",
+        "garden/a\tb",
+    ]
+    sent = [(topics[i % len(topics)], payload) for i, payload in enumerate(payloads)]
+    settings = settings_for(broker)
+    with inbox_for(settings) as inbox:
+        connected(inbox)
+        with Sender(settings) as sender:
+            sender.send(sent)
+        got = receive(inbox, len(sent))
+        assert [(a.topic, a.payload) for a in got] == sent
+        inbox.acknowledge(got)
+        until(lambda: inbox.status().acknowledged == len(sent), "acknowledged")
+        assert inbox.status().trouble == ""
 
 
 def test_a_retained_message_says_so(broker: Mosquitto) -> None:

@@ -1,0 +1,154 @@
+"""The routes by which something is said: forms of the page, and links in messages."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
+
+from sensord.edges.page.guard import Role
+from sensord.edges.page.links import Link, Refused
+from sensord.edges.page.paper import wants_json
+from sensord.edges.page.saying import Outcome, Wrong, spoken
+from sensord.edges.page.visiting import Visit, address_of, first, form_of, is_from_here, visit_of
+from sensord.model import Concern, Entry, Message, Standing, What
+
+if TYPE_CHECKING:
+    from sensord.edges.page.app import Office
+
+LINK = "sensord-link"
+BY_LINK = "by link "
+"""What an entry's text begins with that came by a link; the message's key follows, and so it is known to be used."""
+ANSWERS_BY_LINK = (What.DONE, What.SEEN, What.NOT_NOW)
+
+
+async def say(office: Office, request: Request) -> Response:
+    """One form of the page."""
+    visit = visit_of(office, request)
+    if not visit.may_write or visit.is_new:
+        return office.paper.message(request, 403, "Log in to write. What you wrote was not kept.")
+    fields = await form_of(office, request, visit)
+    if isinstance(fields, str):
+        return office.paper.message(request, 403, fields)
+    once = f"{visit.session.id} {fields.get('once', [''])[0][:60]}"
+    try:
+        said = spoken(first(fields), fields.get("concern", [])[:40], office.house.now(), visit.session.name)
+        outcome = await office.desk.take(said, once)
+    except Wrong as wrong:
+        return office.paper.message(request, 400, f"Not kept. {wrong}")
+    if wants_json(request):
+        return JSONResponse({"ok": True, "text": _kept(office, outcome, visit)})
+    return RedirectResponse("/", 303)
+
+
+def _kept(office: Office, outcome: Outcome, visit: Visit) -> str:
+    if not outcome.entries:
+        return "That was kept already."
+    wording = office.paper.wording(office.paper.snapshot(), visit.units)
+    words = [wording.entry(e) for e in outcome.entries]
+    listed = "; ".join(" ".join(filter(None, (w["subject"] + ":", w["what"], w["amount"]))) for w in words)
+    return f"Kept: {listed}, {words[0]['at']}." if outcome.is_stored else f"Handed in: {listed}. It shows once stored."
+
+
+# --- links in messages
+
+
+async def link_form(office: Office, request: Request) -> Response:
+    """What the link is about, and the buttons; looking at it does nothing."""
+    found = await _found(office, request)
+    if isinstance(found, Response):
+        return found
+    link, message, used = found
+    concerns = await office.run(_standing, office, message)
+    units = visit_of(office, request).units
+    wording = office.paper.wording(await office.run(office.paper.snapshot), units)
+    guest = office.guard.begin(Role.GUEST)
+    visit = Visit(guest, office.guard.form_token(guest), units)
+    words: dict[str, Any] = {
+        "message": message,
+        "at": wording.at(message.at),
+        "until": wording.at(link.until),
+        "used": [(wording.at(e.at), str(e.what)) for e in used],
+        "is_over": not concerns,
+        "answers": [w.value for w in _left(used)] if concerns else [],
+    }
+    response = office.paper.page("link", visit, words)
+    response.set_cookie(LINK, office.guard.cookie_of(guest), path=request.url.path, httponly=True, samesite="strict")
+    return response
+
+
+async def link(office: Office, request: Request) -> Response:
+    """Answer by the link, once each; after "done" it is used up."""
+    if not is_from_here(request):
+        return office.paper.message(request, 403, "This request comes from another site.")
+    found = await _found(office, request)
+    if isinstance(found, Response):
+        return found
+    _, message, used = found
+    guest = office.guard.session_of(request.cookies.get(LINK))
+    if guest is None:
+        return office.paper.message(request, 403, "Open the link again, then answer.")
+    fields = await form_of(office, request, Visit(guest, office.guard.form_token(guest), "metric"))
+    if isinstance(fields, str):
+        return office.paper.message(request, 403, fields)
+    word = first(fields).get("act", "")
+    if word not in {w.value for w in _left(used)}:
+        return office.paper.message(request, 409, "This link was used already.")
+    concerns = await office.run(_standing, office, message)
+    if not concerns:
+        return office.paper.message(request, 410, "This is over: there is nothing to answer any more.")
+    said: list[dict[str, object]] = [
+        {
+            "what": word,
+            "subject": concern.key,
+            "at": office.house.now().replace(microsecond=0).isoformat(),
+            "text": BY_LINK + message.key,
+            "source": "page",
+            **({"by": "stand-in"} if message.route == "stand-in" else {}),
+        }
+        for concern in concerns
+    ]
+    outcome = await office.desk.take(said, f"link {message.key} {word}")
+    if not outcome.entries:
+        return office.paper.message(request, 409, "This link was used already.")
+    return office.paper.message(request, 200, "Kept. Thank you." if outcome.is_stored else "Handed in. Thank you.")
+
+
+def _left(used: Sequence[Entry]) -> tuple[What, ...]:
+    """What may still be answered by a link."""
+    said = {entry.what for entry in used}
+    return () if What.DONE in said else tuple(what for what in ANSWERS_BY_LINK if what not in said)
+
+
+async def _found(office: Office, request: Request) -> Response | tuple[Link, Message, list[Entry]]:
+    """The link of a request, the message it is about, and the answers that came by it; or why there is none."""
+    who = address_of(request)
+    if office.guesses.is_spent(who):
+        return office.paper.message(request, 429, "Too many attempts. Wait a quarter of an hour.")
+    now = office.house.now()
+    try:
+        link = office.links.read(request.path_params["token"], now)
+    except Refused as refused:
+        office.guesses.note(who)
+        return office.paper.message(request, 403, str(refused))
+    parcel = await office.run(office.look.message, link.message_key, link.until)
+    if parcel is None:
+        return office.paper.message(request, 410, "The message of this link is not known here any more.")
+    entries: list[Entry] = await office.run(office.look.entries, parcel.message.at - timedelta(days=1))
+    used = [e for e in entries if e.text == BY_LINK + link.message_key]
+    return link, parcel.message, used
+
+
+def _standing(office: Office, message: Message) -> list[Concern]:
+    """The concerns of the message that still are what it spoke of."""
+    with office.look.reader() as reader:
+        concerns = {c.key: c for c in reader.concerns(message.site)}
+    found = [concerns[key] for key in message.concerns if key in concerns]
+    return [
+        c
+        for c in found
+        if c.standing in (Standing.OPEN, Standing.ANSWERED) and c.opened_at is not None and c.opened_at <= message.at
+    ]

@@ -1,0 +1,208 @@
+"""The enclosures and the shaded post in words, and what can be said of them with a tap. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+
+from sensord.edges.page.look import Cage, House, Measured, Place, Snapshot
+from sensord.edges.page.scale import POUND_KG, Scale
+from sensord.model import Cohort, Doubt, Quantity, Severity, Stage, What
+
+STEADY_K_H = 0.3
+SAME_K = 0.25
+STEADY_PA = 50.0
+JUST_NOW = timedelta(minutes=2)
+NEARLY = 0.8
+"""From this share of what it holds on, the wind is near."""
+SINGULAR = {Stage.EGG: "egg", Stage.PUPA: "pupa", Stage.ADULT: "adult"}
+PLURAL = {Stage.EGG: "eggs", Stage.PUPA: "pupae", Stage.ADULT: "adults"}
+Words = dict[str, object]
+
+
+class CageWords:
+    """`at` writes an instant for the reader."""
+
+    def __init__(self, house: House, snapshot: Snapshot, scale: Scale, at: Callable[[datetime], str]) -> None:
+        self.house, self.snapshot, self.scale, self.at = house, snapshot, scale, at
+
+    def cage(self, cage: Cage) -> Words:
+        """One enclosure."""
+        e, stand = cage.enclosure, cage.stand
+        temperature = cage.place.newest.get(Quantity.TEMPERATURE)
+        return {
+            "name": e.name,
+            "title": e.title,
+            "kind": str(e.kind),
+            "who": [self._who(c) for c in stand.cohorts],
+            "temperature": self._measured(temperature, self.scale.temperature),
+            "doubt": _doubt(temperature),
+            "tier": self._tier(cage),
+            "offset": self._offset(cage.offset_k),
+            "humidity": self._measured(cage.place.newest.get(Quantity.HUMIDITY), lambda v: f"{100 * v:.0f} %"),
+            "trend": self._trend(cage.place.trend_k_h) if heard_now(cage.place) else "",
+            "heard": self._heard(cage.place),
+            "silent": cage.place.is_silent,
+            "wind": self._wind(cage),
+            "states": self._states(cage),
+            "course": self._course(cage),
+            "acts": self._acts(cage),
+            "counts": [{**self._cohort(c), "count": c.count} for c in stand.cohorts],
+            "moves": [
+                {**self._cohort(c), "to": [(o.name, o.title) for o in self.house.garden.enclosures if o.name != e.name]}
+                for c in stand.cohorts
+            ],
+            "ballast": f"{stand.ballast_kg / (POUND_KG if self.scale.us else 1):.1f}".removesuffix(".0"),
+            "mass_unit": self.scale.mass_unit,
+        }
+
+    def _measured(self, found: Measured | None, write: Callable[[float], str]) -> Words | None:
+        if found is None:
+            return None
+        text = write(found.value)
+        number, _, unit = text.rpartition(" ")
+        return {"number": number, "unit": unit, "old": "" if found.is_fresh else self.at(found.at)}
+
+    def _tier(self, cage: Cage) -> str:
+        """The highest tier that it is above now."""
+        found = cage.place.newest.get(Quantity.TEMPERATURE)
+        if found is None or not found.is_fresh:
+            return ""
+        above = [t for t in cage.tiers if found.value >= t.temperature_c]
+        return f"above {self.scale.degrees(above[-1].temperature_c):.0f} {self.scale.degree}" if above else ""
+
+    def _offset(self, offset_k: float | None) -> str:
+        if offset_k is None:
+            return "not known"
+        if abs(offset_k) < SAME_K:
+            return "as outside"
+        return f"{self.scale.difference(offset_k)} {'warmer' if offset_k > 0 else 'cooler'}"
+
+    def _trend(self, trend_k_h: float | None) -> str:
+        if trend_k_h is None:
+            return ""
+        if abs(trend_k_h) < STEADY_K_H:
+            return "steady"
+        return f"{'rising' if trend_k_h > 0 else 'falling'} {self.scale.difference(trend_k_h)} an hour"
+
+    def _heard(self, place: Place) -> str:
+        if place.heard_at is None:
+            return "never heard"
+        age = self.snapshot.now - place.heard_at
+        if place.is_silent:
+            return f"silent probe; last heard {self.at(place.heard_at)}"
+        if age <= JUST_NOW:
+            return "heard just now"
+        minutes = round(age.total_seconds() / 60)
+        return f"heard {minutes} min ago" if minutes < 90 else f"heard {self.at(place.heard_at)}"
+
+    def _wind(self, cage: Cage) -> Words:
+        """What it holds against what blows."""
+        stand, holds, gust = cage.stand, cage.holds_m_s, cage.gust_m_s
+        say = "The wind isn't measured." if gust is None else ""
+        kind = "unknown"
+        if stand.sheltered_at is not None:
+            kind, say = "held", f"Sheltered since {self.at(stand.sheltered_at)}."
+        elif stand.pegged:
+            kind, say = "held", "Pegged down."
+        elif gust is not None and holds is not None:
+            kind = "held" if gust < NEARLY * holds else "near" if gust < holds else "over"
+            say = {"held": "It stands.", "near": "Near its limit.", "over": "More than it holds."}[kind]
+        top = max((holds or 0.0) * 1.3, (gust or 0.0) * 1.1, 5.0)
+        return {
+            "kind": kind,
+            "say": say,
+            "holds": self.scale.wind(holds) if holds is not None else "not known",
+            "with": self.scale.mass(stand.ballast_kg),
+            "now": (("about " if cage.gust_estimated else "") + self.scale.wind(gust)) if gust is not None else "",
+            "holds_at": round(200 * holds / top, 1) if holds is not None else None,
+            "now_at": round(200 * gust / top, 1) if gust is not None else None,
+        }
+
+    def _states(self, cage: Cage) -> list[str]:
+        stand = cage.stand
+        found = []
+        if stand.shaded:
+            found.append(f"shaded{f' since {self.at(stand.shaded_at)}' if stand.shaded_at else ''}")
+        if stand.covered:
+            found.append(f"covered{f' since {self.at(stand.covered_at)}' if stand.covered_at else ''}")
+        return found
+
+    def _who(self, cohort: Cohort) -> str:
+        if cohort.count == 1:
+            return f"1 {SINGULAR.get(cohort.stage, f'larva, {cohort.stage}')}"
+        return f"{cohort.count} {PLURAL.get(cohort.stage, f'larvae, {cohort.stage}')}"
+
+    def _cohort(self, cohort: Cohort) -> Words:
+        return {"name": cohort.name, "title": cohort.name.capitalize(), "who": self._who(cohort)}
+
+    def _course(self, cage: Cage) -> Words | None:
+        """The last day as lines of a small drawing, on one scale for all enclosures."""
+        if not cage.place.course:
+            return None
+        every = [v for c in self.snapshot.cages for _, v in c.place.course]
+        line = next((t for t in cage.tiers if t.severity >= Severity.MODERATE), None)
+        low, high = min(every) - 1.0, max([*every, line.temperature_c if line else 0.0]) + 1.0
+        strokes: list[list[str]] = [[]]
+        before = None
+        for hours, value in sorted(cage.place.course, reverse=True):
+            if before is not None and before - hours > 0.6:
+                strokes.append([])
+            strokes[-1].append(f"{240 - 10 * hours:.1f},{60 - 60 * (value - low) / (high - low):.1f}")
+            before = hours
+        values = [v for _, v in cage.place.course]
+        return {
+            "strokes": [" ".join(s) for s in strokes if s],
+            "line": round(60 - 60 * (line.temperature_c - low) / (high - low), 1) if line else None,
+            "say": f"Last 24 hours: {self.scale.temperature(min(values))} to {self.scale.temperature(max(values))}",
+        }
+
+    def _acts(self, cage: Cage) -> list[tuple[str, str]]:
+        """What can be said of an enclosure with one tap: (value of the button, its words)."""
+        stand, name, brick = cage.stand, cage.enclosure.name, self.house.settings.keeper.brick_kg
+        sheltered = stand.sheltered_at is not None
+        acts = [
+            (What.UNSHADED, "", "Shade taken off") if stand.shaded else (What.SHADED, "", "Shaded"),
+            (What.BALLAST_ADDED, f"{brick:g}", f"1 brick added ({self.scale.mass(brick)})"),
+            (What.BALLAST_ADDED, f"{2 * brick:g}", f"2 bricks added ({self.scale.mass(2 * brick)})"),
+            (What.RETURNED, "", "Put back in place") if sheltered else (What.SHELTERED, "", "Moved to shelter"),
+            (What.UNCOVERED, "", "Cover taken off") if stand.covered else (What.COVERED, "", "Covered"),
+            (What.CLEANED, "", "Cleaned"),
+        ]
+        if not stand.pegged:
+            acts.append((What.PEGGED, "", "Pegged down"))
+        return [(f"{what}|{name}|{amount}", words) for what, amount, words in acts]
+
+    def post(self) -> Words:
+        """The shaded post, wind and barometer."""
+        newest, change = self.snapshot.post.newest, self.snapshot.change_pa
+        pressure = newest.get(Quantity.PRESSURE)
+        tendency = ""
+        if change is not None and pressure is not None and pressure.is_fresh:
+            way = "rising" if change > 0 else "falling"
+            tendency = "steady" if abs(change) < STEADY_PA else f"{way} {self.scale.pressure(abs(change))} in 3 h"
+        return {
+            "temperature": self._measured(newest.get(Quantity.TEMPERATURE), self.scale.temperature),
+            "humidity": self._measured(newest.get(Quantity.HUMIDITY), lambda v: f"{100 * v:.0f} %"),
+            "wind": self._measured(newest.get(Quantity.WIND_SPEED), self.scale.wind),
+            "gust": self._measured(newest.get(Quantity.WIND_GUST), self.scale.wind),
+            "pressure": self._measured(pressure, self.scale.pressure),
+            "tendency": tendency,
+            "trend": self._trend(self.snapshot.post.trend_k_h) if heard_now(self.snapshot.post) else "",
+            "heard": self._heard(self.snapshot.post),
+            "silent": self.snapshot.post.is_silent,
+        }
+
+
+def heard_now(place: Place) -> bool:
+    """Whether its temperature is one of now."""
+    found = place.newest.get(Quantity.TEMPERATURE)
+    return found is not None and found.is_fresh
+
+
+def _doubt(found: Measured | None) -> str:
+    if found is None or not found.is_fresh:
+        return ""
+    if found.doubts & Doubt.SUNLIT:
+        return "The sun seems to shine on the probe: it shows too much."
+    return "Two probes disagree." if found.doubts & Doubt.DISAGREES else ""

@@ -1,0 +1,192 @@
+"""The curves of a day or a week: equal slots of time, what was measured in them, gaps as gaps, and what was said meanwhile.
+
+A day is read from raw readings, a week from the hourly summaries.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from sensord import ledger
+from sensord.edges.page.look import House, Look
+from sensord.edges.page.scale import Scale
+from sensord.edges.sqlite_reads import SqliteReader
+from sensord.model import AMBIENT, ANSWERS, EPOCH, Entry, Probe, Quantity, Severity
+from sensord.rules import Seen
+from sensord.rules._heat import Tier
+from sensord.rules._readings import seconds, usable
+
+HOUR_S = 3600
+SLOT_S = {"day": 300, "week": HOUR_S}
+SPAN = {"day": timedelta(days=1), "week": timedelta(days=7)}
+FARTHEST_BACK = timedelta(days=400)
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is to be drawn."""
+
+    span: str  # day or week
+    end: datetime
+    place: str  # an enclosure, or "" for all
+    scale: Scale
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One curve: a value for each slot, None where nothing was measured."""
+
+    label: str
+    quantity: Quantity
+    values: list[float | None]
+    low: list[float | None] | None = None
+    high: list[float | None] | None = None
+
+
+class Curves:
+    """Draws nothing; gives what is to be drawn."""
+
+    def __init__(self, house: House, look: Look) -> None:
+        self._house, self._look = house, look
+
+    def data(self, wanted: Wanted) -> dict[str, Any]:
+        """Everything for the charts and for the table beside them, in the reader's units."""
+        garden = self._house.garden
+        slot_s = self._slot_s(wanted)
+        end_s = math.ceil(seconds(wanted.end) / slot_s) * slot_s
+        starts = list(range(end_s - int(SPAN[wanted.span].total_seconds()), end_s, slot_s))
+        with self._look.reader() as reader:
+            entries = reader.entries(garden.site.name, EPOCH, wanted.end + timedelta(seconds=1))
+            lines = [
+                line for place in self._places(wanted) for line in self._lines(reader, place, wanted, starts, slot_s)
+            ]
+        begin = wanted.end - SPAN[wanted.span]
+        stands = [
+            ledger.stand(e, garden.cohorts, entries, wanted.end)
+            for e in garden.enclosures
+            if wanted.place in ("", e.name)
+        ]
+        tiers = {t for stand in stands for t in self._look.tiers_of(stand)}
+        return {
+            "zone": garden.site.time_zone,
+            "us": wanted.scale.us,
+            "span": wanted.span,
+            "slot_s": slot_s,
+            "times": [start + slot_s / 2 for start in starts],
+            "charts": [
+                self._chart(
+                    "Temperature", wanted.scale.degree, Quantity.TEMPERATURE, lines, _tier_lines(tiers, wanted.scale)
+                ),
+                self._chart("Humidity", "%", Quantity.HUMIDITY, lines, []),
+                self._chart("Gusts", wanted.scale.wind_unit, Quantity.WIND_GUST, lines, []),
+            ],
+            "entries": [e for e in entries if begin <= e.at <= wanted.end and self._is_about(e, wanted.place)],
+        }
+
+    def _slot_s(self, wanted: Wanted) -> int:
+        """Long enough that every slot of a working probe has a reading."""
+        probes = [p for place in self._places(wanted) for p in self._house.garden.probes if p.place == place]
+        slowest = max((p.interval_s for p in probes), default=60.0)
+        return min(HOUR_S, max(SLOT_S[wanted.span], math.ceil(1.5 * slowest / 300) * 300))
+
+    def _places(self, wanted: Wanted) -> list[str]:
+        enclosures = [e.name for e in self._house.garden.enclosures]
+        return [*(enclosures if not wanted.place else [wanted.place]), AMBIENT]
+
+    def _lines(
+        self, reader: SqliteReader, place: str, wanted: Wanted, starts: Sequence[int], slot_s: int
+    ) -> list[Line]:
+        found = []
+        title = next((e.title for e in self._house.garden.enclosures if e.name == place), "Post")
+        for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.WIND_GUST):
+            slots: dict[int, tuple[float, float, float]] = {}
+            for probe in self._house.garden.probes_at(place, quantity):
+                if wanted.span == "week":
+                    more = self._from_hours(reader, probe, quantity, starts)
+                else:
+                    more = self._from_readings(reader, probe, quantity, starts, slot_s)
+                slots = {**more, **slots}  # where the first probe of a place is silent, the next one speaks
+            if slots:
+                found.append(_line(title, quantity, slots, starts, wanted, bool(wanted.place) and place != AMBIENT))
+        return found
+
+    def _from_hours(
+        self, reader: SqliteReader, probe: Probe, quantity: Quantity, starts: Sequence[int]
+    ) -> dict[int, tuple[float, float, float]]:
+        hours = reader.hours(
+            self._house.garden.site.name, probe.name, quantity, _utc(starts[0]), _utc(starts[-1] + HOUR_S)
+        )
+        return {int(seconds(h.start)): (h.mean, h.minimum, h.maximum) for h in hours}
+
+    def _from_readings(
+        self, reader: SqliteReader, probe: Probe, quantity: Quantity, starts: Sequence[int], slot_s: int
+    ) -> dict[int, tuple[float, float, float]]:
+        end_s = starts[-1] + slot_s
+        series = reader.readings(self._house.garden.site.name, probe.name, quantity, _utc(starts[0]), _utc(end_s))
+        track = usable(Seen(probe, *series), float(end_s))
+        slots: dict[int, list[float]] = {}
+        for at, value in zip(track.times_s, track.values, strict=True):
+            slots.setdefault(int(at // slot_s) * slot_s, []).append(value)
+        return {start: (sum(v) / len(v), min(v), max(v)) for start, v in slots.items()}
+
+    def _chart(
+        self, title: str, unit: str, quantity: Quantity, lines: Sequence[Line], tiers: list[dict[str, Any]]
+    ) -> dict[str, Any]:
+        return {
+            "title": title,
+            "unit": unit,
+            "tiers": tiers,
+            "lines": [
+                {"label": line.label, "values": line.values, "low": line.low, "high": line.high}
+                for line in lines
+                if line.quantity is quantity
+            ],
+        }
+
+    def _is_about(self, entry: Entry, place: str) -> bool:
+        if not place or not entry.subject:
+            return True
+        subject = entry.subject.partition("/")[2] if entry.what in ANSWERS else entry.subject
+        cohorts = {c.name for c in self._house.garden.cohorts if c.enclosure == place}
+        return subject == place or subject in cohorts
+
+
+def _utc(unix_s: float) -> datetime:
+    return EPOCH + timedelta(seconds=unix_s)
+
+
+def _line(
+    title: str,
+    quantity: Quantity,
+    slots: Mapping[int, tuple[float, float, float]],
+    starts: Sequence[int],
+    wanted: Wanted,
+    with_band: bool,
+) -> Line:
+    write = {
+        Quantity.TEMPERATURE: wanted.scale.degrees,
+        Quantity.HUMIDITY: lambda v: 100 * v,
+        Quantity.WIND_GUST: wanted.scale.wind_value,
+    }[quantity]
+    which = 2 if quantity is Quantity.WIND_GUST else 0  # of gusts the highest counts
+
+    def column(index: int) -> list[float | None]:
+        return [round(write(slots[start][index]), 2) if start in slots else None for start in starts]
+
+    band = with_band and quantity is not Quantity.WIND_GUST
+    return Line(title, quantity, column(which), column(1) if band else None, column(2) if band else None)
+
+
+def _tier_lines(tiers: set[Tier], scale: Scale) -> list[dict[str, Any]]:
+    """Each tier with its temperature, how bad it is and after how long."""
+    found: dict[float, dict[str, Any]] = {}
+    for tier in sorted(tiers, key=lambda t: (t.temperature_c, -t.after_h)):
+        after = f" after {60 * tier.after_h:.0f} min" if 0 < tier.after_h < 1.5 else f" after {tier.after_h:g} h"
+        word = Severity(tier.severity).word + (after if tier.after_h else "")
+        level = round(scale.degrees(tier.temperature_c), 1)
+        found[level] = {"level": level, "word": f"{level:.0f} {scale.degree} {word}", "severity": int(tier.severity)}
+    return list(found.values())

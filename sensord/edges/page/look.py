@@ -1,0 +1,327 @@
+"""What the page shows, as values: one look at the store through a read-only connection, as of what the loop last knew.
+
+Only windows of raw readings that a look needs are read, a day at the most; what stands longer comes from the ledger.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import groupby
+from pathlib import Path
+from typing import cast
+
+from sensord import ledger, turn
+from sensord.edges.sqlite_reads import SqliteReader
+from sensord.model import (
+    AMBIENT,
+    EPOCH,
+    Cohort,
+    Concern,
+    Doubt,
+    Enclosure,
+    Entry,
+    Number,
+    Parcel,
+    Probe,
+    Quantity,
+    Severity,
+    instant,
+)
+from sensord.ports import Store
+from sensord.rules import Seen, Watch
+from sensord.rules._heat import Tier, tiers
+from sensord.rules._readings import Track, pairs, seconds, slope_per_h, usable
+from sensord.settings import Settings
+from sensord.texts import Texts
+
+FRESH = timedelta(minutes=5)
+FRESH_INTERVALS = 5
+"""A reading speaks of now for so long, or for so many of its probe's intervals."""
+DAY = timedelta(days=1)
+TREND = timedelta(minutes=30)
+PAIRED = timedelta(minutes=15)
+SLOT_S = 900
+SAID = timedelta(days=2)
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """What the page needs of the program that it runs in."""
+
+    settings: Settings
+    garden: turn.Garden
+    texts: Texts
+    store: Path
+    now: Callable[[], datetime]
+    known_at: Callable[[], datetime]  # until when the loop has taken in and judged everything
+    connected: Callable[[], tuple[bool, datetime | None]]
+    put: Callable[[str, bytes], None]  # hands an entry to the loop
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The newest usable reading of a quantity at a place."""
+
+    value: float
+    at: datetime
+    is_fresh: bool
+    doubts: int
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """An enclosure, or the shaded post, as measured."""
+
+    name: str
+    newest: Mapping[Quantity, Measured]
+    trend_k_h: float | None
+    heard_at: datetime | None
+    is_silent: bool  # it should have reported by now
+    course: tuple[tuple[float, float], ...]  # of a day: (hours before now, mean of a quarter of an hour [°C])
+
+
+@dataclass(frozen=True, slots=True)
+class Cage:
+    """An enclosure: what is measured in it, how it stands, and what it holds."""
+
+    enclosure: Enclosure
+    place: Place
+    stand: ledger.Stand
+    offset_k: float | None
+    holds_m_s: float | None
+    gust_m_s: float | None  # the highest of the last ten minutes
+    gust_estimated: bool
+    tiers: tuple[Tier, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Everything of one moment."""
+
+    now: datetime
+    cages: tuple[Cage, ...]
+    post: Place
+    change_pa: float | None  # of the pressure in three hours
+    concerns: tuple[Concern, ...]
+    said: tuple[Entry, ...]  # lately, the newest first
+    cohorts: tuple[Cohort, ...]
+    connected: bool
+    disconnected_since: datetime | None
+
+
+class Look:
+    """Looks, from any thread: each has a read-only connection of its own."""
+
+    def __init__(self, house: House) -> None:
+        self.house = house
+        self._local = threading.local()
+        self._opened: list[SqliteReader] = []
+        self._lock = threading.Lock()
+
+    @contextmanager
+    def reader(self) -> Iterator[SqliteReader]:
+        """This thread's connection; made anew after trouble."""
+        found: SqliteReader | None = getattr(self._local, "reader", None)
+        if found is None:
+            found = SqliteReader(self.house.store)
+            self._local.reader = found
+            with self._lock:
+                self._opened.append(found)
+        try:
+            yield found
+        except BaseException:
+            self._local.reader = None
+            with self._lock:
+                self._opened.remove(found)
+            found.close()
+            raise
+
+    def close(self) -> None:
+        """Close all connections, when no thread looks any more."""
+        with self._lock:
+            for reader in self._opened:
+                reader.close()
+            self._opened.clear()
+
+    def version(self) -> int:
+        """Changes when something was committed since this thread last asked."""
+        with self.reader() as reader:
+            return reader.version()
+
+    def known_at(self) -> datetime:
+        """As of when; before the loop has begun, now."""
+        at = self.house.known_at()
+        return at if at > EPOCH else self.house.now()
+
+    def snapshot(self) -> Snapshot:
+        """One look."""
+        garden, now = self.house.garden, self.known_at()
+        with self.reader() as reader:
+            entries = reader.entries(garden.site.name, EPOCH, now + DAY)
+            concerns = tuple(reader.concerns(garden.site.name))
+            post, outside = self._place(reader, AMBIENT, now)
+            facts = self._storm_facts(reader, entries, concerns, now)
+            cages = tuple(self._cage(reader, e, entries, outside, facts, now) for e in garden.enclosures)
+        connected, since = self.house.connected()
+        return Snapshot(
+            now=now,
+            cages=cages,
+            post=post,
+            change_pa=next((_number(f, "pressure_change_pa") for f in facts.values()), None),
+            concerns=concerns,
+            said=tuple(e for e in reversed(entries) if e.at >= now - SAID)[:40],
+            cohorts=tuple(c for cage in cages for c in cage.stand.cohorts),
+            connected=connected,
+            disconnected_since=since,
+        )
+
+    def message(self, key: str, about: datetime) -> Parcel | None:
+        """A message by its key, made within the fortnight before `about`."""
+        site = self.house.garden.site.name
+        with self.reader() as reader:
+            found = reader.messages(site, about - 15 * DAY, about + DAY)
+        return next((p for p in found if p.message.key == key), None)
+
+    def entries(self, since: datetime) -> list[Entry]:
+        """What was said since, the newest first."""
+        with self.reader() as reader:
+            return reader.entries(self.house.garden.site.name, since, self.house.now() + DAY)[::-1]
+
+    # --- places
+
+    def _storm_facts(
+        self, reader: SqliteReader, entries: list[Entry], concerns: tuple[Concern, ...], now: datetime
+    ) -> Mapping[str, Mapping[str, Number]]:
+        """What the storm rule finds at this moment, by enclosure: the page never computes another way than the rule."""
+        garden = self.house.garden
+        if "storm" not in garden.rules:
+            return {}
+        standing = {c.key: c for c in concerns}
+        outcome = turn.take(garden, cast(Store, reader), ["storm"], standing, entries, Watch(now, True, {}, True), now)
+        return {v.subject: v.numbers for v in outcome.verdicts}
+
+    def _cage(
+        self,
+        reader: SqliteReader,
+        enclosure: Enclosure,
+        entries: list[Entry],
+        outside: Track | None,
+        storm: Mapping[str, Mapping[str, Number]],
+        now: datetime,
+    ) -> Cage:
+        garden, facts = self.house.garden, storm.get(enclosure.name, {})
+        place, inside = self._place(reader, enclosure.name, now)
+        stand = ledger.stand(enclosure, garden.cohorts, entries, now)
+        return Cage(
+            enclosure=enclosure,
+            place=place,
+            stand=stand,
+            offset_k=_offset(inside, outside, now) if _is_fresh(place) else None,
+            holds_m_s=_number(facts, "holds_m_s") or self._holds(stand),
+            gust_m_s=_number(facts, "gust_m_s"),
+            gust_estimated=bool(facts.get("gust_estimated")),
+            tiers=self.tiers_of(stand),
+        )
+
+    def _holds(self, stand: ledger.Stand) -> float | None:
+        """What it holds, wet or dry, where no rule could say."""
+        from sensord.rules._anchoring import holds_m_s, is_draped
+
+        p = self.house.garden.parameters.get(("storm", stand.enclosure.name))
+        return None if p is None else holds_m_s(stand, None, is_draped(stand), p)  # type: ignore[arg-type]
+
+    def tiers_of(self, stand: ledger.Stand) -> tuple[Tier, ...]:
+        """The heat tiers that the enclosure is judged by."""
+        garden = self.house.garden
+        species = turn.species_of(garden, stand)
+        p = garden.parameters.get(("overheating", stand.enclosure.name))
+        if species is None or p is None:
+            return ()
+        overrides = {
+            severity: (getattr(p, f"{severity.name.lower()}_c"), getattr(p, f"{severity.name.lower()}_after_min"))
+            for severity in (Severity.MODERATE, Severity.SEVERE, Severity.EXTREME)
+        }
+        return tiers(species, overrides, getattr(p, "least_min", 0.0) / 60.0)
+
+    def _place(self, reader: SqliteReader, name: str, now: datetime) -> tuple[Place, Track | None]:
+        """A place, and the temperatures of its best probe."""
+        garden, site = self.house.garden, self.house.garden.site.name
+        newest: dict[Quantity, Measured] = {}
+        temperatures: Track | None = None
+        for quantity in Quantity:
+            for probe in garden.probes_at(name, quantity):
+                span = DAY if quantity is Quantity.TEMPERATURE else timedelta(hours=1)
+                series = reader.readings(site, probe.name, quantity, now - span, now + timedelta(minutes=1))
+                track = usable(Seen(probe, *series), seconds(now) + 60.0)
+                found = _newest(track, probe, now)
+                if found is None or (quantity in newest and not found.is_fresh):
+                    continue
+                newest[quantity] = found
+                if quantity is Quantity.TEMPERATURE:
+                    temperatures = track
+                if found.is_fresh:
+                    break
+        probes = [p for p in garden.probes if p.place == name]
+        heard = {p.name: self._heard(reader, p) for p in probes}
+        silent = any(heard[p.name] is None or now - heard[p.name] > _patience(p) for p in probes)  # type: ignore[operator]
+        recent = temperatures.since(seconds(now - TREND)) if temperatures else None
+        return (
+            Place(
+                name,
+                newest,
+                slope_per_h(recent) if recent else None,
+                max((at for at in heard.values() if at), default=None),
+                silent,
+                _course(temperatures, now) if temperatures else (),
+            ),
+            temperatures,
+        )
+
+    def _heard(self, reader: SqliteReader, probe: Probe) -> datetime | None:
+        site = self.house.garden.site.name
+        readings = (reader.latest(site, probe.name, quantity) for quantity in sorted(probe.quantities))
+        return max((r.received_at for r in readings if r is not None), default=None)
+
+
+def _patience(probe: Probe) -> timedelta:
+    return max(FRESH, FRESH_INTERVALS * timedelta(seconds=probe.interval_s))
+
+
+def _newest(track: Track, probe: Probe, now: datetime) -> Measured | None:
+    if not track.times_s:
+        return None
+    at = instant(round(track.times_s[-1] * 1000))
+    return Measured(track.values[-1], at, now - at <= _patience(probe), track.doubts[-1] & ~Doubt.LATE)
+
+
+def _is_fresh(place: Place) -> bool:
+    found = place.newest.get(Quantity.TEMPERATURE)
+    return found is not None and found.is_fresh
+
+
+def _offset(inside: Track | None, post: Track | None, now: datetime) -> float | None:
+    """Inside less outside, the median of the last pairs [K]."""
+    if inside is None or post is None:
+        return None
+    paired = pairs(inside, post, seconds(now - PAIRED), seconds(now))
+    return paired.median() if paired.differences else None
+
+
+def _course(track: Track, now: datetime) -> tuple[tuple[float, float], ...]:
+    end_s = seconds(now)
+    found = []
+    for slot, group in groupby(
+        zip(track.times_s, track.values, strict=True), key=lambda reading: int((end_s - reading[0]) // SLOT_S)
+    ):
+        values = [value for _, value in group]
+        found.append(((slot + 0.5) * SLOT_S / 3600.0, sum(values) / len(values)))
+    return tuple(found)
+
+
+def _number(facts: Mapping[str, Number], name: str) -> float | None:
+    value = facts.get(name)
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None

@@ -1,0 +1,113 @@
+"""Templates, static files by their content, and the answers that are made of them."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+import time
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from threading import Lock
+from typing import TYPE_CHECKING, Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+
+from sensord.edges.page.live import Kind, Regions
+from sensord.edges.page.look import House, Look, Snapshot
+from sensord.edges.page.wording import Wording
+
+if TYPE_CHECKING:
+    from sensord.edges.page.visiting import Visit
+
+HERE = Path(__file__).parent
+STILL_S = 180.0
+"""Real time without a sign of life of the loop after which the page says so."""
+SAME_LOOK_S = 1.0
+"""Requests that come together share a look at the store."""
+
+
+class Paper:
+    """Makes pages."""
+
+    def __init__(self, house: House, look: Look) -> None:
+        self._house, self._look = house, look
+        self._templates = Environment(
+            loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+        )
+        self._templates.globals.update(asset=_asset, site=house.garden.site.title or house.garden.site.name)
+        self._templates.globals["can_log_in"] = house.settings.page.is_guarded
+        self._lock = Lock()
+        self._looked: tuple[float, Snapshot] | None = None
+        self._alive: tuple[datetime, float] = (house.known_at(), time.monotonic())
+
+    def snapshot(self) -> Snapshot:
+        """One look at the store; the last one where it was made just now."""
+        with self._lock:
+            if self._looked is None or time.monotonic() - self._looked[0] > SAME_LOOK_S:
+                self._looked = (time.monotonic(), self._look.snapshot())
+            return self._looked[1]
+
+    def wording(self, snapshot: Snapshot, units: str) -> Wording:
+        """The words for a reader of these units."""
+        known_at, seen = self._house.known_at(), time.monotonic()
+        if known_at != self._alive[0]:
+            self._alive = (known_at, seen)
+        stopped = seen - self._alive[1] > STILL_S
+        return Wording(self._house, snapshot, units, known_at if stopped else None)
+
+    def regions(self, snapshot: Snapshot, kind: Kind) -> Regions:
+        """The pieces of the page that may change, by name."""
+        words = {
+            **self.wording(snapshot, kind.units).page(),
+            "may_write": kind.may_write,
+            "token": "",
+            "once": lambda: "",
+        }
+        found = {name: self._part(name, words) for name in ("as_of", "answer", "matters", "post", "said")}
+        for cage in words["cages"]:  # type: ignore[attr-defined]
+            found[f"cage-{cage['name']}"] = self._part("cage", {**words, "cage": cage})
+            if kind.may_write:
+                found[f"acts-{cage['name']}"] = self._part("acts", {**words, "cage": cage})
+        return found
+
+    def _part(self, name: str, words: Mapping[str, Any]) -> str:
+        return self._templates.get_template(f"parts/{name}.html").render(words).strip()
+
+    def page(self, name: str, visit: Visit, words: Mapping[str, Any], status: int = 200) -> Response:
+        """A whole page."""
+        common = {
+            "role": visit.session.role.value,
+            "name": visit.session.name,
+            "may_write": visit.may_write,
+            "token": visit.form_token,
+            "once": lambda: secrets.token_urlsafe(12),
+            "units": visit.units,
+            "here": name,
+            "notice": "",
+        }
+        return HTMLResponse(self._templates.get_template(f"{name}.html").render({**common, **words}), status)
+
+    def message(self, request: Request, status: int, text: str) -> Response:
+        """A plain word, as JSON to our own script."""
+        if wants_json(request):
+            return JSONResponse({"ok": False, "text": text}, status)
+        html = self._templates.get_template("message.html").render(text=text, here="message")
+        return HTMLResponse(html, status)
+
+
+def wants_json(request: Request) -> bool:
+    """Whether our own script asks."""
+    return "application/json" in request.headers.get("accept", "")
+
+
+_hashes: dict[str, str] = {}
+
+
+def _asset(name: str) -> str:
+    """The address of a static file: another one when it has changed, so that it may be kept for good."""
+    if name not in _hashes:
+        _hashes[name] = hashlib.sha256((HERE / "static" / name).read_bytes()).hexdigest()[:12]
+    return f"/static/{name}?v={_hashes[name]}"

@@ -1,0 +1,76 @@
+"""The curves as figures, for eyes that don't read drawings and for ears. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from itertools import groupby
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from sensord.edges.page.wording import Wording
+from sensord.model import instant
+
+
+def _moment(unix_s: float) -> datetime:
+    return instant(round(unix_s * 1000))
+
+
+def extremes(data: Mapping[str, Any], wording: Wording) -> list[dict[str, str]]:
+    """Highest and lowest temperature of each place, and when."""
+    found = []
+    chart = data["charts"][0]
+    for line in chart["lines"]:
+        highs = _known(data["times"], line["high"] or line["values"])
+        lows = _known(data["times"], line["low"] or line["values"])
+        if not highs:
+            continue
+        (top, top_at), (low, low_at) = max(highs), min(lows)
+        missing = 1 - len(highs) / len(data["times"])
+        found.append(
+            {
+                "place": line["label"],
+                "high": f"{top:.1f} {chart['unit']}",
+                "high_at": wording.at(_moment(top_at)),
+                "low": f"{low:.1f} {chart['unit']}",
+                "low_at": wording.at(_moment(low_at)),
+                "missing": f"{100 * missing:.0f} % of the time missing" if missing > 0.02 else "",
+            }
+        )
+    return found
+
+
+def _known(times: Sequence[float], values: Sequence[float | None]) -> list[tuple[float, float]]:
+    return [(v, t) for t, v in zip(times, values, strict=True) if v is not None]
+
+
+def by_time(data: Mapping[str, Any], wording: Wording) -> dict[str, Any]:
+    """Mean temperatures by hour of a day, or means and maxima by day of a week."""
+    zone = ZoneInfo(data["zone"])
+    daily = data["span"] == "week"
+    lines = data["charts"][0]["lines"]
+
+    def key(index: int) -> str:
+        local = _moment(data["times"][index]).astimezone(zone)
+        return f"{local:%Y-%m-%d}" if daily else f"{local:%Y-%m-%d %H}"
+
+    rows = []
+    for _, group in groupby(range(len(data["times"])), key):
+        indices = list(group)
+        local = _moment(data["times"][indices[0]]).astimezone(zone)
+        cells = []
+        for line in lines:
+            values = [line["values"][i] for i in indices if line["values"][i] is not None]
+            text = "–"
+            if values:
+                mean = f"{sum(values) / len(values):.1f}"
+                text = f"{mean}, at most {max(values):.1f}" if daily else mean
+            cells.append(text)
+        rows.append((f"{local:%a %d %b}" if daily else _hour(local, wording), cells))
+    return {"heads": [line["label"] for line in lines], "rows": rows, "unit": data["charts"][0]["unit"], "daily": daily}
+
+
+def _hour(local: datetime, wording: Wording) -> str:
+    if wording.scale.us:
+        return f"{local:%a} {local.hour % 12 or 12} {'am' if local.hour < 12 else 'pm'}"
+    return f"{local:%a %H}:00"

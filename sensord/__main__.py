@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-COMMANDS = ("demo", "run", "check", "answer", "replay", "anchor", "review", "season", "backup", "restore")
+COMMANDS = ("demo", "run", "check", "answer", "replay", "anchor", "review", "season", "password", "backup", "restore")
 
 app = typer.Typer(
     name="sensord",

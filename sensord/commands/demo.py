@@ -28,11 +28,15 @@ def command(
     seed: Annotated[int, typer.Option(help="Another seed, another garden.")] = 7,
     units: Annotated[str, typer.Option(help="metric or us")] = "metric",
     store: Annotated[Path | None, typer.Option(help="Keep the store here.")] = None,
+    page: Annotated[
+        bool,
+        typer.Option("--page", help="Show the page meanwhile, on this computer; --seconds 900 gives time to look."),
+    ] = False,
 ) -> None:
     """Watch a made-up garden for three summer days: what the phone would show, as it happens."""
     import logging
 
-    from sensord.commands import _build
+    from sensord.commands import _build, _page
     from simulators import scenario
     from simulators.broker import EmbeddedBroker
     from simulators.pace import PacedClock
@@ -45,6 +49,7 @@ def command(
             update={
                 "broker": chosen.broker.model_copy(update={"host": broker.host, "port": broker.port}),
                 "keeper": chosen.keeper.model_copy(update={"units": units}),
+                "page": chosen.page.model_copy(update={"enabled": page}),
             }
         )
         built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
@@ -60,6 +65,10 @@ def command(
         screen = stack.enter_context(_Screen(built, days))
         daemon = _daemon(built, clock, inbox, kept, _Phone(screen, garden.keeper))
         _wait_until_connected(inbox)
+        served = _page.serve(built, path, clock, daemon, inbox)
+        if served is not None:
+            stack.callback(served.close)
+            screen.console.print(f"The page: {served.address}\n")
 
         def play(publisher: Any) -> Any:
             at = (broker.host, broker.port)

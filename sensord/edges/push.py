@@ -50,12 +50,20 @@ class AppriseChannel:
     """One or more Apprise URLs; a message is delivered when all of them took it."""
 
     def __init__(
-        self, urls: Sequence[SecretStr], timeout_s: float, name: str = "phone", pictures: Pictures | None = None
+        self,
+        urls: Sequence[SecretStr],
+        timeout_s: float,
+        name: str = "phone",
+        pictures: Pictures | None = None,
+        link: Callable[[Message], str] | None = None,
     ) -> None:
-        """Raises ValueError, naming every URL by its place, where Apprise doesn't know one."""
+        """`link`: the address by which a message is answered, or "".
+
+        Raises ValueError, naming every URL by its place, where Apprise doesn't know one.
+        """
         if not urls:
             raise ValueError(f"push.{name}: no URL is given")
-        self.name, self._timeout_s, self._pictures = name, timeout_s, pictures
+        self.name, self._timeout_s, self._pictures, self._link = name, timeout_s, pictures, link
         with warnings.catch_warnings():  # Apprise loads all its services, some with libraries that warn of old age
             warnings.simplefilter("ignore", DeprecationWarning)
             self._targets = self._make(urls)
@@ -94,6 +102,8 @@ class AppriseChannel:
     def send(self, message: Message) -> None:
         """Deliver to every target that did not take it yet; Transient names those that did not now."""
         message, picture = self._with_picture(message)
+        if self._link is not None and (address := self._link(message)):
+            message = replace(message, text=f"{message.text}\nAnswer: {address}")
         took = self._took.pop(message.key, set())
         failures = [
             f"{target.label}: {why}"

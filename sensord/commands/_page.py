@@ -1,0 +1,60 @@
+"""The page beside the loop, and the links to it in messages, where they are configured."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sensord.settings import Mistakes
+
+if TYPE_CHECKING:
+    from sensord.commands._build import House
+    from sensord.daemon import Daemon
+    from sensord.edges.page.server import PageServer
+    from sensord.model import Message
+
+MISSING = "page: what serves it is not installed ({}); pip install 'sensord[page]'"
+
+
+def links(built: House) -> Callable[[Message], str] | None:
+    """What makes the link by which a message is answered; None where the page can't be reached from a phone."""
+    page = built.settings.page
+    if not page.enabled or not page.base_url:
+        return None
+    try:
+        from sensord.edges.page.links import Links
+    except ImportError as error:
+        raise Mistakes([MISSING.format(error.name)]) from None
+    return Links(page.base_url, page.secret.get_secret_value(), page.link_hours).address_of
+
+
+def serve(built: House, path: Path, clock: Any, daemon: Daemon, inbox: Any) -> PageServer | None:
+    """The page on its own thread, until it is closed; None where it is switched off.
+
+    Raises:
+        Mistakes: it is switched on, but not installed, or its address is taken.
+    """
+    if not built.settings.page.enabled:
+        return None
+    from sensord.ports import Transient
+
+    try:
+        from sensord.edges.page.look import House as Home
+        from sensord.edges.page.server import PageServer
+    except ImportError as error:
+        raise Mistakes([MISSING.format(error.name)]) from None
+    home = Home(
+        settings=built.settings,
+        garden=built.garden,
+        texts=built.texts,
+        store=path,
+        now=clock.now,
+        known_at=lambda: daemon.counts.heartbeat,
+        connected=inbox.connected,
+        put=inbox.put_local,
+    )
+    try:
+        return PageServer(home)
+    except Transient as trouble:
+        raise Mistakes([str(trouble)]) from None

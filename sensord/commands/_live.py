@@ -9,7 +9,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from sensord.commands import _build
+from sensord.commands import _build, _page
 from sensord.daemon import Daemon
 from sensord.edges.clock import RealClock
 from sensord.edges.push import AppriseChannel, LogChannel, Pictures
@@ -25,9 +25,10 @@ def channels(built: _build.House, pictures: Pictures | None = None) -> dict[str,
     """The ways to the phone and to the stand-in; without one, messages go to the log and say so."""
     push = built.settings.push
     found: dict[str, Any] = {}
+    link = _page.links(built)
     for route, urls in (("phone", push.phone), ("stand-in", push.stand_in)):
         if urls:
-            found[route] = AppriseChannel(urls, push.timeout_s, name=route, pictures=pictures)
+            found[route] = AppriseChannel(urls, push.timeout_s, name=route, pictures=pictures, link=link)
     if "phone" not in found:
         log.warning("no [push] phone is configured: messages go to this log alone")
         found["phone"] = LogChannel()
@@ -80,6 +81,11 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             connected=inbox.connected,
             on_step=scheduler.lay_anew,
         )
+
+        page = _page.serve(built, _build.store_path(built, config), clock, daemon, inbox)
+        if page is not None:
+            stack.callback(page.close)
+            log.info("the page is at %s", page.address)
 
         def stopped() -> bool:
             """Asked at each round of the loop, so it also tells the service manager that the loop goes round."""

@@ -151,12 +151,14 @@ def action_for(scene: Scene, tier: Tier, ambient_c: float | None, ahead: bool = 
         "sun_elevation_deg": scene.sky.elevation_deg if scene.sky.may_shine else None,
     }
     sun_adds = ahead or scene.offset_k is None or scene.offset_k > expected.low_k
-    if not stand.shaded and scene.sky.may_shine and (sun_adds or not near):
+    indoors = stand.sheltered_at is not None  # or on a porch: the sun is not what warms it
+    if not stand.shaded and not indoors and scene.sky.may_shine and (sun_adds or not near):
         return "shade", more
     if shade_settles(scene):
         return "", more
     more |= {"shaded": stand.shaded or None, "shade_failed": (scene.followed.helped == NO) or None}
-    if stand.shaded and scene.sky.may_shine and (scene.followed.helped == NO or (not near and not closed)):
+    beaten = scene.followed.helped == NO or (not near and not closed)
+    if stand.shaded and not indoors and scene.sky.may_shine and beaten:
         return "move to shade", more
     if not _is_aired(scene.evidence):
         return "add airflow", more

@@ -256,6 +256,13 @@ def test_an_empty_enclosure_is_a_note() -> None:
     assert decide(since(2, 37.0), 33.0, cages=cages).severity is Severity.SEVERE
 
 
+def test_what_is_sheltered_needs_air_not_shade() -> None:
+    """In a shed the sun is not on it: more air is advised."""
+    verdict = decide(since(2, 34.0), 29.0, entries=[entry(What.SHELTERED, THREE - HOUR)])
+    assert verdict.advice is not None
+    assert verdict.advice.action == "add airflow"
+
+
 def test_the_configuration_outranks_the_species() -> None:
     """A keeper's own tier and duration count for that enclosure."""
     own = {"moderate_c": 30.0, "moderate_after_min": 20.0}

@@ -129,6 +129,9 @@ class Store(Protocol):
     def summarise(self, now: datetime) -> int:
         """Bring summaries and tallies up to date with what was added; returns how many hours were recomputed."""
 
+    def prune(self, before: datetime, most: int) -> int:
+        """Delete raw readings of the hours before `before`, about `most` of them at most; returns how many."""
+
     def entries(self, site: str, start: datetime, end: datetime) -> list[Entry]:
         """What the keeper said, by `at`, ascending."""
 
@@ -188,6 +191,19 @@ class Store(Protocol):
 
     def close(self) -> None:
         """Close; everything committed stays."""
+
+
+class Shipping(Protocol):
+    """Carries what is stored to another database as well, off the loop's thread."""
+
+    trouble: str  # why nothing is delivered at the moment; "" while all is well
+
+    @property
+    def unshipped_since(self) -> datetime | None:
+        """Receipt of the oldest reading that is still to be delivered."""
+
+    def settle(self, now: datetime) -> None:
+        """Strike off in the store what was delivered; for the loop's thread, and it never waits for the network."""
 
 
 class Channel(Protocol):

@@ -109,7 +109,29 @@ def open_store(built: House, path: Path, durable: bool = True) -> Any:
     from sensord.edges.sqlite import SqliteStore
 
     kept = built.settings.store.refusals_kept
-    return SqliteStore(path, built.garden.site, places(built.garden), durable=durable, refusals_kept=kept)
+    ships_to = built.settings.influx.destination if durable else ""
+    return SqliteStore(
+        path, built.garden.site, places(built.garden), durable=durable, refusals_kept=kept, ships_to=ships_to
+    )
+
+
+def species_at(garden: turn.Garden) -> dict[str, str]:
+    """By whose thresholds the degree-days of each enclosure are counted; as in `places`."""
+    first = next(iter(garden.species), "")
+    at = {c.enclosure: c.species for c in reversed(garden.cohorts) if c.species in garden.species}
+    return {e.name: at.get(e.name, first) for e in garden.enclosures}
+
+
+def shipper(built: House, path: Path, store: Any, wake: Any) -> Any:
+    """What ships to the InfluxDB of this configuration; None where there is none."""
+    influx = built.settings.influx
+    if not influx.url:
+        return None
+    from sensord.edges.influx import Shipper
+    from sensord.edges.influx_writer import InfluxWriter
+
+    per = {name: rule.per for name, rule in built.garden.rules.items()}
+    return Shipper(path, store, InfluxWriter(influx), species_at(built.garden), per, wake, influx.every_s)
 
 
 def store_path(built: House, config: Path) -> Path:

@@ -16,7 +16,7 @@ from sensord.edges.push import AppriseChannel, LogChannel, Pictures
 from sensord.edges.scheduler import TurnScheduler
 from sensord.edges.sender import Sender
 from sensord.edges.systemd import Heart
-from sensord.ports import Inbox
+from sensord.ports import Inbox, Transient
 
 log = logging.getLogger("sensord")
 
@@ -44,6 +44,15 @@ def _pictures(built: _build.House, config: Path, secrets: Path | None) -> Any:
     return Drawn(config, _build.store_path(built, config), secrets)
 
 
+def _last_shipment(shipper: Any, clock: RealClock) -> None:
+    """Begin nothing more, and strike off what was delivered: what isn't is sent again after the next start."""
+    shipper.close(timeout_s=3.0)
+    try:
+        shipper.settle(clock.now())
+    except Transient as trouble:
+        log.error("the store can't be used at the moment: %s", trouble)
+
+
 def run(config: Path, secrets: Path | None, record: Path | None) -> None:
     """Run until SIGTERM or SIGINT."""
     built = _build.house(config, secrets)
@@ -69,6 +78,10 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
         scheduler = TurnScheduler(tuple(built.garden.cadences.values()), inbox.wake)
         scheduler.start()
         stack.callback(scheduler.stop)
+        shipper = _build.shipper(built, _build.store_path(built, config), store, inbox.wake)
+        if shipper is not None:
+            shipper.start()
+            stack.callback(_last_shipment, shipper, clock)
         heart = Heart()
         daemon = Daemon(
             built.settings,
@@ -80,6 +93,7 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             sender,
             connected=inbox.connected,
             on_step=scheduler.lay_anew,
+            shipping=shipper,
         )
 
         page = _page.serve(built, _build.store_path(built, config), clock, daemon, inbox)

@@ -236,13 +236,12 @@ class SqliteStore(ShippingWriter):
         self._draw_together()
         return computed
 
-    def prune(self, before: datetime) -> int:
+    def prune(self, before: datetime, most: int = 2**62) -> int:
         """Delete raw readings from before the hour that precedes `before`; what is derived stays. Returns how many.
 
         The hour is kept because the next still rests on it. What comes later for hours that were over at `before` is
-        stored, and no longer counts towards summaries.
-
-        What is still to be shipped, or was refused where it was shipped to, stays as well.
+        stored, and no longer counts towards summaries. What is still to be shipped, or was refused where it was shipped
+        to, stays as well. About `most` are deleted; where there are as many, call it again.
         """
         horizon_ms = (milliseconds(before) - BRIDGE_MS) // HOUR_MS * HOUR_MS
         self.summarise(before)
@@ -254,23 +253,26 @@ class SqliteStore(ShippingWriter):
             db.execute("INSERT OR REPLACE INTO fact VALUES ('pruned_before_ms', ?)", (str(max(old, horizon_ms)),))
         deleted = 0
         for (series,) in self._all("SELECT id FROM series"):
-            deleted += self._prune_series(series, horizon_ms)
+            deleted += self._prune_series(series, horizon_ms, most - deleted)
+            if deleted >= most:
+                break
         self._tail.clear()
         return deleted
 
-    def _prune_series(self, series: int, horizon_ms: int) -> int:
+    def _prune_series(self, series: int, horizon_ms: int, most: int) -> int:
         deleted = 0
-        while True:
+        while deleted < most:
             with self._transaction() as db:
                 rows = db.execute(
                     "DELETE FROM reading WHERE series = ? AND measured_ms < ? AND measured_ms <= (SELECT max(measured_ms)"
                     " FROM (SELECT measured_ms FROM reading WHERE series = ? ORDER BY measured_ms LIMIT ?))"
                     " AND NOT EXISTS (SELECT 1 FROM parked WHERE kind = 0 AND number = series AND at = measured_ms)",
-                    (series, horizon_ms, series, ROWS_PRUNED_AT_ONCE),
+                    (series, horizon_ms, series, min(ROWS_PRUNED_AT_ONCE, most - deleted)),
                 ).rowcount
             if not rows:
-                return deleted
+                break
             deleted += rows
+        return deleted
 
 
 def _put_entry(db: sqlite3.Connection, entry: Entry) -> int:

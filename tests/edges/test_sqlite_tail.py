@@ -57,6 +57,15 @@ def test_memory_and_database_agree(store: SqliteStore, tmp_path: Path, seed: int
     assert from_memory > 100
 
 
+def test_what_is_older_than_the_column_stays_out_of_it(store: SqliteStore) -> None:
+    """Late readings from before its floor would make a column look complete further back than it is."""
+    store._tail.longest = 4
+    store.add(Batch([reading(s, s) for s in (50, 60, 100)]))
+    assert store.readings(SITE, LOW, TEMPERATURE, START + timedelta(seconds=100), NEVER).values == [100]
+    store.add(Batch([reading(s, s) for s in (10, 20, 30, 40)]))
+    assert store.readings(SITE, LOW, TEMPERATURE, START + timedelta(seconds=40), NEVER).values == [40, 50, 60, 100]
+
+
 def test_what_is_answered_is_the_callers_own(store: SqliteStore) -> None:
     """Changing an answer changes nothing in the store."""
     store.add(Batch([reading(0, 20)]))

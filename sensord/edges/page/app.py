@@ -21,7 +21,7 @@ from starlette.responses import Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from sensord.edges.page import answering, looking, visiting
+from sensord.edges.page import answering, looking, visiting, weekly
 from sensord.edges.page.curves import Curves
 from sensord.edges.page.guard import Guard, Limiter
 from sensord.edges.page.links import Links
@@ -45,6 +45,7 @@ class Office:
         self.house, self.look, self.guard = house, Look(house), Guard(page)
         self.paper = Paper(house, self.look)
         self.curves = Curves(house, self.look)
+        self.lookbacks = weekly.LookBacks(house, self.look)
         self.threads = ThreadPoolExecutor(THREADS, thread_name_prefix="page-look")
         self.desk = Desk(house, self.look, self.threads)
         secret = page.secret.get_secret_value() or secrets.token_urlsafe(32)
@@ -82,6 +83,7 @@ def application(house: House) -> tuple[Shield, Office]:
         yield
         office.hub.stopping.set()
         await watcher
+        office.lookbacks.close()
         office.threads.shutdown(wait=True, cancel_futures=True)
         office.look.close()
 
@@ -115,6 +117,8 @@ def _routes(office: Office) -> list[Route]:
         route("/curves", looking.curves),
         route("/curves.json", looking.curves_data),
         route("/book", looking.book),
+        route("/week", weekly.week),
+        route("/week.css", weekly.week_css),
         route("/say", answering.say, "POST"),
         route("/units", visiting.units, "POST"),
         route("/login", visiting.login_form),

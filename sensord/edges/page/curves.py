@@ -185,7 +185,7 @@ def _tier_lines(tiers: set[Tier], scale: Scale) -> list[dict[str, Any]]:
     """Each tier with its temperature, how bad it is and after how long."""
     found: dict[float, dict[str, Any]] = {}
     for tier in sorted(tiers, key=lambda t: (t.temperature_c, -t.after_h)):
-        after = f" after {60 * tier.after_h:.0f} min" if 0 < tier.after_h < 1.5 else f" after {tier.after_h:g} h"
+        after = f" after {60 * tier.after_h:.0f} min" if 0 < tier.after_h < 1.0 else f" after {tier.after_h:g} h"
         word = Severity(tier.severity).word + (after if tier.after_h else "")
         level = round(scale.degrees(tier.temperature_c), 1)
         found[level] = {"level": level, "word": f"{level:.0f} {scale.degree} {word}", "severity": int(tier.severity)}

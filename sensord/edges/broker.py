@@ -92,7 +92,7 @@ def connect(client: Client, settings: BrokerSettings, session: bool, receive_max
     if settings.protocol != "5":
         client.connect(settings.host, settings.port, settings.keepalive_s)
         return
-    properties = Properties(PacketTypes.CONNECT)
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho has left it untyped
     if session:
         properties.SessionExpiryInterval = min(settings.session_expiry_s, 0xFFFFFFFF)
         properties.ReceiveMaximum = max(1, min(receive_maximum, 65535))

@@ -4,7 +4,8 @@
 
 Both read the same backlog of QoS 1 messages from mosquitto over loopback. The counting one is plain paho-mqtt with a
 callback that adds one, acknowledging at once. Ours decodes, judges quality, stores with FULL durability, and acknowledges
-after the commit. They take turns; the best of each counts, because the machine may have other things to do.
+after the commit. They take turns; the best of each counts, because the machine may have other things to do. On a busy
+machine two threads suffer more than one: then only the share by processor time says something.
 """
 
 from __future__ import annotations
@@ -186,10 +187,12 @@ def take_in(settings: BrokerSettings, form: Kindred, messages: int, directory: P
     return seconds, {name: s / messages * 1e6 for name, s in spent.items()} | {"per batch": messages / batches}
 
 
-def measure(form: Kindred, messages: int, turns: int = 3, quiet: bool = False) -> float:
-    """Our rate as a share of the counting client's."""
+def measure(form: Kindred, messages: int, turns: int = 3) -> tuple[float, float]:
+    """Our rate as a share of the counting client's, by the clock and by processor time."""
     bare: list[float] = []
     full: list[float] = []
+    bare_cpu: list[float] = []
+    full_cpu: list[float] = []
     with tempfile.TemporaryDirectory() as name:
         directory = Path(name)
         with Mosquitto(directory / "broker") as broker:
@@ -201,15 +204,20 @@ def measure(form: Kindred, messages: int, turns: int = 3, quiet: bool = False) -
                 subscribe(ours)
                 fill(plain, form, messages)
                 (directory / str(turn)).mkdir()
+                marks = [time.process_time()]
                 bare.append(count_only(plain, messages))
+                marks.append(time.process_time())
                 seconds, spent = take_in(ours, form, messages, directory / str(turn))
+                marks.append(time.process_time())
                 full.append(seconds)
-                if not quiet:
+                bare_cpu.append(marks[1] - marks[0])
+                full_cpu.append(marks[2] - marks[1])
+                if turn == turns - 1:
                     parts = ", ".join(f"{part} {value:.1f}" for part, value in spent.items())
                     print(
                         f"  {form.name}: {messages / bare[-1]:.0f}/s against {messages / full[-1]:.0f}/s; µs a message: {parts}"
                     )
-    return min(bare) / min(full)
+    return min(bare) / min(full), min(bare_cpu) / min(full_cpu)
 
 
 def main() -> int:
@@ -217,9 +225,11 @@ def main() -> int:
     messages = int(sys.argv[1]) if len(sys.argv) > 1 else 20_000
     names = sys.argv[2:] or list(FORMS)
     ratios = {name: measure(FORMS[name], messages) for name in names}
-    for name, ratio in ratios.items():
-        print(f"ingest {name}: {ratio:.2f} of a counting subscriber (target {TARGET})")
-    return 0 if min(ratios.values()) >= TARGET else 1
+    for name, (by_clock, by_processor) in ratios.items():
+        print(
+            f"ingest {name}: {by_clock:.2f} of a counting subscriber (target {TARGET}); by processor time {by_processor:.2f}"
+        )
+    return 0 if min(by_clock for by_clock, _ in ratios.values()) >= TARGET else 1
 
 
 if __name__ == "__main__":

@@ -61,7 +61,7 @@ def look_back(
     """
     if now <= span.start:
         raise ValueError(f"{span.label} begins on {span.first}: it lies in the future")
-    look = _Look(records, garden, span, since, min(span.end, now))
+    look = _Look(records, garden, span, since, now)
     steps = len(garden.enclosures) + 2
     progress("the shaded post", 0.0)
     look.see_the_post()
@@ -117,8 +117,9 @@ def _tiers(garden: Garden, enclosure: Enclosure, species: Species) -> tuple[Tier
 class _Look:
     """One review in the making."""
 
-    def __init__(self, records: Records, garden: Garden, span: Span, since: date, through: datetime) -> None:
-        self._records, self._garden, self._span, self._through = records, garden, span, through
+    def __init__(self, records: Records, garden: Garden, span: Span, since: date, now: datetime) -> None:
+        self._records, self._garden, self._span, self._now = records, garden, span, now
+        self._through = min(span.end, now)
         self._site = garden.site.name
         self._since = since
         self._began = min(weeks.midnight(since, span.zone), span.start)
@@ -130,11 +131,8 @@ class _Look:
     # --- what is read
 
     def _read(self, probe: Probe, quantity: Quantity, span: Span) -> Columns:
-        series = self._records.readings(
-            self._site, probe.name, quantity, span.start - BEYOND, min(span.end, self._through) + BEYOND
-        )
-        at = series.times_s
-        return air.within(air.usable(*series), -1e12, self._through.timestamp()) if at else air.NOTHING
+        end = min(span.end + BEYOND, self._now)
+        return air.usable(*self._records.readings(self._site, probe.name, quantity, span.start - BEYOND, end))
 
     def _climate(self, enclosure: Enclosure, span: Span) -> Climate:
         """Raw readings of the span and a line's length around it."""
@@ -243,7 +241,7 @@ class _Look:
         """The week before, read as this one; None where nothing of it is known."""
         before = self._before
         assert before is not None
-        look = _Look(self._records, self._garden, before, self._since, before.end)
+        look = _Look(self._records, self._garden, before, self._since, self._now)
         climate = look._climate(enclosure, before)
         kept = look._kept(enclosure, before.start)
         who = Who(enclosure.name, enclosure.title, enclosure.kind.value, limits)

@@ -193,12 +193,11 @@ def dew_hours(climate: Climate, start_s: float, end_s: float) -> tuple[float, fl
     """Hours with the dew point within 1 K and within 3 K of the air; a step between readings counts half for each end."""
     if climate.humidity is None:
         return 0.0, 0.0
+    near = within(climate.humidity, start_s - LONGEST_BRIDGE_S, end_s + LONGEST_BRIDGE_S)
     totals = [0.0, 0.0]
     before_s, before = 0.0, (False, False)
     known = False
-    for t, ratio in zip(*climate.humidity, strict=True):
-        if t < start_s - LONGEST_BRIDGE_S or t > end_s + LONGEST_BRIDGE_S:
-            continue
+    for t, ratio in zip(*near, strict=True):
         air_c = value_at(climate.beside, t)
         if air_c is None or not DEW_RANGE_C[0] <= air_c <= DEW_RANGE_C[1]:
             continue

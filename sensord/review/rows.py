@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby, pairwise
@@ -72,45 +72,63 @@ class Row:
         return (self.end - self.start).total_seconds() / 3600
 
 
-def from_readings(
-    label: str,
-    start: datetime,
-    end: datetime,
-    climate: Climate,
-    limits: Limits,
-    days: Sequence[tuple[datetime, datetime]],
-) -> Row:
-    """The figures of a span, exact for values that run straight between readings. `days`: the local days in it."""
+def from_readings(label: str, start: datetime, end: datetime, climate: Climate, limits: Limits) -> Row:
+    """The figures of a local day, or a part of one, exact for values that run straight between readings."""
     start_s, end_s = start.timestamp(), end.timestamp()
     inside = air.cut(climate.temperature, start_s, end_s)
     read = air.within(climate.temperature, start_s, end_s)
     known_h = air.known_h(inside)
-    exposures = [heat.exposure_above(*inside, tier.temperature_c) for tier in limits.tiers]
-    swings = [
-        heat.swing(*climate.temperature, begin.timestamp(), until.timestamp()) for begin, until in days
-    ]  # fmt: skip
-    tally = integrate_between(*climate.temperature, start_s, end_s, limits.lower_c, limits.upper_c)
-    damp = air.cut(climate.humidity, start_s, end_s) if climate.humidity is not None else None
-    is_damp = damp is not None and bool(damp.times_s)
-    dew = air.dew_hours(climate, start_s, end_s) if is_damp else (None, None)
+    bands_h = heat.hours_in_bands(*inside, limits.edges_c)
+    top_c = max(inside.values, default=float("-inf"))
+    tally = integrate_between(*inside, start_s, end_s, limits.lower_c, limits.upper_c)
+    damp = air.cut(climate.humidity, start_s, end_s) if climate.humidity is not None else air.NOTHING
+    dew = air.dew_hours(climate, start_s, end_s) if damp.times_s else (None, None)
     return Row(
         label=label,
         start=start,
         end=end,
         known_h=known_h,
         missing_h=max(0.0, (end_s - start_s) / 3600 - known_h),
-        bands_h=tuple(heat.hours_in_bands(*inside, limits.edges_c)),
-        above_h=tuple(e.hours for e in exposures),
-        degree_hours=tuple(e.degree_hours for e in exposures),
+        bands_h=tuple(bands_h),
+        above_h=tuple(sum(bands_h[n - len(limits.tiers) :]) for n in range(len(limits.tiers))),
+        degree_hours=tuple(
+            heat.exposure_above(*inside, tier.temperature_c).degree_hours if tier.temperature_c < top_c else 0.0
+            for tier in limits.tiers
+        ),
         low=_extreme(read, min),
         high=_extreme(read, max),
         mean_c=air.mean(inside),
-        swing_k=_mean([s for s in swings if s is not None]),
+        swing_k=heat.swing(*inside, start_s, end_s),
         degree_days=tally.degree_days if known_h else None,
-        relative_humidity=air.mean(damp) if damp is not None else None,
-        humid_h=heat.hours_in_bands(*damp, (air.HUMID,))[1] if damp is not None and is_damp else None,
+        relative_humidity=air.mean(damp),
+        humid_h=heat.hours_in_bands(*damp, (air.HUMID,))[1] if damp.times_s else None,
         dew_likely_h=dew[0],
         dew_possible_h=dew[1],
+    )
+
+
+def together(label: str, start: datetime, end: datetime, climate: Climate, days: Sequence[Row]) -> Row:
+    """A span from its days: hours and sums add up, the swing is the mean of the days, means are over the whole."""
+    start_s, end_s = start.timestamp(), end.timestamp()
+    damp = air.cut(climate.humidity, start_s, end_s) if climate.humidity is not None else air.NOTHING
+    return Row(
+        label=label,
+        start=start,
+        end=end,
+        known_h=sum(day.known_h for day in days),
+        missing_h=sum(day.missing_h for day in days),
+        bands_h=_added([day.bands_h for day in days]),
+        above_h=_added([day.above_h for day in days]),
+        degree_hours=_added([day.degree_hours for day in days]),
+        low=min((day.low for day in days if day.low), key=lambda e: e.value_c, default=None),
+        high=max((day.high for day in days if day.high), key=lambda e: e.value_c, default=None),
+        mean_c=air.mean(air.cut(climate.temperature, start_s, end_s)),
+        swing_k=_mean([day.swing_k for day in days if day.swing_k is not None]),
+        degree_days=_sum(day.degree_days for day in days),
+        relative_humidity=air.mean(damp),
+        humid_h=_sum(day.humid_h for day in days),
+        dew_likely_h=_sum(day.dew_likely_h for day in days),
+        dew_possible_h=_sum(day.dew_possible_h for day in days),
     )
 
 
@@ -118,7 +136,11 @@ def longest_spells(climate: Climate, limits: Limits, start: datetime, end: datet
     """The longest spell at or above each tier within a span."""
     inside = air.cut(climate.temperature, start.timestamp(), end.timestamp())
     found: list[Spell | None] = []
+    top_c = max(inside.values, default=float("-inf"))
     for tier in limits.tiers:
+        if tier.temperature_c > top_c:
+            found.append(None)
+            continue
         spells = heat.spells_above(*inside, tier.temperature_c, tolerated_dip_s=DIP_S)
         longest = max(spells, key=lambda s: s.end_s - s.start_s, default=None)
         found.append(longest and _spell(longest.start_s, longest.end_s))
@@ -249,6 +271,15 @@ def _bar(start_s: float, values: Sequence[float]) -> Bar:
 
 def _instant(unix_s: float) -> datetime:
     return instant(round(unix_s * 1000))
+
+
+def _added(tuples: Sequence[tuple[float, ...]]) -> tuple[float, ...]:
+    return tuple(map(sum, zip(*tuples, strict=True)))
+
+
+def _sum(values: Iterable[float | None]) -> float | None:
+    known = [v for v in values if v is not None]
+    return sum(known) if known else None
 
 
 def _mean(values: Sequence[float]) -> float | None:

@@ -113,7 +113,7 @@ class Who:
 def cage_from_readings(who: Who, climate: Climate, ambient: air.Columns, span: Span, through: datetime) -> Cage:
     """The week of an enclosure, exact."""
     parts = [(p, min(p.end, through)) for p in span.parts if p.start < through]
-    days = [(p.start, end) for p, end in parts]
+    days = tuple(rows.from_readings(p.label, p.start, end, climate, who.limits) for p, end in parts)
     inside = air.within(climate.temperature, span.start.timestamp(), through.timestamp())
     return Cage(
         who.name,
@@ -121,10 +121,8 @@ def cage_from_readings(who: Who, climate: Climate, ambient: air.Columns, span: S
         who.kind,
         who.limits,
         True,
-        rows=tuple(
-            rows.from_readings(p.label, p.start, end, climate, who.limits, [(p.start, end)]) for p, end in parts
-        ),
-        total=rows.from_readings(span.label, span.start, through, climate, who.limits, days),
+        rows=days,
+        total=rows.together(span.label, span.start, through, climate, days),
         spells=rows.longest_spells(climate, who.limits, span.start, through),
         offsets_k=air.offsets_by_hour(inside, ambient, span.zone),
         bars=rows.bars(climate.temperature, span.start, span.end),

@@ -1,0 +1,104 @@
+"""Two weeks of the typical year in a store, for the tests of the review; and slow, plain code that recomputes its figures."""
+
+from __future__ import annotations
+
+import atexit
+import shutil
+import tempfile
+from bisect import bisect_right
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from pathlib import Path
+
+from sensord.commands import _build
+from sensord.edges.sqlite import SqliteReader, SqliteStore
+from sensord.model import Arrival, Doubt, Quantity
+from sensord.payload import Decoder
+from sensord.ports import Batch
+from sensord.quality import Assessor
+from simulators import scenario
+from simulators.enclosures import AFTERNOON, ALL_DAY, MORNING
+from simulators.faults import USUAL, Fault, Mishap
+from simulators.garden import Garden
+from simulators.typical_year import TypicalYear
+
+SITE, FIRST_WEEK, SECOND_WEEK = "typical", "2026-W23", "2026-W24"
+START = datetime(2026, 6, 1, 4, tzinfo=UTC)  # a Monday's midnight in New York
+END = START + timedelta(days=14)
+NOW = END + timedelta(hours=9)
+PAUSE = Mishap("birch-1", Fault.SILENCE, datetime(2026, 6, 11, 15, 20, tzinfo=UTC), timedelta(hours=10, minutes=30))
+"""A gap over an afternoon and an evening."""
+CONFIG = scenario.HERE / "typical.toml"
+EXPOSURES = {"alder": MORNING, "birch": AFTERNOON, "cedar": ALL_DAY}
+
+
+@cache
+def house() -> _build.House:
+    """The typical garden's configuration."""
+    return _build.understood(scenario.configuration("typical"), CONFIG)
+
+
+@cache
+def typical() -> Path:
+    """A store with the first two weeks of June, with the usual faults of probes and one long gap; no rules were asked."""
+    directory = Path(tempfile.mkdtemp(prefix="sensord-test-"))
+    atexit.register(shutil.rmtree, directory, ignore_errors=True)
+    built = house()
+    garden = Garden(7, START, TypicalYear(7), built.settings, USUAL, (PAUSE,), EXPOSURES)
+    decoder = Decoder(built.settings.recipes)
+    assessor = Assessor(built.garden.probes, built.garden.enclosures, built.garden.site)
+    store = _build.open_store(built, directory / "typical.sqlite3", durable=False)
+    while garden.now < END + timedelta(hours=2):
+        readings = []
+        for at, topic, payload in garden.step(garden.now + timedelta(hours=6)):
+            readings += decoder.decode(Arrival(at, topic, payload)).readings
+        store.add(Batch(readings=assessor.assess(readings)))
+    store.summarise(garden.now)
+    store.close()
+    return directory / "typical.sqlite3"
+
+
+def reader() -> SqliteReader:
+    """A reader of that store."""
+    return SqliteStore.reader(typical())
+
+
+# --- slow and plain -----------------------------------------------------------------------------------------------
+
+
+def raw(probe: str, quantity: Quantity, start: datetime, end: datetime) -> list[tuple[float, float]]:
+    """Usable readings of a span and an hour around it: (Unix time [s], value)."""
+    hour = timedelta(hours=1)
+    kept = reader()
+    series = kept.readings(SITE, probe, quantity, start - hour, end + hour)
+    kept.close()
+    bad = Doubt.IMPOSSIBLE | Doubt.POWER_ON | Doubt.JUMP | Doubt.CLOCK | Doubt.FUTURE
+    return [(t, v) for t, v, d in zip(*series, strict=True) if not d & bad]
+
+
+def second_by_second(points: list[tuple[float, float]], start: datetime, end: datetime) -> Iterator[float | None]:
+    """The value in the middle of each second of a span, on the line between two readings; None where they are more than
+    an hour apart."""
+    times = [t for t, _ in points]
+    for second in range(int(start.timestamp()), int(end.timestamp())):
+        t = second + 0.5
+        after = bisect_right(times, t)
+        if not 0 < after < len(points) or times[after] - times[after - 1] > 3600:
+            yield None
+            continue
+        (t0, v0), (t1, v1) = points[after - 1], points[after]
+        yield v0 + (v1 - v0) * (t - t0) / (t1 - t0)
+
+
+def nearest_second_by_second(points: list[tuple[float, bool]], start: datetime, end: datetime) -> Iterator[bool | None]:
+    """What the nearest reading says in each second; None where the readings around are more than an hour apart."""
+    times = [t for t, _ in points]
+    for second in range(int(start.timestamp()), int(end.timestamp())):
+        t = second + 0.5
+        after = bisect_right(times, t)
+        if not 0 < after < len(points) or times[after] - times[after - 1] > 3600:
+            yield None
+            continue
+        before_is_nearer = t - times[after - 1] < times[after] - t
+        yield points[after - 1 if before_is_nearer else after][1]

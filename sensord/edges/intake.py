@@ -81,6 +81,8 @@ class Intake:
         self._changed = threading.Condition()
         self._queue: deque[Arrival] = deque()
         self._receipts = Receipts(not_before)
+        self.latest_receipt = not_before
+        """When the last one was received."""
         self._wanted = 1  # the waiting thread wants to be told from this many arrivals on
         self._woken = False
 
@@ -92,17 +94,13 @@ class Intake:
         """Whether nothing more should be put."""
         return len(self._queue) >= self.limit
 
-    @property
-    def latest_receipt(self) -> datetime:
-        """When the last one was received."""
-        return self._receipts.latest
-
     def put(
         self, topic: str, payload: bytes, retained: bool, redelivered: bool, packet: int | None, connection: int
     ) -> Arrival:
         """Stamp and queue."""
         with self._changed:
             receipt = self._receipts.stamp(topic, self._clock.now())
+            self.latest_receipt = receipt
             arrival = Arrival(receipt, topic, payload, retained, redelivered, packet, connection)
             self._queue.append(arrival)
             if len(self._queue) >= self._wanted:

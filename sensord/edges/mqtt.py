@@ -61,7 +61,7 @@ MOST_READS = 100
 class BrokerStatus(NamedTuple):
     """How the inbox stands with the broker."""
 
-    connected: bool
+    connected: bool  # and subscribed: what is sent now comes
     since: datetime  # connected, or not, since then
     trouble: str  # the last thing that went wrong, in plain words; "" if nothing has
     connections: int
@@ -101,7 +101,8 @@ class MqttInbox:
         self._connection = 0
         self._connected, self._since, self._trouble = False, clock.now(), ""
         self._connections = self._received = self._redelivered = self._acknowledged = 0
-        self._had_session, self._greeted = had_session, False
+        self._had_session = had_session
+        self._greeted = self._open = False  # the broker has answered; it has let us in
         self._full_since: datetime | None = None
         self._overflow_since: datetime | None = None
         self._pulse = time.monotonic()
@@ -187,7 +188,8 @@ class MqttInbox:
     def _converse(self) -> None:
         """One connection, from the greeting until it is lost."""
         self._connection += 1
-        self._greeted, self._come_again = False, []
+        self._greeted = self._open = False
+        self._come_again = []
         client = make_client(self._settings, session=True, kind=SwiftClient)
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
         client.on_subscribe, client.on_message = self._on_subscribe, self._on_message
@@ -235,7 +237,7 @@ class MqttInbox:
                 held = self._unacknowledged.get(arrival.packet)
                 if held is None or held[0].connection != arrival.connection:
                     continue
-                if client is not None and self._connected and held[1] == self._connection:
+                if client is not None and self._open and held[1] == self._connection:
                     due.append(arrival.packet)
                 self._unacknowledged[arrival.packet] = (arrival, DURABLE)  # it may come again
         if due and client is not None:
@@ -260,6 +262,7 @@ class MqttInbox:
         if self._full_since is not None:
             self._overflow_since = self._overflow_since or self._full_since
             self._full_since = None
+        self._open = False
         if self._connected:
             self._connected, self._since = False, self._clock.now()
         if trouble:
@@ -283,24 +286,26 @@ class MqttInbox:
             detail = "too much came at once: what was sent with QoS 0 meanwhile is lost, the rest comes again"
             self._gaps.append(Gap(self._site, GapKind.OVERFLOW, "", self._overflow_since, now, detail))
             self._overflow_since = None
-        self._had_session = True
-        self._connected, self._since = True, now
+        self._had_session = self._open = True
         self._connections += 1
         if self._settings.topics:  # always: the broker may have forgotten them
             client.subscribe([(topic, 1) for topic in self._settings.topics])
+        else:
+            self._connected, self._since = True, now
         self._intake.wake()  # so that a gap is recorded at once
 
     def _on_subscribe(self, _client: Client, _userdata: Any, _mid: int, codes: list[ReasonCode], _props: Any) -> None:
         refused = [topic for topic, code in zip(self._settings.topics, codes, strict=False) if code.is_failure]
         if refused:
             self._trouble = may_not_read(refused)
+        self._connected, self._since = True, self._clock.now()
 
     def _on_disconnect(self, _client: Client, _userdata: Any, flags: Any, code: ReasonCode, _properties: Any) -> None:
         if self._closing:
             self._lost("")
         elif not self._greeted:
             self._lost(closed_before_answering(self._settings))
-        elif self._connected:
+        elif self._open:
             self._lost(lost_because(code, flags.is_disconnect_packet_from_server, self._settings))
 
     def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:

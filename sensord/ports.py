@@ -55,7 +55,7 @@ class Hour(NamedTuple):
     """Summary of one probe's quantity over one clock hour UTC, of its usable readings."""
 
     start: datetime
-    count: int
+    count: int  # type: ignore[assignment]  # a count of readings says what it is
     minimum: float
     maximum: float
     mean: float  # time-weighted where the readings allow, else arithmetic
@@ -66,7 +66,7 @@ class Day(NamedTuple):
     """Summary over one local day of the site."""
 
     day: date
-    count: int
+    count: int  # type: ignore[assignment]  # as in Hour
     minimum: float
     minimum_at: datetime
     maximum: float

@@ -133,10 +133,10 @@ class SiteSettings(Part):
     """[site]"""
 
     name: Name
-    title: str = Field("", max_length=60)
+    title: str = Field(default="", max_length=60)
     latitude_deg: float = Field(ge=-90, le=90)
     longitude_deg: float = Field(ge=-180, le=180)
-    elevation_m: float = Field(0, ge=-430, le=6000)
+    elevation_m: float = Field(default=0, ge=-430, le=6000)
     time_zone: Annotated[str, AfterValidator(_zone)]
 
 
@@ -146,10 +146,10 @@ class KeeperSettings(Part):
     units: Literal["metric", "us"] = "metric"
     quiet_from: ClockTime = "22:00"
     quiet_until: ClockTime = "06:30"
-    pushes_per_day: int = Field(8, ge=1, le=100)
+    pushes_per_day: int = Field(default=8, ge=1, le=100)
     morning_line_at: ClockTime = "07:15"
-    stand_in_after_minutes: float = Field(30, ge=5, le=24 * 60)
-    brick_kg: float = Field(2.0, gt=0.2, le=25)
+    stand_in_after_minutes: float = Field(default=30, ge=5, le=24 * 60)
+    brick_kg: float = Field(default=2.0, gt=0.2, le=25)
     texts: str = ""
 
 
@@ -158,15 +158,15 @@ class PushSettings(Part):
 
     phone: tuple[SecretStr, ...] = ()
     stand_in: tuple[SecretStr, ...] = ()
-    timeout_s: float = Field(10, ge=1, le=60)
+    timeout_s: float = Field(default=10, ge=1, le=60)
 
 
 class BrokerSettings(Part):
     """[broker]"""
 
     host: str = "localhost"
-    port: int = Field(1883, ge=1, le=65535)
-    client_id: str = Field("", max_length=64)
+    port: int = Field(default=1883, ge=1, le=65535)
+    client_id: str = Field(default="", max_length=64)
     user: str = ""
     password: SecretStr = SecretStr("")
     protocol: Literal["3.1.1", "5"] = "3.1.1"
@@ -174,8 +174,8 @@ class BrokerSettings(Part):
     ca_file: str = ""
     certificate_file: str = ""
     key_file: str = ""
-    keepalive_s: int = Field(60, ge=5, le=3600)
-    session_expiry_h: float = Field(168, gt=0, le=24 * 365)
+    keepalive_s: int = Field(default=60, ge=5, le=3600)
+    session_expiry_h: float = Field(default=168, gt=0, le=24 * 365)
     entry_topic: TopicFilter = "sensord/entry"
 
 
@@ -184,13 +184,13 @@ class PageSettings(Part):
 
     enabled: bool = False
     host: Annotated[str, AfterValidator(_host)] = "127.0.0.1"
-    port: int = Field(8417, ge=1, le=65535)
+    port: int = Field(default=8417, ge=1, le=65535)
     base_url: Annotated[str, AfterValidator(_base_url)] = ""
     password_hash: Annotated[SecretStr, AfterValidator(_password_hash)] = SecretStr("")
     token: Annotated[SecretStr, _longer_than(20, "a random text")] = SecretStr("")
     secret: Annotated[SecretStr, _longer_than(32, "a random text")] = SecretStr("")
-    session_days: float = Field(30, ge=0.01, le=400)
-    link_hours: float = Field(24, ge=1, le=24 * 14)
+    session_days: float = Field(default=30, ge=0.01, le=400)
+    link_hours: float = Field(default=24, ge=1, le=24 * 14)
 
     @property
     def is_local(self) -> bool:
@@ -207,23 +207,23 @@ class StoreSettings(Part):
     """[store]"""
 
     path: str = "sensord.sqlite3"
-    refusals_kept: int = Field(1000, ge=10, le=100_000)
+    refusals_kept: int = Field(default=1000, ge=10, le=100_000)
 
 
 class InfluxSettings(Part):
     """[influx]: where everything is shipped to as well; nothing is while `url` is empty."""
 
     url: ServerAddress = ""
-    organisation: str = Field("", max_length=200)
-    bucket: str = Field("sensord", min_length=1, max_length=200)
+    organisation: str = Field(default="", max_length=200)
+    bucket: str = Field(default="sensord", min_length=1, max_length=200)
     token: SecretStr = SecretStr("")
-    database: str = Field("", max_length=200)
+    database: str = Field(default="", max_length=200)
     ca_file: str = ""
-    timeout_s: float = Field(10, ge=1, le=300)
-    every_s: float = Field(30, ge=1, le=3600)
-    points_at_once: int = Field(5000, ge=100, le=50_000)
+    timeout_s: float = Field(default=10, ge=1, le=300)
+    every_s: float = Field(default=30, ge=1, le=3600)
+    points_at_once: int = Field(default=5000, ge=100, le=50_000)
     compress: bool = False
-    raw_days_kept: int = Field(400, ge=30, le=36_500)
+    raw_days_kept: int = Field(default=400, ge=30, le=36_500)
 
     @property
     def destination(self) -> str:
@@ -243,16 +243,16 @@ class EnclosureSettings(Part):
     """[[enclosure]]"""
 
     name: Name
-    title: str = Field("", max_length=40)
+    title: str = Field(default="", max_length=40)
     kind: Kind = Kind.OPEN_MESH
     width_m: float = Field(gt=0.05, le=10)
     depth_m: float = Field(gt=0.05, le=10)
     height_m: float = Field(gt=0.05, le=5)
     own_mass_kg: float = Field(gt=0, le=500)
-    ballast_kg: float = Field(0, ge=0, le=1000)
+    ballast_kg: float = Field(default=0, ge=0, le=1000)
     pegged: bool = False
-    open_fraction: float = Field(0.5, ge=0, le=0.95)
-    friction: float = Field(0.3, gt=0, le=1.5)
+    open_fraction: float = Field(default=0.5, ge=0, le=0.95)
+    friction: float = Field(default=0.3, gt=0, le=1.5)
     shaded: bool = False
     covered: bool = False
     rules: dict[str, dict[str, Amount]] = Field(default_factory=dict)
@@ -282,7 +282,7 @@ class ProbeSettings(Part):
     name: Name
     place: Name
     sensor: str = "generic"
-    every_s: float = Field(60, ge=1, le=3600)
+    every_s: float = Field(default=60, ge=1, le=3600)
     topic: TopicFilter | None = None
     form: Form = Form.JSON
     time: TimeSettings | None = None

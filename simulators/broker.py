@@ -106,7 +106,7 @@ def _report(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
 
 
 async def _serve(port: int) -> None:
-    from amqtt.broker import Broker  # type: ignore[import-untyped]  # it ships no types
+    from amqtt.broker import Broker
 
     configuration: dict[str, Any] = {
         "listeners": {"default": {"type": "tcp", "bind": f"{HOST}:{port}"}},

@@ -73,7 +73,8 @@ def digest(arrival: Arrival) -> bytes:
 
 def to_json(noun: Any) -> str:
     """A frozen dataclass of `model` as JSON; a number that is not finite becomes null."""
-    return _adapter(type(noun)).dump_json(noun).decode()
+    adapter = _adapter(type(noun))  # type: ignore[arg-type]  # every class is hashable
+    return adapter.dump_json(noun).decode()
 
 
 def from_json(kind: type, text: str) -> Any:

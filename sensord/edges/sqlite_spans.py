@@ -22,7 +22,7 @@ UNUSABLE = int(Doubt.UNUSABLE)
 class Part(NamedTuple):
     """The usable readings of a span. `mean` is over the `covered_s` of lines between readings, else arithmetic."""
 
-    count: int
+    count: int  # type: ignore[assignment]  # as in ports.Hour
     minimum: float | None
     minimum_ms: int | None
     maximum: float | None

@@ -154,10 +154,10 @@ def _push(built: Any) -> list[tuple[str, bool, str]]:
     for route, urls in (("phone", push.phone), ("stand-in", push.stand_in)):
         if not urls:
             continue
-        now = datetime.now(UTC)
+        now, place = datetime.now(UTC), built.garden.site.title
         message = Message(
             f"check/{now.isoformat()}", built.garden.site.name, now, "check", "", Severity.MINOR, Urgency.EXPECTED,
-            Certainty.OBSERVED, "sensord can reach you", f"A trial from {built.garden.site.title}; nothing to do.", "", (), None,
+            Certainty.OBSERVED, "sensord can reach you", f"A trial from {place}; nothing to do.", "", (), None,
         )  # fmt: skip
         try:
             AppriseChannel(urls, push.timeout_s, name=route).send(message)

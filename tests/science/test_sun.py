@@ -288,7 +288,7 @@ def test_a_higher_sun_never_shines_less(one, other):
     [
         (lambda: position(91.0, 0.0, utc("2024-01-01T00:00")), "latitude"),
         (lambda: position(0.0, 181.0, utc("2024-01-01T00:00")), "longitude"),
-        (lambda: position(0.0, 0.0, datetime(2024, 1, 1)), "time zone"),  # noqa: DTZ001  the mistake under test
+        (lambda: position(0.0, 0.0, datetime(2024, 1, 1)), "time zone"),
         (lambda: noon_elevation_deg(math.nan, date(2024, 1, 1)), "latitude"),
         (lambda: sunrise_sunset(0.0, 0.0, date(1800, 1, 1)), "years"),
         (lambda: clear_sky_irradiance_w_m2(100.0), "elevation of the sun"),

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import pytest
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
-ACCOUNTS = [sys.executable, DEPLOY / "accounts"]
+ACCOUNTS = [sys.executable, DEPLOY / "accounts", "--owner", "root"]
 
 
 class Garden(NamedTuple):
@@ -220,7 +220,7 @@ def test_passwords_stay_and_are_secret(tmp_path: Path) -> None:
     assert before[files[0]].strip() in accounts(tmp_path, text, "--show").stdout
     broker = (tmp_path / "sensord.passwords").read_text()
     assert not any(p.strip() in broker for p in before.values())
-    assert (tmp_path / "sensord.passwords").stat().st_mode & 0o007 == 0
+    assert (tmp_path / "sensord.passwords").stat().st_mode & 0o777 == 0o600
 
 
 def test_a_probe_that_is_gone_is_shut_out(tmp_path: Path) -> None:

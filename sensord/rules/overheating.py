@@ -192,6 +192,8 @@ def _fine(scene: Scene, facts: Facts) -> Verdict:
     concern, shaded_at = scene.evidence.concern, scene.stand.shaded_at
     if concern is not None and shaded_at is not None and shaded_at >= concern.breached_since:
         low_at = low_sun_at(scene.evidence.site, scene.now, SHADE_OFF_DEG)
+        if low_at is not None and low_at - scene.now < timedelta(minutes=30):
+            low_at = None  # it may take so long to be told: a time that has passed would only puzzle
         facts |= {"off_at": round_up(low_at) if low_at else None, "off_now": low_at is None or None}
         waits = concern.fine_since is None and scene.now.minute % 30 >= EVERY.seconds // 60  # again for company
         verdict = fine(NAME, scene.evidence, scene.now, "shaded", facts, easing or waits)

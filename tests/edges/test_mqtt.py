@@ -328,19 +328,22 @@ def test_a_lost_session_is_a_gap_from_the_last_receipt_on(broker: Mosquitto, pro
 
 def test_a_session_lost_while_we_watch_is_a_gap_from_the_last_receipt_on(tmp_path: Path) -> None:
     """However long nothing came and however often the daemon looked: the gap begins where the last message came."""
-    with Mosquitto(tmp_path / "broker") as broker, Wire(broker.port) as wire:
-        with inbox_for(settings_for(broker, port=wire.port)) as inbox:
-            connected(inbox)
-            publish(settings_for(broker), "garden/alder", b"21.5")
-            (last,) = receive(inbox, 1)
-            wire.block()
-            until(lambda: not inbox.status().connected, "the loss is noticed")
-            nothing_more(inbox, 0.7)  # the promise of `until` must not be taken for a receipt
-            forget_session(settings_for(broker))
-            wire.unblock()
-            connected(inbox)
-            (gap,) = inbox.gaps()
-            assert (gap.kind, gap.started_at) == (GapKind.SESSION, last.received_at)
+    with (
+        Mosquitto(tmp_path / "broker") as broker,
+        Wire(broker.port) as wire,
+        inbox_for(settings_for(broker, port=wire.port)) as inbox,
+    ):
+        connected(inbox)
+        publish(settings_for(broker), "garden/alder", b"21.5")
+        (last,) = receive(inbox, 1)
+        wire.block()
+        until(lambda: not inbox.status().connected, "the loss is noticed")
+        nothing_more(inbox, 0.7)  # the promise of `until` must not be taken for a receipt
+        forget_session(settings_for(broker))
+        wire.unblock()
+        connected(inbox)
+        (gap,) = inbox.gaps()
+        assert (gap.kind, gap.started_at) == (GapKind.SESSION, last.received_at)
 
 
 @PROTOCOLS

@@ -10,7 +10,8 @@ One thread does all of it, so there is one writer and one order. Nothing here wa
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -31,6 +32,7 @@ from sensord.model import (
     Refusal,
     Severity,
     Standing,
+    instant,
 )
 from sensord.payload import Decoder
 from sensord.ports import Batch, Clock, Inbox, Shipping, Store, Transient
@@ -119,6 +121,8 @@ class Daemon:
         self._unwritten: list[Gap] = []
         self._owed_concerns: dict[tuple[str, datetime], Concern] = {}
         self._owed_messages: list[Message] = []
+        self._owed_results: dict[str, str | None] = {}
+        self._results: list[tuple[str, str | None]] = []
         self._shipping_trouble = ""
         self._prune_at = EPOCH
 
@@ -158,11 +162,11 @@ class Daemon:
         lately: list[Reading] = []
         for probe in self.garden.probes:
             for quantity in sorted(probe.quantities):
-                reading = self.store.latest(self.site, probe.name, quantity)
-                if reading is not None:
-                    lately.append(reading)
-                    heard = self._last_heard.get(probe.name, EPOCH)
-                    self._last_heard[probe.name] = max(heard, reading.received_at)
+                newest = self.store.latest(self.site, probe.name, quantity)
+                if newest is None:
+                    continue
+                lately += self._before(newest)
+                self._last_heard[probe.name] = max(self._last_heard.get(probe.name, EPOCH), newest.received_at)
         self._assessor.prime(lately)
         for gap in self.store.gaps(self.site, now - timedelta(days=30), now):
             if gap.kind is GapKind.SILENCE and gap.ended_at is None:
@@ -170,6 +174,16 @@ class Daemon:
         alive = self.store.recall("alive")
         if alive is not None:
             self._say_absence(datetime.fromisoformat(alive), now)
+
+    def _before(self, newest: Reading) -> list[Reading]:
+        """The last hour of a series, by which the assessor knows what is usual for it."""
+        site, probe, quantity, at = newest[:4]
+        series = self.store.readings(site, probe, quantity, at - timedelta(hours=1), at + timedelta(milliseconds=1))
+        return [
+            Reading(site, probe, quantity, when, when, value, doubts)
+            for seconds, value, doubts in zip(*series, strict=True)
+            for when in (instant(round(seconds * 1000)),)
+        ]
 
     def _say_absence(self, alive: datetime, now: datetime) -> None:
         """After an outage: record the gap, and tell the keeper from when to when nobody watched."""
@@ -314,10 +328,11 @@ class Daemon:
 
     def _turn(self, now: datetime) -> None:
         self.counts.turns += 1
-        self._note_silence(now)
-        if (now - EPOCH) % SUMMARISE_EVERY == timedelta():
-            self.store.summarise(now)
-            self._prune(now)
+        with self._although_full("gaps and summaries wait"):
+            self._note_silence(now)
+            if (now - EPOCH) % SUMMARISE_EVERY == timedelta():
+                self.store.summarise(now)
+                self._prune(now)
         outcome = turn.take(
             self.garden,
             self.store,
@@ -334,8 +349,9 @@ class Daemon:
                 self._standing[concern.key] = concern
         desk = self._desk(now)
         post = postman.compose(outcome.notices, desk, now)
-        extra = [*postman.stand_in(desk, now), *self._morning_line(desk, now), *self._week_told(desk, now)]
-        messages = [*post.messages, *extra]
+        messages = [*post.messages, *postman.stand_in(desk, now)]
+        with self._although_full("a line of the day waits"):
+            messages += [*self._morning_line(desk, now), *self._week_told(desk, now)]
         for message, why in (*post.held, *post.waiting):
             log.info("held back: %s (%s)", message.title, why)
         for name in post.missing:
@@ -343,6 +359,14 @@ class Daemon:
         self._record(now, outcome, messages, post.held)
         self.counts.messages += len(messages)
         self._post(now, desk)
+
+    @contextmanager
+    def _although_full(self, what: str) -> Iterator[None]:
+        """Go on with the turn where something beside it can't be stored."""
+        try:
+            yield
+        except Transient as trouble:
+            log.error("%s: %s", what, trouble)
 
     def _record(
         self, now: datetime, outcome: turn.Outcome, messages: list[Message], held: Sequence[tuple[Message, str]]
@@ -363,6 +387,8 @@ class Daemon:
             return
         self._owed_concerns.clear()
         self._owed_messages.clear()
+        for key in list(self._owed_results):
+            self._note_result(key, self._owed_results.pop(key))
         if (now - EPOCH) % ALIVE_EVERY == timedelta():
             self.store.remember("alive", now.isoformat())
 
@@ -386,8 +412,9 @@ class Daemon:
             silent = now - heard > SILENT_AFTER * timedelta(seconds=probe.interval_s)
             gap = self._silent.get(probe.name)
             if silent and gap is None:
-                self._silent[probe.name] = gap = Gap(self.site, GapKind.SILENCE, probe.name, heard, None)
+                gap = Gap(self.site, GapKind.SILENCE, probe.name, heard, None)
                 self.store.add(Batch(gaps=[gap]))
+                self._silent[probe.name] = gap
             elif not silent and gap is not None:
                 self.store.close_gap(gap._replace(ended_at=heard))
                 del self._silent[probe.name]
@@ -471,15 +498,23 @@ class Daemon:
 
     def _note_results(self) -> None:
         """What became of the attempts; a failure waits for its next attempt in the outbox."""
-        for key, trouble in self.sender.results():
+        self._results += self.sender.results()
+        while self._results:
+            key, trouble = self._results[0]
+            if any(message.key == key for message in self._owed_messages):
+                self._owed_results[key] = trouble  # sent before it could be stored
+            else:
+                self._note_result(key, trouble)  # raises while nothing can be stored; then it stays the first
             self._in_hand.discard(key)
-            now = self.clock.now()
-            if trouble is None:
-                self.counts.sent += 1
-                self.store.delivered(key, now)
-                continue
-            parcel = next((p for p in self.store.outbox() if p.message.key == key), None)
-            if parcel is None:
-                continue
+            self._results.pop(0)
+
+    def _note_result(self, key: str, trouble: str | None) -> None:
+        now = self.clock.now()
+        if trouble is None:
+            self.store.delivered(key, now)
+            self.counts.sent += 1
+            return
+        parcel = next((p for p in self.store.outbox() if p.message.key == key), None)
+        if parcel is not None:
             self.store.failed(key, now, now + postman.next_attempt(parcel.attempts + 1), trouble)
             log.warning("not delivered (%s), attempt %d: %s", parcel.message.title, parcel.attempts + 1, trouble)

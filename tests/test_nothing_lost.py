@@ -66,6 +66,20 @@ class Stream:
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
 
+    def wait_for_session(self, store: Path) -> None:
+        """Until the daemon has heard something: what was published before it had a session is nobody's."""
+        deadline = time.monotonic() + 30
+        while time.monotonic() < deadline:
+            self._client.publish("garden/undated", "is anybody there?", qos=1)
+            time.sleep(0.2)
+            if store.exists():
+                reader = SqliteStore.reader(store)
+                refused = reader.counters().get("refused", 0)
+                reader.close()
+                if refused:
+                    return
+        raise AssertionError("the daemon hears nothing")
+
     def publish(self, seconds: float, per_second: float = 150) -> None:
         """Go on for a while."""
         end = time.monotonic() + seconds
@@ -106,8 +120,8 @@ def test_twenty_kills_lose_nothing_and_double_nothing(tmp_path: Path, mosquitto:
     config.write_text(CONFIG.format(port=mosquitto.port, store=path))
     chance = random.Random(20260820)
     process = daemon(config)
-    time.sleep(3)  # the session must be there before the stream begins
     stream = Stream(mosquitto.port)
+    stream.wait_for_session(path)
     for _ in range(KILLS):
         stream.publish(chance.uniform(0.3, 2.2))
         process.send_signal(signal.SIGKILL)

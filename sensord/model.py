@@ -16,11 +16,12 @@ AMBIENT = "ambient"
 """The place of the shaded post that the enclosures are compared with; also of the wind gauge and the barometer."""
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+MILLISECOND = timedelta(milliseconds=1)
 
 
 def milliseconds(instant: datetime) -> int:
     """Unix time of an aware instant [ms], exact (no float rounding)."""
-    return (instant - EPOCH) // timedelta(milliseconds=1)
+    return (instant - EPOCH) // MILLISECOND
 
 
 def instant(unix_milliseconds: int) -> datetime:

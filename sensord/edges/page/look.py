@@ -31,7 +31,7 @@ from sensord.model import (
     Severity,
     instant,
 )
-from sensord.ports import Store
+from sensord.ports import Store, Transient
 from sensord.rules import Seen, Watch
 from sensord.rules._heat import Tier, tiers
 from sensord.rules._readings import Track, pairs, seconds, slope_per_h, usable
@@ -127,7 +127,10 @@ class Look:
         """This thread's connection; made anew after trouble."""
         found: SqliteReader | None = getattr(self._local, "reader", None)
         if found is None:
-            found = SqliteReader(self.house.store)
+            try:
+                found = SqliteReader(self.house.store)
+            except ValueError as error:
+                raise Transient(str(error)) from None
             self._local.reader = found
             with self._lock:
                 self._opened.append(found)
@@ -312,13 +315,12 @@ def _offset(inside: Track | None, post: Track | None, now: datetime) -> float | 
 
 
 def _course(track: Track, now: datetime) -> tuple[tuple[float, float], ...]:
-    end_s = seconds(now)
+    """Slots by the clock, so that the drawing stays the same from one look to the next."""
+    newest = seconds(now) // SLOT_S
     found = []
-    for slot, group in groupby(
-        zip(track.times_s, track.values, strict=True), key=lambda reading: int((end_s - reading[0]) // SLOT_S)
-    ):
+    for slot, group in groupby(zip(track.times_s, track.values, strict=True), key=lambda reading: reading[0] // SLOT_S):
         values = [value for _, value in group]
-        found.append(((slot + 0.5) * SLOT_S / 3600.0, sum(values) / len(values)))
+        found.append((max(0.0, newest - slot + 0.5) * SLOT_S / 3600.0, sum(values) / len(values)))
     return tuple(found)
 
 

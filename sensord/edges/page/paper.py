@@ -50,6 +50,11 @@ class Paper:
                 self._looked = (time.monotonic(), self._look.snapshot())
             return self._looked[1]
 
+    def look_again(self) -> None:
+        """Something was written: the next look is a new one."""
+        with self._lock:
+            self._looked = None
+
     def wording(self, snapshot: Snapshot, units: str) -> Wording:
         """The words for a reader of these units."""
         known_at, seen = self._house.known_at(), time.monotonic()

@@ -52,7 +52,7 @@ def by_time(data: Mapping[str, Any], wording: Wording) -> dict[str, Any]:
 
     def key(index: int) -> str:
         local = _moment(data["times"][index]).astimezone(zone)
-        return f"{local:%Y-%m-%d}" if daily else f"{local:%Y-%m-%d %H}"
+        return f"{local:%Y-%m-%d}" if daily else f"{local:%Y-%m-%d %H %z}"
 
     rows = []
     for _, group in groupby(range(len(data["times"])), key):
@@ -71,6 +71,8 @@ def by_time(data: Mapping[str, Any], wording: Wording) -> dict[str, Any]:
 
 
 def _hour(local: datetime, wording: Wording) -> str:
+    """The hour; with the name of its time where the clocks go through it twice."""
+    twice = f" {local:%Z}" if local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset() else ""
     if wording.scale.us:
-        return f"{local:%a} {local.hour % 12 or 12} {'am' if local.hour < 12 else 'pm'}"
-    return f"{local:%a %H}:00"
+        return f"{local:%a} {local.hour % 12 or 12} {'am' if local.hour < 12 else 'pm'}{twice}"
+    return f"{local:%a %H}:00{twice}"

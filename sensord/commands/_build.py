@@ -17,6 +17,9 @@ from sensord.texts import Texts
 RELEASED = datetime(2026, 11, 25, tzinfo=UTC)
 """A clock that shows an earlier time is certainly not set."""
 
+UNDATED = 12_000
+"""Packets remembered: what the inbox can hold unacknowledged, and a little more."""
+
 ConfigOption = Annotated[Path, typer.Option("--config", "-c", help="The configuration (TOML).")]
 SecretsOption = Annotated[
     Path | None, typer.Option("--secrets", help="Directory of secrets, one file a value, named like push__phone.")
@@ -111,7 +114,13 @@ def open_store(built: House, path: Path, durable: bool = True) -> Any:
     kept = built.settings.store.refusals_kept
     ships_to = built.settings.influx.destination if durable else ""
     return SqliteStore(
-        path, built.garden.site, places(built.garden), durable=durable, refusals_kept=kept, ships_to=ships_to
+        path,
+        built.garden.site,
+        places(built.garden),
+        durable=durable,
+        refusals_kept=kept,
+        ships_to=ships_to,
+        undated_kept=UNDATED,
     )
 
 

@@ -185,7 +185,9 @@ def last_instant(path: Path) -> datetime | None:
     try:
         return arrival_from(lines[-1] + b"\n").received_at
     except ValueError as error:
-        raise FeedError(f"{path}, last line: {error}") from None
+        with path.open("rb") as file:
+            number = sum(1 for _ in file)
+        raise FeedError(f"{path}, line {number} (the last): {error}") from None
 
 
 # --- recording --------------------------------------------------------------------------------------------------------

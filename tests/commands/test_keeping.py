@@ -1,0 +1,169 @@
+"""The commands that a keeper uses every day, against a real broker, a real store and a real receiver."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from paho.mqtt import publish as paho
+
+from sensord.edges.sqlite import SqliteStore
+from sensord.model import EPOCH, What
+from simulators import feed as feeds
+from tests.conftest import Receiver
+from tests.edges.broker import Mosquitto, free_port
+
+GARDEN = (Path(__file__).parent.parent.parent / "simulators" / "larkfield.toml").read_text()
+
+
+def configuration(directory: Path, port: int, phone: str = "") -> Path:
+    """The demonstration garden at this broker, its store in `directory`."""
+    path = directory / "sensord.toml"
+    push = f'[push]\nphone = ["{phone}"]\n' if phone else ""
+    broker = f'[broker]\nhost = "127.0.0.1"\nport = {port}\n'
+    path.write_text(f'{broker}[store]\npath = "{directory}/store.sqlite3"\n{push}{GARDEN}')
+    return path
+
+
+def sensord(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    """The command line, as typed."""
+    environment = {k: v for k, v in os.environ.items() if not k.startswith("SENSORD_")}
+    command = [sys.executable, "-m", "sensord", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, env=environment, timeout=120)
+
+
+def test_check_finds_everything_fine(tmp_path: Path, mosquitto: Mosquitto, receiver: Receiver) -> None:
+    """With broker, store and phone there, a trial message arrives; probes never heard are named."""
+    config = configuration(tmp_path, mosquitto.port, receiver.url)
+    done = sensord("check", "--config", config, "--wait", "0.5", "--json")
+    found = {f["part"]: f for f in json.loads(done.stdout)}
+    assert found["broker"]["fine"]
+    assert found["push (phone)"]["fine"]
+    assert receiver.wait_for(1, 5)
+    assert "sensord" in receiver.posts[0]["title"]
+
+
+def test_check_says_what_is_wrong(tmp_path: Path) -> None:
+    """No broker and a dead phone: both are said, in plain words, and it ends with 1."""
+    config = configuration(tmp_path, free_port(), f"json://127.0.0.1:{free_port()}/")
+    done = sensord("check", "--config", config)
+    assert done.returncode == 1
+    assert "WRONG  broker" in done.stdout
+    assert "WRONG  push (phone)" in done.stdout
+    assert "Traceback" not in done.stdout + done.stderr
+
+
+def test_a_wrong_configuration_ends_with_2_and_all_mistakes(tmp_path: Path) -> None:
+    """Every command that reads the configuration says all that is wrong with it."""
+    path = tmp_path / "sensord.toml"
+    path.write_text(GARDEN.replace("latitude_deg = 41.5", "latitude_deg = 141.5").replace('"SHT4x"', '"SHT9x"', 1))
+    for command in (["check"], ["run"], ["answer"]):
+        done = sensord(*command, "--config", path)
+        assert done.returncode == 2
+        assert "latitude_deg" in done.stderr
+        assert "Traceback" not in done.stderr
+
+
+@pytest.mark.timeout(120)
+def test_run_hears_a_probe_and_an_answer_and_stops_in_time(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    """A reading published to the broker is stored, `answer` reaches the store as an entry, a recording holds both, and
+    SIGTERM ends the daemon within 5 s."""
+    config = configuration(tmp_path, mosquitto.port)
+    recording = tmp_path / "feed.jsonl"
+    command = [sys.executable, "-m", "sensord", "run", "--config", str(config), "--record", str(recording)]
+    with (tmp_path / "log").open("w") as log:
+        daemon = subprocess.Popen(command, stderr=log, stdout=log)
+    try:
+        store = tmp_path / "store.sqlite3"
+        assert _until(lambda: _publish(mosquitto.port) and store.exists() and _count(store) > 0)
+        said = sensord("answer", "anchored", "birch", "6", "--config", config)
+        assert said.returncode == 0, said.stderr
+        assert _until(lambda: bool(_entries(store)))
+        (entry,) = _entries(store)
+        assert (entry.what, entry.subject, entry.amount, entry.source) == (What.ANCHORED, "birch", 6.0, "command")
+    finally:
+        began = time.monotonic()
+        daemon.send_signal(signal.SIGTERM)
+        status = daemon.wait(20)
+    assert status == 0, (tmp_path / "log").read_text()
+    assert time.monotonic() - began < 5
+    topics = {json.loads(line)["topic"] for line in recording.read_text().splitlines()}
+    assert {"larkfield/cedar/temperature", "sensord/entry"} <= topics
+    assert sensord("answer", "--config", config, "--json").returncode in (0, 1)
+
+
+def test_answer_refuses_what_it_does_not_know(tmp_path: Path) -> None:
+    """A wrong enclosure is refused with the right ones; without a broker it says that nothing was said."""
+    config = configuration(tmp_path, free_port())
+    wrong = sensord("answer", "shaded", "oak", "--config", config)
+    assert wrong.returncode == 2
+    assert "alder, birch, cedar" in wrong.stderr
+    unsaid = sensord("answer", "shaded", "birch", "--config", config)
+    assert unsaid.returncode == 2
+    assert "not said" in unsaid.stderr
+
+
+def test_replay_gives_the_same_bytes_twice(tmp_path: Path) -> None:
+    """Same feed, same configuration: the same messages, byte for byte; they carry what the format promises."""
+    feed, config = tmp_path / "feed.jsonl", configuration(tmp_path, 1)
+    assert feeds.main(["--days", "1", "--seed", "7", "--out", str(feed)]) in (0, None)
+    outs = [tmp_path / "a.jsonl", tmp_path / "b.jsonl"]
+    for out in outs:
+        done = sensord("replay", feed, "--config", config, "--messages", out, "--store", out.with_suffix(".sqlite3"))
+        assert done.returncode == 0, done.stderr
+    assert outs[0].read_bytes() == outs[1].read_bytes()
+    first = json.loads(outs[0].read_text().splitlines()[0])
+    assert {"at", "rule", "subject", "severity", "urgency", "certainty", "title", "text", "key"} <= first.keys()
+
+
+@pytest.mark.parametrize(
+    ("line", "word"),
+    [
+        ('{"received_at": "2026-08-20T14:03:05Z", "forecast": {}}', "line 2"),
+        ("not json", "line 2"),
+        ('{"received_at": "2026-08-20T14:03:05", "topic": "a", "payload": "1"}', "RFC 3339"),
+    ],
+)
+def test_a_line_of_an_unknown_kind_is_refused_with_its_number(tmp_path: Path, line: str, word: str) -> None:
+    """Nothing in a feed is skipped silently."""
+    feed, config = tmp_path / "feed.jsonl", configuration(tmp_path, 1)
+    feed.write_text('{"received_at": "2026-08-20T14:03:05Z", "topic": "a", "payload": "1"}\n' + line + "\n")
+    done = sensord("replay", feed, "--config", config)
+    assert done.returncode == 2
+    assert word in done.stderr
+
+
+def _publish(port: int) -> bool:
+    paho.single("larkfield/cedar/temperature", "21.5", qos=1, hostname="127.0.0.1", port=port)
+    return True
+
+
+def _count(store: Path) -> int:
+    reader = SqliteStore.reader(store)
+    try:
+        return reader.counters()["readings"]
+    finally:
+        reader.close()
+
+
+def _entries(store: Path) -> list[object]:
+    reader = SqliteStore.reader(store)
+    try:
+        return reader.entries("larkfield", EPOCH, EPOCH.replace(year=2100))
+    finally:
+        reader.close()
+
+
+def _until(condition: object, seconds: float = 30) -> bool:
+    deadline = time.monotonic() + seconds
+    while time.monotonic() < deadline:
+        if condition():  # type: ignore[operator]
+            return True
+        time.sleep(0.2)
+    return False

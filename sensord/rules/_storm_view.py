@@ -24,9 +24,6 @@ class Thresholds(SignThresholds, Holding):
     """Thresholds of the rule."""
 
     calm_gust_m_s: float = Field(8, ge=2, le=20, description="the storm has passed below this [m/s]; chosen")
-    back_out_after_h: float = Field(
-        2, ge=0.5, le=48, description="sheltered so long in calm: put it back out [h]; chosen, cues are lost indoors"
-    )
 
 
 @dataclass(frozen=True, slots=True)

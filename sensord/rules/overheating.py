@@ -36,6 +36,8 @@ NAME = "overheating"
 EVERY = timedelta(minutes=5)
 LOOKBACK = timedelta(hours=6)
 HOLDS = timedelta(minutes=90)
+EVENING_H = 17.5
+"""Solar time from which what still cools will be bearable soon. Chosen."""
 SHADE_OFF_DEG = 15.0
 """When the sun stands so low, the shade that was put on today can come off. Chosen."""
 
@@ -209,11 +211,14 @@ def _would_matter(scene: Scene, uncut: Track) -> bool:
 
 
 def _will_pass(scene: Scene, tier: Tier) -> bool:
-    """Past the day's warmest and cooling so that it is below the tier within the hour, without anybody's help."""
-    falling = slope_per_h(scene.inside.since(seconds(scene.now - timedelta(minutes=60))))
-    if falling is None or falling > -0.5 or solar_hour(scene.evidence.site, scene.now) < WARMEST_H:
+    """Past the day's warmest: cooling to below the tier within the hour or there already, without anybody's help."""
+    hour = solar_hour(scene.evidence.site, scene.now)
+    if hour < WARMEST_H:
         return False
-    return (scene.inside_c - tier.temperature_c) / -falling <= 1.0
+    falling = slope_per_h(scene.inside.since(seconds(scene.now - timedelta(minutes=60))))
+    if falling is None or falling >= 0.0:
+        return False
+    return scene.inside_c < tier.temperature_c or hour >= EVENING_H or scene.inside_c + falling <= tier.temperature_c
 
 
 def _ahead(scene: Scene) -> tuple[Tier, Course, datetime, float] | None:

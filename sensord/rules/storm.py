@@ -61,8 +61,6 @@ class Storm:
             return _stay_in(view, facts)
         if view.here_at is not None and now - view.here_at < NOBODY_CARRIES:
             return _passed(view, facts)
-        if evidence.stand.sheltered_at is not None:
-            return _sheltered(view, evidence.stand.sheltered_at, facts)
         if seen.expected:
             return _prepare(view, facts)
         return _passed(view, facts) if view.here_at is not None else _calm(view, facts)
@@ -100,19 +98,6 @@ def _look_after(view: View, facts: Facts, easing: bool = False) -> Verdict:
     if is_empty(view.evidence):
         return verdict
     return replace(verdict, advice=Advice("look after", holds_until=view.now + LOOK_AFTER_HOLDS))
-
-
-def _sheltered(view: View, sheltered_at: datetime, facts: Facts) -> Verdict:
-    """Out of the wind; and back out of doors as soon as that is over, for the sake of the cues."""
-    p = view.thresholds
-    facts |= {"sheltered_at": sheltered_at, "sheltered_h": (view.now - sheltered_at).total_seconds() / 3600.0}
-    calm = (view.signs.highest_m_s or 0.0) < p.calm_gust_m_s and not view.signs.expected
-    if not calm or view.now - sheltered_at < timedelta(hours=p.back_out_after_h):
-        return fine(NAME, view.evidence, view.now, "sheltered", facts, easing=True)
-    facts["pupae"] = has_pupae(view.stand) or None
-    severity = Severity.MINOR if is_empty(view.evidence) else Severity.MODERATE
-    advice = Advice("return", holds_until=view.now + timedelta(hours=3))
-    return breach(NAME, view.evidence, view.now, "return", severity, advice, facts)
 
 
 def _prepare(view: View, facts: Facts) -> Verdict:

@@ -84,7 +84,7 @@ def test_without_anything_nothing_is_called_fine(rule: Rule) -> None:
     """Empty evidence: unknown. Without readings, but with everything else: unknown too, where readings are needed."""
     bare = Evidence(SITE, "birch", rule.Parameters())
     assert rule.decide(bare, NOON).state is State.UNKNOWN
-    if rule.needs(rule.Parameters()) and rule.name not in ("shade", "silent", "clock"):
+    if rule.needs(rule.Parameters()) and rule.name not in ("shade", "shelter", "silent", "clock"):
         of, known = _subject(rule), watch(NOON, {"birch-1": NOON, "post": NOON}, running_since=NOON)
         empty = evidence(rule, {}, NOON, subject=of, probe=BIRCH, probes=(BIRCH, POST), watch=known)
         assert rule.decide(empty, NOON).state is State.UNKNOWN

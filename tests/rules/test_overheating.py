@@ -210,6 +210,15 @@ def test_a_heat_that_passes_by_itself_is_no_task() -> None:
     assert (verdict.reason, verdict.severity, verdict.advice) == ("passing", Severity.MINOR, None)
 
 
+def test_below_the_tier_in_the_evening_nothing_new_is_asked() -> None:
+    """Within the hysteresis and cooling, past the day's warmest: a note, whatever was told before."""
+    told = Told(RULE)
+    told.at(THREE, evidence(RULE, pair(since(2, 34.0), 30.0, THREE), THREE))
+    now = THREE + 90 * MINUTE
+    verdict = told.at(now, evidence(RULE, pair(lambda h: 32.3 - 0.3 * h, 30.0, now), now))
+    assert (verdict.reason, verdict.severity, verdict.advice) == ("passing", Severity.MINOR, None)
+
+
 def test_a_tier_holds_until_it_is_clearly_left() -> None:
     """Within a degree below the tier the concern neither ends nor is breached anew; two below, it is fine."""
     told = Told(RULE)

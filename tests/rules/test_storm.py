@@ -258,14 +258,11 @@ def test_too_much_ballast_is_no_ballast() -> None:
     assert "hours, not days" in words
 
 
-def test_what_is_sheltered_comes_back_out() -> None:
-    """Two hours sheltered in calm: put it back out. While the signs stand, it stays."""
+def test_what_is_sheltered_needs_nothing() -> None:
+    """Out of the wind it holds whatever comes."""
     away = [entry(What.SHELTERED, NOON - 3 * HOUR)]
-    back = decide(entries=away)
-    assert back.advice is not None
-    assert (back.advice.action, back.severity) == ("return", Severity.MODERATE)
-    assert decide(weather(NOON, steepens(3.0)), entries=away).reason == "sheltered"
-    assert decide(entries=[entry(What.SHELTERED, NOON - HOUR)]).reason == "sheltered"
+    verdict = decide(weather(NOON, steepens(3.0)), entries=away)
+    assert (verdict.reason, verdict.advice) == ("holds", None)
 
 
 def test_without_any_instrument_it_is_unknown() -> None:
@@ -296,8 +293,8 @@ def test_every_text_says_that_no_sensor_hears_thunder() -> None:
             assert "thunder" in words, reason
             assert "no sensor here hears it" in words, reason
             assert "30 minutes" in words, reason
-    for reason in ("look after", "return"):
-        text = texts.find("storm", reason)
+    for rule, reason in (("storm", "look after"), ("shelter", "too long")):
+        text = texts.find(rule, reason)
         assert text is not None
         assert any("thunder" in piece for part in text.text for piece, is_name in part.pieces if not is_name)
 

@@ -1,4 +1,4 @@
-"""Wind: one decisive request for ballast on a fair day; whatever smells of a storm is left to `storm`."""
+"""Wind and shelter: ballast is asked for on a fair day, and what was sheltered comes back out in calm."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from sensord.model import AMBIENT, Advice, Concern, Quantity, Severity, Standing, State, Verdict, What
+from sensord.model import AMBIENT, Advice, Concern, Quantity, Severity, Stage, Standing, State, Verdict, What
+from sensord.rules import shelter
 from sensord.rules.wind import RULE
 from tests.rules.scenes import NOON, SITE, Curve, cohort, enclosure, entry, evidence, probe, seen
 
@@ -76,3 +77,44 @@ def test_an_empty_cage_is_a_note_and_no_gauge_is_unknown() -> None:
     cages = [enclosure(), enclosure("alder")]
     assert decide(8.0, cages=cages, cohorts=[cohort("alder")]).severity is Severity.MINOR
     assert decide(None).state is State.UNKNOWN
+
+
+# --- shelter --------------------------------------------------------------------------------------------------------
+
+
+def sheltered(hours: float, gust: Curve | float = 3.0, **more: Any) -> Verdict:
+    """What is said of an enclosure that was sheltered so long ago."""
+    series = {"gust": [seen(GAUGE, gust, NOON, 1.2)]}
+    away = [entry(What.SHELTERED, NOON - hours * HOUR)]
+    return shelter.RULE.decide(evidence(shelter.RULE, series, NOON, entries=away, **more), NOON)
+
+
+def test_what_is_sheltered_comes_back_out() -> None:
+    """Two hours sheltered and an hour of calm: put it back out, and say what it costs pupae to stay."""
+    back = sheltered(3, cohorts=[cohort(stage=Stage.PUPA)])
+    assert back.advice is not None
+    assert (back.advice.action, back.severity, back.numbers["pupae"]) == ("return", Severity.MODERATE, True)
+    assert sheltered(1).reason == "sheltered"
+
+
+def test_without_a_gauge_it_is_asked_later_and_to_look_first() -> None:
+    """Nobody here knows whether it is calm: patience, and the text says so."""
+    for hours, state in ((3, State.FINE), (7, State.BREACH)):
+        away = [entry(What.SHELTERED, NOON - hours * HOUR)]
+        verdict = shelter.RULE.decide(evidence(shelter.RULE, {}, NOON, entries=away), NOON)
+        assert (verdict.state, verdict.numbers["unseen"]) == (state, True)
+
+
+def test_in_wind_and_under_signs_of_a_storm_it_stays() -> None:
+    """A gust within the hour, or a concern about a storm: nobody is asked to carry it out."""
+    assert sheltered(5, lambda h: 9.0 if h < -0.7 else 3.0).reason == "sheltered"
+    verdict = Verdict("storm", "birch", State.BREACH, NOON, "holds", Severity.MINOR)
+    concern = Concern(SITE.name, "storm", "birch", Standing.OPEN, verdict, NOON)
+    assert sheltered(5, others={concern.key: concern}).reason == "sheltered"
+
+
+def test_what_is_in_its_place_is_fine() -> None:
+    """Never sheltered, or returned: no matter."""
+    back = [entry(What.SHELTERED, NOON - 5 * HOUR), entry(What.RETURNED, NOON - HOUR)]
+    for entries in ([], back):
+        assert shelter.RULE.decide(evidence(shelter.RULE, {}, NOON, entries=entries), NOON).reason == "in its place"

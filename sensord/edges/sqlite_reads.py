@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from sensord.edges import sqlite_codec as codec
 from sensord.edges import sqlite_migrations
@@ -37,6 +37,15 @@ from sensord.model import (
     milliseconds,
 )
 from sensord.ports import Day, Hour, Series, TallyHour
+
+
+class Slot(NamedTuple):
+    """What was measured in a slot of time."""
+
+    start_s: int  # Unix time
+    mean: float
+    minimum: float
+    maximum: float
 
 
 class Reads:
@@ -99,6 +108,25 @@ class Reads:
         measured_ms, delay_ms, value, doubts = row
         value = value_from_steps(value, number[1])
         return Reading(site, probe, quantity, instant(measured_ms), instant(measured_ms + delay_ms), value, doubts)
+
+    def slots(
+        self, site: str, probe: str, quantity: Quantity, start: datetime, end: datetime, slot_s: int, refused: int
+    ) -> list[Slot]:
+        """Means, lows and highs of equal slots of time, of the readings that carry none of the doubts `refused`.
+
+        The slots begin at whole multiples of `slot_s` since 1970; one without such a reading is left out.
+        """
+        number = self._number(site, probe, quantity)
+        if number is None:
+            return []
+        rows = self._all(
+            "SELECT measured_ms / ?, avg(value), min(value), max(value) FROM reading"
+            " WHERE series = ? AND measured_ms >= ? AND measured_ms < ? AND doubts & ? = 0 AND typeof(value) = 'integer'"
+            " GROUP BY 1 ORDER BY 1",
+            (slot_s * 1000, number[0], ceil_ms(start), ceil_ms(end), refused),
+        )
+        scale = number[1]
+        return [Slot(slot * slot_s, mean / scale, low / scale, high / scale) for slot, mean, low, high in rows]
 
     def hours(self, site: str, probe: str, quantity: Quantity, start: datetime, end: datetime) -> list[Hour]:
         """Hourly summaries with start <= hour < end; an hour without a usable reading is left out."""

@@ -48,8 +48,8 @@ async def say(office: Office, request: Request) -> Response:
 def _kept(office: Office, outcome: Outcome, visit: Visit) -> str:
     if not outcome.entries:
         return "That was kept already."
-    wording = office.paper.wording(office.paper.snapshot(), visit.units)
-    words = [wording.entry(e) for e in outcome.entries]
+    pen = office.paper.pen(visit.units)
+    words = [pen.entry(e) for e in outcome.entries]
     listed = "; ".join(" ".join(filter(None, (w["subject"] + ":", w["what"], w["amount"]))) for w in words)
     return f"Kept: {listed}, {words[0]['at']}." if outcome.is_stored else f"Handed in: {listed}. It shows once stored."
 
@@ -65,14 +65,14 @@ async def link_form(office: Office, request: Request) -> Response:
     link, message, used = found
     concerns = await office.run(_standing, office, message)
     units = visit_of(office, request).units
-    wording = office.paper.wording(await office.run(office.paper.snapshot), units)
+    pen = office.paper.pen(units)
     guest = office.guard.begin(Role.GUEST)
     visit = Visit(guest, office.guard.form_token(guest), units)
     words: dict[str, Any] = {
         "message": message,
-        "at": wording.at(message.at),
-        "until": wording.at(link.until),
-        "used": [(wording.at(e.at), str(e.what)) for e in used],
+        "at": pen.at(message.at),
+        "until": pen.at(link.until),
+        "used": [(pen.at(e.at), str(e.what)) for e in used],
         "is_over": not concerns,
         "answers": [w.value for w in _left(used)] if concerns else [],
     }

@@ -79,7 +79,7 @@ def application(house: House) -> tuple[Shield, Office]:
         office.loop = asyncio.get_running_loop()
         watcher = asyncio.create_task(office.hub.watch())
         with suppress(Transient, ValueError, OSError):
-            await office.run(office.paper.snapshot)  # so that the first visitor doesn't wait for imports
+            await office.run(office.paper.warm)
         yield
         office.hub.stopping.set()
         await watcher

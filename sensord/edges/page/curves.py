@@ -16,9 +16,8 @@ from sensord.edges.page.look import House, Look
 from sensord.edges.page.scale import Scale
 from sensord.edges.sqlite_reads import SqliteReader
 from sensord.model import AMBIENT, ANSWERS, EPOCH, Entry, Probe, Quantity, Severity
-from sensord.rules import Seen
 from sensord.rules._heat import Tier
-from sensord.rules._readings import seconds, usable
+from sensord.rules._readings import REFUSED, seconds
 
 HOUR_S = 3600
 SLOT_S = {"day": 300, "week": HOUR_S}
@@ -125,13 +124,9 @@ class Curves:
     def _from_readings(
         self, reader: SqliteReader, probe: Probe, quantity: Quantity, starts: Sequence[int], slot_s: int
     ) -> dict[int, tuple[float, float, float]]:
-        end_s = starts[-1] + slot_s
-        series = reader.readings(self._house.garden.site.name, probe.name, quantity, _utc(starts[0]), _utc(end_s))
-        track = usable(Seen(probe, *series), float(end_s))
-        slots: dict[int, list[float]] = {}
-        for at, value in zip(track.times_s, track.values, strict=True):
-            slots.setdefault(int(at // slot_s) * slot_s, []).append(value)
-        return {start: (sum(v) / len(v), min(v), max(v)) for start, v in slots.items()}
+        span = _utc(starts[0]), _utc(starts[-1] + slot_s)
+        slots = reader.slots(self._house.garden.site.name, probe.name, quantity, *span, slot_s, int(REFUSED))
+        return {slot.start_s: (slot.mean, slot.minimum, slot.maximum) for slot in slots}
 
     def _chart(
         self, title: str, unit: str, quantity: Quantity, lines: Sequence[Line], tiers: list[dict[str, Any]]

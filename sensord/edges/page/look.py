@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from itertools import groupby
 from pathlib import Path
 from typing import cast
 
@@ -34,7 +33,7 @@ from sensord.model import (
 from sensord.ports import Store, Transient
 from sensord.rules import Seen, Watch
 from sensord.rules._heat import Tier, tiers
-from sensord.rules._readings import Track, pairs, seconds, slope_per_h, usable
+from sensord.rules._readings import REFUSED, Track, pairs, seconds, slope_per_h, usable
 from sensord.settings import Settings
 from sensord.texts import Texts
 
@@ -44,6 +43,7 @@ FRESH_INTERVALS = 5
 DAY = timedelta(days=1)
 TREND = timedelta(minutes=30)
 PAIRED = timedelta(minutes=15)
+LATELY = timedelta(minutes=70)
 SLOT_S = 900
 SAID = timedelta(days=2)
 
@@ -255,17 +255,17 @@ class Look:
         garden, site = self.house.garden, self.house.garden.site.name
         newest: dict[Quantity, Measured] = {}
         temperatures: Track | None = None
+        thermometer: Probe | None = None
         for quantity in Quantity:
             for probe in garden.probes_at(name, quantity):
-                span = DAY if quantity is Quantity.TEMPERATURE else timedelta(hours=1)
-                series = reader.readings(site, probe.name, quantity, now - span, now + timedelta(minutes=1))
+                series = reader.readings(site, probe.name, quantity, now - LATELY, now + timedelta(minutes=1))
                 track = usable(Seen(probe, *series), seconds(now) + 60.0)
-                found = _newest(track, probe, now)
+                found = _newest(track, probe, now) or self._old(reader, probe, quantity)
                 if found is None or (quantity in newest and not found.is_fresh):
                     continue
                 newest[quantity] = found
                 if quantity is Quantity.TEMPERATURE:
-                    temperatures = track
+                    temperatures, thermometer = track, probe
                 if found.is_fresh:
                     break
         probes = [p for p in garden.probes if p.place == name]
@@ -279,10 +279,23 @@ class Look:
                 slope_per_h(recent) if recent else None,
                 max((at for at in heard.values() if at), default=None),
                 silent,
-                _course(temperatures, now) if temperatures else (),
+                self._course(reader, thermometer, now) if thermometer else (),
             ),
             temperatures,
         )
+
+    def _old(self, reader: SqliteReader, probe: Probe, quantity: Quantity) -> Measured | None:
+        """The last reading of a probe that has not been heard lately."""
+        last = reader.latest(self.house.garden.site.name, probe.name, quantity)
+        if last is None or last.doubts & REFUSED:
+            return None
+        return Measured(last.value, last.measured_at, False, last.doubts)
+
+    def _course(self, reader: SqliteReader, probe: Probe, now: datetime) -> tuple[tuple[float, float], ...]:
+        """Slots by the clock, so that the drawing stays the same from one look to the next."""
+        site, newest_s = self.house.garden.site.name, seconds(now) // SLOT_S * SLOT_S
+        slots = reader.slots(site, probe.name, Quantity.TEMPERATURE, now - DAY, now, SLOT_S, int(REFUSED))
+        return tuple((max(0.0, newest_s - slot.start_s + SLOT_S / 2) / 3600.0, slot.mean) for slot in slots)
 
     def _heard(self, reader: SqliteReader, probe: Probe) -> datetime | None:
         site = self.house.garden.site.name
@@ -312,16 +325,6 @@ def _offset(inside: Track | None, post: Track | None, now: datetime) -> float | 
         return None
     paired = pairs(inside, post, seconds(now - PAIRED), seconds(now))
     return paired.median() if paired.differences else None
-
-
-def _course(track: Track, now: datetime) -> tuple[tuple[float, float], ...]:
-    """Slots by the clock, so that the drawing stays the same from one look to the next."""
-    newest = seconds(now) // SLOT_S
-    found = []
-    for slot, group in groupby(zip(track.times_s, track.values, strict=True), key=lambda reading: reading[0] // SLOT_S):
-        values = [value for _, value in group]
-        found.append((max(0.0, newest - slot + 0.5) * SLOT_S / 3600.0, sum(values) / len(values)))
-    return tuple(found)
 
 
 def _number(facts: Mapping[str, Number], name: str) -> float | None:

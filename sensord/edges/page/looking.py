@@ -89,16 +89,16 @@ def _wanted(office: Office, request: Request, visit: Visit) -> tuple[Wanted, int
 
 def _curves_words(office: Office, wanted: Wanted, visit: Visit) -> dict[str, Any]:
     data = office.curves.data(wanted)
-    wording = office.paper.wording(office.paper.snapshot(), visit.units)
+    pen = office.paper.pen(visit.units)
     return {
         "span": wanted.span,
         "place": wanted.place,
         "places": [(e.name, e.title) for e in office.house.garden.enclosures],
-        "from_at": wording.at(wanted.end - SPAN[wanted.span]),
-        "to_at": wording.at(wanted.end),
-        "extremes": tables.extremes(data, wording),
-        "table": tables.by_time(data, wording),
-        "entries": [wording.entry(e) for e in data["entries"]],
+        "from_at": pen.at(wanted.end - SPAN[wanted.span]),
+        "to_at": pen.at(wanted.end),
+        "extremes": tables.extremes(data, pen),
+        "table": tables.by_time(data, pen),
+        "entries": [pen.entry(e) for e in data["entries"]],
         "tiers": [t["word"] for t in data["charts"][0]["tiers"]],
         "charts": [
             {"title": c["title"], "unit": c["unit"], "places": [line["label"] for line in c["lines"]]}
@@ -118,6 +118,6 @@ async def book(office: Office, request: Request) -> Response:
 
 
 def _book_words(office: Office, visit: Visit) -> dict[str, Any]:
-    wording = office.paper.wording(office.paper.snapshot(), visit.units)
-    entries = office.look.entries(wording.now - BOOK)
-    return {"lines": [wording.entry(e) for e in entries[:MOST_LINES]], "days": BOOK.days}
+    pen = office.paper.pen(visit.units)
+    entries = office.look.entries(pen.now - BOOK)
+    return {"lines": [pen.entry(e) for e in entries[:MOST_LINES]], "days": BOOK.days}

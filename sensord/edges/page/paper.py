@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from sensord.edges.page.live import Kind, Regions
 from sensord.edges.page.look import House, Look, Snapshot
-from sensord.edges.page.wording import Wording
+from sensord.edges.page.wording import Pen, Wording
 
 if TYPE_CHECKING:
     from sensord.edges.page.visiting import Visit
@@ -50,10 +50,20 @@ class Paper:
                 self._looked = (time.monotonic(), self._look.snapshot())
             return self._looked[1]
 
+    def warm(self) -> None:
+        """Import, compile and look once, so that the first visitor doesn't wait for it."""
+        self.regions(self.snapshot(), Kind(self._house.settings.keeper.units, may_write=True))
+        for name in ("now", "curves", "book", "message"):
+            self._templates.get_template(f"{name}.html")
+
     def look_again(self) -> None:
         """Something was written: the next look is a new one."""
         with self._lock:
             self._looked = None
+
+    def pen(self, units: str) -> Pen:
+        """What writes for a reader of these units, without a look at the store."""
+        return Pen(self._house, self._look.known_at(), units)
 
     def wording(self, snapshot: Snapshot, units: str) -> Wording:
         """The words for a reader of these units."""

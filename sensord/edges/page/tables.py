@@ -8,7 +8,7 @@ from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sensord.edges.page.wording import Wording
+from sensord.edges.page.wording import Pen
 from sensord.model import instant
 
 
@@ -16,7 +16,7 @@ def _moment(unix_s: float) -> datetime:
     return instant(round(unix_s * 1000))
 
 
-def extremes(data: Mapping[str, Any], wording: Wording) -> list[dict[str, str]]:
+def extremes(data: Mapping[str, Any], pen: Pen) -> list[dict[str, str]]:
     """Highest and lowest temperature of each place, and when."""
     found = []
     chart = data["charts"][0]
@@ -31,9 +31,9 @@ def extremes(data: Mapping[str, Any], wording: Wording) -> list[dict[str, str]]:
             {
                 "place": line["label"],
                 "high": f"{top:.1f} {chart['unit']}",
-                "high_at": wording.at(_moment(top_at)),
+                "high_at": pen.at(_moment(top_at)),
                 "low": f"{low:.1f} {chart['unit']}",
-                "low_at": wording.at(_moment(low_at)),
+                "low_at": pen.at(_moment(low_at)),
                 "missing": f"{100 * missing:.0f} % of the time missing" if missing > 0.02 else "",
             }
         )
@@ -44,7 +44,7 @@ def _known(times: Sequence[float], values: Sequence[float | None]) -> list[tuple
     return [(v, t) for t, v in zip(times, values, strict=True) if v is not None]
 
 
-def by_time(data: Mapping[str, Any], wording: Wording) -> dict[str, Any]:
+def by_time(data: Mapping[str, Any], pen: Pen) -> dict[str, Any]:
     """Mean temperatures by hour of a day, or means and maxima by day of a week."""
     zone = ZoneInfo(data["zone"])
     daily = data["span"] == "week"
@@ -66,13 +66,13 @@ def by_time(data: Mapping[str, Any], wording: Wording) -> dict[str, Any]:
                 mean = f"{sum(values) / len(values):.1f}"
                 text = f"{mean}, at most {max(values):.1f}" if daily else mean
             cells.append(text)
-        rows.append((f"{local:%a %d %b}" if daily else _hour(local, wording), cells))
+        rows.append((f"{local:%a %d %b}" if daily else _hour(local, pen), cells))
     return {"heads": [line["label"] for line in lines], "rows": rows, "unit": data["charts"][0]["unit"], "daily": daily}
 
 
-def _hour(local: datetime, wording: Wording) -> str:
+def _hour(local: datetime, pen: Pen) -> str:
     """The hour; with the name of its time where the clocks go through it twice."""
     twice = f" {local:%Z}" if local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset() else ""
-    if wording.scale.us:
+    if pen.scale.us:
         return f"{local:%a} {local.hour % 12 or 12} {'am' if local.hour < 12 else 'pm'}{twice}"
     return f"{local:%a %H}:00{twice}"

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
+from types import MappingProxyType
 
 from sensord import letters
 from sensord.edges.page.cagewords import CageWords, heard_now
@@ -24,18 +25,59 @@ from sensord.model import (
     What,
 )
 
+NOTHING: Mapping[str, Concern] = MappingProxyType({})
 
-class Wording:
+
+class Pen:
+    """Writes what needs no look at the store: instants, names, entries."""
+
+    def __init__(self, house: House, now: datetime, units: str, standing: Mapping[str, Concern] = NOTHING) -> None:
+        self.house, self.now = house, now
+        self.scale = Scale(units == "us")
+        keeper = house.settings.keeper.model_copy(update={"units": units})
+        self.desk = letters.Desk(house.garden.site, house.garden.enclosures, keeper, house.texts, standing)
+        self.reader: Reader = self.desk.reader(now)
+
+    def at(self, instant: datetime, seconds: bool = False) -> str:
+        """Local time, with the day where it isn't today's."""
+        text = clock_time(instant, self.reader)
+        if seconds and not self.scale.us:
+            local = instant.astimezone(self.reader.zone)
+            text = text.replace(f"{local:%H:%M}", f"{local:%H:%M:%S}", 1)
+        return text
+
+    def entry(self, entry: Entry) -> dict[str, str]:
+        """One entry in words."""
+        subject = entry.subject
+        if entry.what in ANSWERS and "/" in subject:
+            rule, _, place = subject.partition("/")
+            subject = f"{self.desk.title_of(place)} ({rule})"
+        elif subject:
+            title = self.desk.title_of(subject)
+            subject = title if title != subject else subject.capitalize()
+        amount = ""
+        if entry.amount is not None:
+            is_mass = entry.what in (What.ANCHORED, What.BALLAST_ADDED)
+            amount = self.scale.mass(entry.amount) if is_mass else f"{entry.amount:g}"
+        text = self.desk.title_of(entry.text) if entry.what is What.MOVED else entry.text
+        return {
+            "at": self.at(entry.at),
+            "iso": entry.at.isoformat(timespec="seconds"),
+            "subject": subject or "The garden",
+            "what": str(entry.what),
+            "amount": amount,
+            "text": text,
+            "by": entry.author,
+            "source": {"mqtt": "by broker"}.get(entry.source, f"by {entry.source}" if entry.source else ""),
+        }
+
+
+class Wording(Pen):
     """What one kind of reader is shown of one snapshot."""
 
     def __init__(self, house: House, snapshot: Snapshot, units: str, stopped_since: datetime | None = None) -> None:
-        self.house, self.snapshot, self.now = house, snapshot, snapshot.now
-        self.scale = Scale(units == "us")
-        self._stopped_since = stopped_since
-        keeper = house.settings.keeper.model_copy(update={"units": units})
-        standing = {c.key: c for c in snapshot.concerns}
-        self.desk = letters.Desk(house.garden.site, house.garden.enclosures, keeper, house.texts, standing)
-        self.reader: Reader = self.desk.reader(self.now)
+        super().__init__(house, snapshot.now, units, {c.key: c for c in snapshot.concerns})
+        self.snapshot, self._stopped_since = snapshot, stopped_since
 
     def page(self) -> dict[str, object]:
         """Everything of the page that may change."""
@@ -49,14 +91,6 @@ class Wording:
             "post": words.post(),
             "said": [self.entry(e) for e in self.snapshot.said[:8]],
         }
-
-    def at(self, instant: datetime, seconds: bool = False) -> str:
-        """Local time, with the day where it isn't today's."""
-        text = clock_time(instant, self.reader)
-        if seconds and not self.scale.us:
-            local = instant.astimezone(self.reader.zone)
-            text = text.replace(f"{local:%H:%M}", f"{local:%H:%M:%S}", 1)
-        return text
 
     # --- what stands
 
@@ -141,33 +175,6 @@ class Wording:
         if not heard_now(self.snapshot.post) and self.house.garden.probes_at(AMBIENT, Quantity.TEMPERATURE):
             found.append("No temperature from the shaded post: offsets are not known.")
         return found
-
-    # --- what was said
-
-    def entry(self, entry: Entry) -> dict[str, str]:
-        """One entry in words."""
-        subject = entry.subject
-        if entry.what in ANSWERS and "/" in subject:
-            rule, _, place = subject.partition("/")
-            subject = f"{self.desk.title_of(place)} ({rule})"
-        elif subject:
-            title = self.desk.title_of(subject)
-            subject = title if title != subject else subject.capitalize()
-        amount = ""
-        if entry.amount is not None:
-            is_mass = entry.what in (What.ANCHORED, What.BALLAST_ADDED)
-            amount = self.scale.mass(entry.amount) if is_mass else f"{entry.amount:g}"
-        text = self.desk.title_of(entry.text) if entry.what is What.MOVED else entry.text
-        return {
-            "at": self.at(entry.at),
-            "iso": entry.at.isoformat(timespec="seconds"),
-            "subject": subject or "The garden",
-            "what": str(entry.what),
-            "amount": amount,
-            "text": text,
-            "by": entry.author,
-            "source": {"mqtt": "by broker"}.get(entry.source, f"by {entry.source}" if entry.source else ""),
-        }
 
 
 def _sort(concern: Concern) -> str:

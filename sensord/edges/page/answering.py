@@ -39,7 +39,7 @@ async def say(office: Office, request: Request) -> Response:
         outcome = await office.desk.take(said, once)
     except Wrong as wrong:
         return office.paper.message(request, 400, f"Not kept. {wrong}")
-    office.paper.look_again()
+    office.look_again()
     if wants_json(request):
         return JSONResponse({"ok": True, "text": _kept(office, outcome, visit)})
     return RedirectResponse("/", 303)

@@ -60,6 +60,11 @@ class Office:
         snapshot = self.paper.snapshot()
         return {kind: self.paper.regions(snapshot, kind) for kind in kinds}
 
+    def look_again(self) -> None:
+        """Something was written: nobody is shown what was known before."""
+        self.paper.look_again()
+        self.curves.look_again()
+
     def stop(self) -> None:
         """From any thread: let all open pages go."""
         if self.loop is not None and not self.loop.is_closed():

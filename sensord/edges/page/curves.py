@@ -6,8 +6,10 @@ A day is read from raw readings, a week from the hourly summaries.
 from __future__ import annotations
 
 import math
+import time
+from collections import OrderedDict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -22,6 +24,7 @@ from sensord.rules._readings import REFUSED, seconds
 HOUR_S = 3600
 SLOT_S = {"day": 300, "week": HOUR_S}
 SPAN = {"day": timedelta(days=1), "week": timedelta(days=7)}
+KEPT, KEPT_S = 8, 5.0
 FARTHEST_BACK = timedelta(days=400)
 
 
@@ -51,9 +54,26 @@ class Curves:
 
     def __init__(self, house: House, look: Look) -> None:
         self._house, self._look = house, look
+        self._kept: OrderedDict[Wanted, tuple[float, dict[str, Any]]] = OrderedDict()
 
     def data(self, wanted: Wanted) -> dict[str, Any]:
-        """Everything for the charts and for the table beside them, in the reader's units."""
+        """Everything for the charts and for the table beside them, in the reader's units; not to be changed.
+
+        A page and the numbers for its drawing are asked for one after the other: both get the same.
+        """
+        minute = replace(wanted, end=wanted.end.replace(second=0, microsecond=0))
+        known = self._kept.get(minute)
+        if known is None or time.monotonic() - known[0] > KEPT_S:
+            self._kept[minute] = known = (time.monotonic(), self._data(wanted))
+            while len(self._kept) > KEPT:
+                self._kept.popitem(last=False)
+        return known[1]
+
+    def look_again(self) -> None:
+        """Something was written."""
+        self._kept.clear()
+
+    def _data(self, wanted: Wanted) -> dict[str, Any]:
         garden = self._house.garden
         slot_s = self._slot_s(wanted)
         end_s = math.ceil(seconds(wanted.end) / slot_s) * slot_s

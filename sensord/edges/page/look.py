@@ -46,6 +46,8 @@ PAIRED = timedelta(minutes=15)
 LATELY = timedelta(minutes=70)
 SLOT_S = 900
 SAID = timedelta(days=2)
+Course = tuple[tuple[float, float], ...]
+"""A day of temperatures: (hours before now, mean of a quarter of an hour [°C])."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +83,7 @@ class Place:
     trend_k_h: float | None
     heard_at: datetime | None
     is_silent: bool  # it should have reported by now
-    course: tuple[tuple[float, float], ...]  # of a day: (hours before now, mean of a quarter of an hour [°C])
+    course: Course
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +120,7 @@ class Look:
 
     def __init__(self, house: House) -> None:
         self.house = house
+        self._courses: dict[str, tuple[float, Course]] = {}
         self._local = threading.local()
         self._opened: list[SqliteReader] = []
         self._lock = threading.Lock()
@@ -291,11 +294,16 @@ class Look:
             return None
         return Measured(last.value, last.measured_at, False, last.doubts)
 
-    def _course(self, reader: SqliteReader, probe: Probe, now: datetime) -> tuple[tuple[float, float], ...]:
-        """Slots by the clock, so that the drawing stays the same from one look to the next."""
-        site, newest_s = self.house.garden.site.name, seconds(now) // SLOT_S * SLOT_S
-        slots = reader.slots(site, probe.name, Quantity.TEMPERATURE, now - DAY, now, SLOT_S, int(REFUSED))
-        return tuple((max(0.0, newest_s - slot.start_s + SLOT_S / 2) / 3600.0, slot.mean) for slot in slots)
+    def _course(self, reader: SqliteReader, probe: Probe, now: datetime) -> Course:
+        """Slots by the clock, so that the drawing stays the same from one look to the next; read once a minute."""
+        minute, newest_s = seconds(now) // 60, seconds(now) // SLOT_S * SLOT_S
+        known = self._courses.get(probe.name)
+        if known is None or known[0] != minute:
+            site = self.house.garden.site.name
+            slots = reader.slots(site, probe.name, Quantity.TEMPERATURE, now - DAY, now, SLOT_S, int(REFUSED))
+            course = tuple((max(0.0, newest_s - slot.start_s + SLOT_S / 2) / 3600.0, slot.mean) for slot in slots)
+            self._courses[probe.name] = known = (minute, course)
+        return known[1]
 
     def _heard(self, reader: SqliteReader, probe: Probe) -> datetime | None:
         site = self.house.garden.site.name

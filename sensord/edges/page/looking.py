@@ -69,8 +69,7 @@ async def curves_data(office: Office, request: Request) -> Response:
         return office.paper.message(request, 403, "Log in first.")
     wanted, _ = _wanted(office, request, visit)
     data = await office.run(office.curves.data, wanted)
-    data["entries"] = [{"t": e.at.timestamp()} for e in data["entries"]]
-    return JSONResponse(data)
+    return JSONResponse({**data, "entries": [{"t": e.at.timestamp()} for e in data["entries"]]})
 
 
 def _wanted(office: Office, request: Request, visit: Visit) -> tuple[Wanted, int]:

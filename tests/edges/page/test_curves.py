@@ -59,6 +59,7 @@ def test_where_nothing_was_measured_the_line_breaks(local: Homestead) -> None:
         for m in range(60)
     ]
     local.store.add(Batch(readings=bad))
+    local.office.look_again()
     assert line(local.office.curves.data(wanted(end=NOW + timedelta(hours=2))), "Birch")["values"][-24:] == [None] * 24
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
@@ -76,6 +77,21 @@ def effect(storm: Storm, instant: datetime) -> Effect:
         rain_mm_h=_rain_mm_h(storm, after_s),
         thunder=-25 * MINUTE < after_s < 70 * MINUTE,
     )
+
+
+def gusty(wind_m_s: float, passing: Sequence[Effect], chance: random.Random) -> tuple[float, float]:
+    """Mean wind and gust of a minute [m/s], with what gust fronts make of them.
+
+    Over an hour this gives gusts of 1.5–1.9 times the mean wind, as over open land: 1.75 (Harper, Kepert and Ginger
+    (2010), WMO/TD-No. 1555, gusts of 3 s over means of an hour, roughly open land; from memory).
+    """
+    gust = wind_m_s * (1.10 + 0.20 * chance.random()) + 0.1
+    for one in passing:
+        wind_m_s, gust = wind_m_s * one.wind_share, gust * one.wind_share
+        front = one.gust_m_s * (0.82 + 0.18 * chance.random())
+        if front > gust:
+            wind_m_s, gust = max(wind_m_s, front / (1.25 + 0.2 * chance.random())), front
+    return wind_m_s, gust
 
 
 def _pressure_hpa(storm: Storm, after_s: float) -> float:

@@ -209,14 +209,9 @@ class TypicalYear:
 
     def _wind(self, step_s: float, measured: float, passing: list[storms.Effect]) -> tuple[float, float]:
         """The measured mean, with turbulence and gusts around it."""
-        swell = 1.0 + 0.10 * self._breeze.advance(step_s) + 0.18 * self._turbulence.advance(step_s)
-        wind = max(0.05, max(measured, 0.3) * swell)
-        gust = wind * (1.25 + 0.35 * self._gustiness.random()) + 0.2
-        for one in passing:
-            front = one.gust_m_s * (0.82 + 0.18 * self._gustiness.random())
-            if front > gust:
-                wind, gust = max(wind, front / (1.35 + 0.2 * self._gustiness.random())), front
-        return wind, gust
+        swell = 1.0 + 0.08 * self._breeze.advance(step_s) + 0.15 * self._turbulence.advance(step_s)
+        without_calms = [one._replace(wind_share=1.0) for one in passing]  # the file has what calm there was
+        return storms.gusty(max(0.05, max(measured, 0.3) * swell), without_calms, self._gustiness)
 
 
 def _between(before: float, after: float, way: float) -> float:

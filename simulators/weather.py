@@ -201,15 +201,8 @@ class InventedWeather:
         """Mean and gust: stronger by day than by night, wandering, turbulent; a gust front on top."""
         by_day = 0.55 + 0.9 * max(0.0, math.sin(math.pi * (hour - 7.0) / 14.0)) if 7.0 < hour < 21.0 else 0.55
         mean = planned * by_day * math.exp(0.3 * self._breeze.advance(step_s) - 0.05)
-        wind = max(0.05, mean * (1.0 + 0.18 * self._turbulence.advance(step_s)))
-        gust = wind * (1.25 + 0.35 * self._gustiness.random()) + 0.2
-        for one in passing:
-            wind *= one.wind_share
-            gust *= one.wind_share
-            front = one.gust_m_s * (0.82 + 0.18 * self._gustiness.random())
-            if front > gust:
-                wind, gust = max(wind, front / (1.35 + 0.2 * self._gustiness.random())), front
-        return wind, gust
+        turbulent = mean * (1.0 + 0.15 * self._turbulence.advance(step_s))
+        return storms.gusty(max(0.05, turbulent), passing, self._gustiness)
 
 
 def _tide_hpa(hour: float) -> float:

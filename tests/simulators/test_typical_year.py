@@ -114,6 +114,22 @@ def test_wind_and_pressure_are_the_file_s_in_the_mean(july: Any, file: Any) -> N
     assert statistics.fmean(abs(p) for p in pressures) < 0.5
 
 
+@pytest.mark.outside
+def test_gusts_stand_to_the_mean_wind_as_over_open_land(july: Any, file: Any) -> None:
+    """The highest gust of an hour is 1.5–1.9 times its mean wind, in hours with wind and without thunder.
+
+    Source, from memory: Harper, Kepert and Ginger (2010), WMO/TD-No. 1555: 1.75 for gusts of 3 s over means of an hour,
+    roughly open land.
+    """
+    factors = []
+    for at, row in file:
+        hour = [july[at - i * MINUTE] for i in range(60)]
+        if float(row["Wspd (m/s)"]) >= 3.0 and not thundery(july, at):
+            factors.append(max(s.wind_gust_m_s for s in hour) / statistics.fmean(s.wind_speed_m_s for s in hour))
+    assert len(factors) > 100
+    assert 1.5 < statistics.fmean(factors) < 1.9
+
+
 def test_minutes_stay_within_physics(july: Any) -> None:
     """Air not supersaturated, gusts above the mean, no sun by night, nothing far above a clear sky."""
     for sky in july.values():

@@ -1,0 +1,149 @@
+"""The demonstration garden, alive and without a keeper: a morning from a feed, then on over a broker at a quick pace.
+
+The page is served twice over the same loop: on this computer without a password, and guarded as on a network.
+"""
+
+from __future__ import annotations
+
+import socket
+import threading
+from contextlib import ExitStack
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from pydantic import SecretStr
+
+from sensord.commands import _build
+from sensord.daemon import Daemon
+from sensord.edges.clock import SteppedClock
+from sensord.edges.feed import FeedInbox
+from sensord.edges.page.guard import hash_of
+from sensord.edges.page.look import House
+from sensord.edges.page.server import PageServer
+from sensord.edges.push import RecordingChannel
+from sensord.edges.sender import InlineSender
+from sensord.model import EPOCH
+from simulators import scenario
+from simulators.broker import EmbeddedBroker
+from simulators.feed import line
+from simulators.pace import PacedClock
+from simulators.publish import Publisher
+
+MORNING = timedelta(hours=11, minutes=50)
+SPEED = 90.0
+PASSWORD = "milkweed by the fence"
+SECRET = "s" * 40
+
+
+def free_port() -> int:
+    """A port that nobody listens on."""
+    with socket.socket() as sock:
+        sock.bind(("127.0.0.1", 0))
+        return int(sock.getsockname()[1])
+
+
+class Living:
+    """From ten to twelve on the first, hot day: a few garden minutes later the first concern opens."""
+
+    def __init__(self, directory: Path) -> None:
+        self._stack = ExitStack()
+        broker = self._stack.enter_context(EmbeddedBroker())
+        chosen = scenario.configuration("larkfield")
+        at = chosen.broker.model_copy(update={"host": broker.host, "port": broker.port})
+        chosen = chosen.model_copy(update={"broker": at, "page": self._page(chosen.page)})
+        self.built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
+        self.garden = scenario.larkfield(7, settings=chosen)
+        self.path = directory / "living.sqlite3"
+        self.store = _build.open_store(self.built, self.path, durable=False)
+        self._stack.callback(self.store.close)
+        self.phone = RecordingChannel()
+        self._live_through_the_morning(directory / "morning.jsonl")
+        self._go_on(broker)
+        self.local, self.guarded = self._serve({}), self._serve({"password_hash": SecretStr(hash_of(PASSWORD))})
+
+    def _page(self, page: Any) -> Any:
+        more = {"enabled": True, "base_url": "http://localhost", "secret": SecretStr(SECRET)}
+        return page.model_copy(update=more)
+
+    def _live_through_the_morning(self, feed: Path) -> None:
+        noon = self.garden.start + MORNING
+        with feed.open("w", encoding="utf-8") as out:
+            while self.garden.now + self.garden.step_length <= noon:
+                out.writelines(line(sent) + "\n" for sent in self.garden.step(noon))
+        clock = SteppedClock(EPOCH)
+        inbox = FeedInbox(feed, clock)
+        self._daemon(clock, inbox).run(until=noon)
+        inbox.close()
+
+    def _daemon(self, clock: Any, inbox: Any, **more: Any) -> Daemon:
+        sender = InlineSender({"phone": self.phone, "stand-in": self.phone})
+        b = self.built
+        return Daemon(b.settings, b.garden, b.texts, clock, inbox, self.store, sender, **more)
+
+    def _go_on(self, broker: Any) -> None:
+        noon = self.garden.now
+        self.clock = PacedClock(noon, SPEED, noon)
+        self.inbox = _build.inbox(self.built, self.clock, self.store)
+        self.daemon = self._daemon(self.clock, self.inbox, connected=self.inbox.connected)
+        self._stopped = threading.Event()
+        self._publisher = Publisher()
+        self.trouble: list[BaseException] = []
+
+        def outdoors() -> None:
+            end = noon + timedelta(hours=12)
+            at = (broker.host, broker.port)
+            self._publisher.run(self.garden, self.clock, *at, end, taken=lambda: self.daemon.counts.arrivals)
+
+        def watch() -> None:
+            self.daemon.run(stopped=self._stopped.is_set)
+
+        self._threads = [threading.Thread(target=self._told(work), daemon=True) for work in (watch, outdoors)]
+        for thread in self._threads:
+            thread.start()
+
+    def _told(self, work: Any) -> Any:
+        def run() -> None:
+            try:
+                work()
+            except BaseException as trouble:  # noqa: BLE001  # the main thread looks at it
+                self.trouble.append(trouble)
+
+        return run
+
+    def _serve(self, more: dict[str, Any]) -> PageServer:
+        page = self.built.settings.page.model_copy(update={"port": free_port(), **more})
+        house = House(
+            settings=self.built.settings.model_copy(update={"page": page}),
+            garden=self.built.garden,
+            texts=self.built.texts,
+            store=self.path,
+            now=self.clock.now,
+            known_at=lambda: self.daemon.counts.heartbeat,
+            connected=self.inbox.connected,
+            put=self.inbox.put_local,
+        )
+        server = PageServer(house)
+        self._stack.callback(server.close)
+        return server
+
+    def now(self) -> datetime:
+        """The garden's instant."""
+        return self.clock.now()
+
+    def close(self) -> None:
+        """End everything, in order."""
+        for server in (self.local, self.guarded):
+            server.close()
+        self._publisher.stop()
+        self._threads[1].join(20)
+        self._stopped.set()
+        self.inbox.wake()
+        self._threads[0].join(20)
+        self.inbox.close()
+        self._stack.close()
+        if self.trouble:
+            raise self.trouble[0]
+
+
+__all__ = ["PASSWORD", "SECRET", "Living"]

@@ -14,14 +14,13 @@ from sensord.edges.page.links import Link, Refused
 from sensord.edges.page.paper import wants_json
 from sensord.edges.page.saying import Outcome, Wrong, spoken
 from sensord.edges.page.visiting import Visit, address_of, first, form_of, is_from_here, visit_of
+from sensord.edges.page.wording import BY_LINK
 from sensord.model import Concern, Entry, Message, Standing, What
 
 if TYPE_CHECKING:
     from sensord.edges.page.app import Office
 
 LINK = "sensord-link"
-BY_LINK = "by link "
-"""What an entry's text begins with that came by a link; the message's key follows, and so it is known to be used."""
 ANSWERS_BY_LINK = (What.DONE, What.SEEN, What.NOT_NOW)
 
 

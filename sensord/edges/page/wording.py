@@ -25,6 +25,9 @@ from sensord.model import (
     What,
 )
 
+BY_LINK = "by link "
+"""What an entry's text begins with that came by a link; the message's key follows, and so it is known to be used."""
+SOURCES = {"mqtt": "over MQTT", "page": "on the page", "command": "by command", "simulation": "simulated"}
 NOTHING: Mapping[str, Concern] = MappingProxyType({})
 
 
@@ -60,15 +63,16 @@ class Pen:
             is_mass = entry.what in (What.ANCHORED, What.BALLAST_ADDED)
             amount = self.scale.mass(entry.amount) if is_mass else f"{entry.amount:g}"
         text = self.desk.title_of(entry.text) if entry.what is What.MOVED else entry.text
+        by_link = text.startswith(BY_LINK)
         return {
             "at": self.at(entry.at),
             "iso": entry.at.isoformat(timespec="seconds"),
             "subject": subject or "The garden",
             "what": str(entry.what),
             "amount": amount,
-            "text": text,
+            "text": "" if by_link else text,
             "by": entry.author,
-            "source": {"mqtt": "by broker"}.get(entry.source, f"by {entry.source}" if entry.source else ""),
+            "source": "by the link in a message" if by_link else SOURCES.get(entry.source, entry.source),
         }
 
 

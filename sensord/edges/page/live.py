@@ -104,15 +104,15 @@ class Hub:
             for task in tasks:
                 task.cancel()
 
-    async def events(self, kind: Kind) -> AsyncIterator[bytes]:
-        """What one page is sent, as server-sent events."""
+    async def events(self, kind: Kind, is_welcome: Callable[[], bool] = lambda: True) -> AsyncIterator[bytes]:
+        """What one page is sent, as server-sent events, while it may look."""
         me = object()
         self._open[id(me)] = kind
         self._wanted.set()
         told: dict[str, int] = {}
         try:
             yield b"retry: 3000\n\n"
-            while not self.stopping.is_set():
+            while not self.stopping.is_set() and is_welcome():
                 turn = self._turn
                 news = {n: html for n, html in self._regions.get(kind, {}).items() if told.get(n) != hash(html)}
                 told.update((name, hash(html)) for name, html in news.items())

@@ -12,7 +12,7 @@ from sensord.edges.page import tables
 from sensord.edges.page.curves import FARTHEST_BACK, SPAN, Wanted
 from sensord.edges.page.live import Full, Kind
 from sensord.edges.page.scale import Scale
-from sensord.edges.page.visiting import ask_to_log_in, greeted, visit_of
+from sensord.edges.page.visiting import SESSION, ask_to_log_in, greeted, visit_of
 
 if TYPE_CHECKING:
     from sensord.edges.page.app import Office
@@ -47,7 +47,11 @@ async def live(office: Office, request: Request) -> Response:
         office.hub.admit()
     except Full:
         return office.paper.message(request, 503, "Too many pages are open.")
-    events = office.hub.events(Kind(visit.units, visit.may_write))
+
+    def is_welcome() -> bool:
+        return office.guard.session_of(request.cookies.get(SESSION)) is not None
+
+    events = office.hub.events(Kind(visit.units, visit.may_write), is_welcome)
     return StreamingResponse(events, media_type="text/event-stream", headers={"x-accel-buffering": "no"})
 
 

@@ -50,10 +50,10 @@ class Page(threading.Thread):
         plain.request("GET", "/")
         answer = plain.getresponse()
         answer.read()
-        cookie = (answer.getheader("set-cookie") or "").split(";")[0]
+        self.cookie = (answer.getheader("set-cookie") or "").split(";")[0]
         plain.close()
         self.connection = http.client.HTTPConnection(server.host, server.port, timeout=20)
-        self.connection.request("GET", "/live", headers={"Cookie": cookie})
+        self.connection.request("GET", "/live", headers={"Cookie": self.cookie})
         self.events: list[tuple[str, dict[str, Any]]] = []
         self.ended = threading.Event()
         self.start()
@@ -129,6 +129,19 @@ def test_nothing_is_computed_while_nobody_looks(local: Homestead, monkeypatch: p
         local.store.add(Batch(readings=[Reading("larkfield", "birch-1", Quantity.TEMPERATURE, NOW, NOW, 30.0)]))
         time.sleep(2.5)
         assert len(looks) == after
+
+
+def test_an_open_page_ends_with_its_session(local: Homestead, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who has logged out in one tab is told nothing more in another."""
+    monkeypatch.setattr(live, "BEAT_S", 0.3)
+    with served(local) as server:
+        page = Page(server)
+        assert page.wait_for(lambda: page.regions())
+        guard = server._office.guard
+        session = guard.session_of(page.cookie.partition("=")[2])
+        assert session is not None
+        guard.end(session)
+        assert page.ended.wait(5)
 
 
 def test_too_many_pages_are_refused(local: Homestead, monkeypatch: pytest.MonkeyPatch) -> None:

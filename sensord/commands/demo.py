@@ -279,4 +279,5 @@ def _summary(screen: _Screen, daemon: Daemon, store: Any, garden: Any, published
         )
     for event in garden.events:
         title = screen.titles.get(event.subject, event.subject)
-        say(f"  [dim]{event.at.astimezone(screen.zone):%a %H:%M}  {title}: {event.what} {event.detail}[/dim]")
+        what = event.what if event.what.startswith("fault") else f"{event.what} {event.detail}"
+        say(f"  [dim]{event.at.astimezone(screen.zone):%a %H:%M}  {title}: {what}[/dim]")

@@ -102,8 +102,10 @@ def _judge(
     sky = sky_at(evidence.site, now, irradiance)
     offset_k, spread_k = recent.median(), longer.spread()
     expected = _expected(evidence, stand.covered)
-    inside_c, ambient_c = middle(inside), middle(ambient)
-    assert inside_c is not None
+    inside_c, ambient_c = (  # a slow probe may have nothing in the window, and be fresh all the same
+        whole_track.values[-1] if (level := middle(lately)) is None else level
+        for lately, whole_track in zip((inside, ambient), whole, strict=True)
+    )
     followed = follow(stand.shaded_at, *whole, irradiance, evidence.site, now)
     facts: Facts = {
         "inside_c": inside_c,

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime, timedelta
 
-from sensord.edges.page.look import Cage, House, Measured, Place, Snapshot
+from sensord.edges.page.look import Cage, House, Snapshot
+from sensord.edges.page.places import Measured, Place
 from sensord.edges.page.scale import POUND_KG, Scale
 from sensord.model import Cohort, Doubt, Quantity, Severity, Stage, What
 

@@ -1,6 +1,6 @@
 """What the page shows, as values: one look at the store through a read-only connection, as of what the loop last knew.
 
-Only windows of raw readings that a look needs are read, a day at the most; what stands longer comes from the ledger.
+Only short windows of raw readings are read; what stands longer comes from slots, summaries and the ledger.
 """
 
 from __future__ import annotations
@@ -14,40 +14,28 @@ from pathlib import Path
 from typing import cast
 
 from sensord import ledger, turn
+from sensord.edges.page.places import Place, Places, is_fresh, offset_k
 from sensord.edges.sqlite_reads import SqliteReader
 from sensord.model import (
     AMBIENT,
     EPOCH,
     Cohort,
     Concern,
-    Doubt,
     Enclosure,
     Entry,
     Number,
     Parcel,
-    Probe,
-    Quantity,
     Severity,
-    instant,
 )
 from sensord.ports import Store, Transient
-from sensord.rules import Seen, Watch
+from sensord.rules import Watch
 from sensord.rules._heat import Tier, tiers
-from sensord.rules._readings import REFUSED, Track, pairs, seconds, slope_per_h, usable
+from sensord.rules._readings import Track
 from sensord.settings import Settings
 from sensord.texts import Texts
 
-FRESH = timedelta(minutes=5)
-FRESH_INTERVALS = 5
-"""A reading speaks of now for so long, or for so many of its probe's intervals."""
 DAY = timedelta(days=1)
-TREND = timedelta(minutes=30)
-PAIRED = timedelta(minutes=15)
-LATELY = timedelta(minutes=70)
-SLOT_S = 900
 SAID = timedelta(days=2)
-Course = tuple[tuple[float, float], ...]
-"""A day of temperatures: (hours before now, mean of a quarter of an hour [°C])."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,28 +50,6 @@ class House:
     known_at: Callable[[], datetime]  # until when the loop has taken in and judged everything
     connected: Callable[[], tuple[bool, datetime | None]]
     put: Callable[[str, bytes], None]  # hands an entry to the loop
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """The newest usable reading of a quantity at a place."""
-
-    value: float
-    at: datetime
-    is_fresh: bool
-    doubts: int
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """An enclosure, or the shaded post, as measured."""
-
-    name: str
-    newest: Mapping[Quantity, Measured]
-    trend_k_h: float | None
-    heard_at: datetime | None
-    is_silent: bool  # it should have reported by now
-    course: Course
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +86,7 @@ class Look:
 
     def __init__(self, house: House) -> None:
         self.house = house
-        self._courses: dict[str, tuple[float, Course]] = {}
+        self._places = Places(house.garden)
         self._local = threading.local()
         self._opened: list[SqliteReader] = []
         self._lock = threading.Lock()
@@ -169,7 +135,7 @@ class Look:
         with self.reader() as reader:
             entries = reader.entries(garden.site.name, EPOCH, now + DAY)
             concerns = tuple(reader.concerns(garden.site.name))
-            post, outside = self._place(reader, AMBIENT, now)
+            post, outside = self._places.look(reader, AMBIENT, now)
             facts = self._storm_facts(reader, entries, concerns, now)
             cages = tuple(self._cage(reader, e, entries, outside, facts, now) for e in garden.enclosures)
         connected, since = self.house.connected()
@@ -220,13 +186,13 @@ class Look:
         now: datetime,
     ) -> Cage:
         garden, facts = self.house.garden, storm.get(enclosure.name, {})
-        place, inside = self._place(reader, enclosure.name, now)
+        place, inside = self._places.look(reader, enclosure.name, now)
         stand = ledger.stand(enclosure, garden.cohorts, entries, now)
         return Cage(
             enclosure=enclosure,
             place=place,
             stand=stand,
-            offset_k=_offset(inside, outside, now) if _is_fresh(place) else None,
+            offset_k=offset_k(inside, outside, now) if is_fresh(place) else None,
             holds_m_s=_number(facts, "holds_m_s") or self._holds(stand),
             gust_m_s=_number(facts, "gust_m_s"),
             gust_estimated=bool(facts.get("gust_estimated")),
@@ -252,87 +218,6 @@ class Look:
             for severity in (Severity.MODERATE, Severity.SEVERE, Severity.EXTREME)
         }
         return tiers(species, overrides, getattr(p, "least_min", 0.0) / 60.0)
-
-    def _place(self, reader: SqliteReader, name: str, now: datetime) -> tuple[Place, Track | None]:
-        """A place, and the temperatures of its best probe."""
-        garden, site = self.house.garden, self.house.garden.site.name
-        newest: dict[Quantity, Measured] = {}
-        temperatures: Track | None = None
-        thermometer: Probe | None = None
-        for quantity in Quantity:
-            for probe in garden.probes_at(name, quantity):
-                series = reader.readings(site, probe.name, quantity, now - LATELY, now + timedelta(minutes=1))
-                track = usable(Seen(probe, *series), seconds(now) + 60.0)
-                found = _newest(track, probe, now) or self._old(reader, probe, quantity)
-                if found is None or (quantity in newest and not found.is_fresh):
-                    continue
-                newest[quantity] = found
-                if quantity is Quantity.TEMPERATURE:
-                    temperatures, thermometer = track, probe
-                if found.is_fresh:
-                    break
-        probes = [p for p in garden.probes if p.place == name]
-        heard = {p.name: self._heard(reader, p) for p in probes}
-        silent = any(heard[p.name] is None or now - heard[p.name] > _patience(p) for p in probes)  # type: ignore[operator]
-        recent = temperatures.since(seconds(now - TREND)) if temperatures else None
-        return (
-            Place(
-                name,
-                newest,
-                slope_per_h(recent) if recent else None,
-                max((at for at in heard.values() if at), default=None),
-                silent,
-                self._course(reader, thermometer, now) if thermometer else (),
-            ),
-            temperatures,
-        )
-
-    def _old(self, reader: SqliteReader, probe: Probe, quantity: Quantity) -> Measured | None:
-        """The last reading of a probe that has not been heard lately."""
-        last = reader.latest(self.house.garden.site.name, probe.name, quantity)
-        if last is None or last.doubts & REFUSED:
-            return None
-        return Measured(last.value, last.measured_at, False, last.doubts)
-
-    def _course(self, reader: SqliteReader, probe: Probe, now: datetime) -> Course:
-        """Slots by the clock, so that the drawing stays the same from one look to the next; read once a minute."""
-        minute, newest_s = seconds(now) // 60, seconds(now) // SLOT_S * SLOT_S
-        known = self._courses.get(probe.name)
-        if known is None or known[0] != minute:
-            site = self.house.garden.site.name
-            slots = reader.slots(site, probe.name, Quantity.TEMPERATURE, now - DAY, now, SLOT_S, int(REFUSED))
-            course = tuple((max(0.0, newest_s - slot.start_s + SLOT_S / 2) / 3600.0, slot.mean) for slot in slots)
-            self._courses[probe.name] = known = (minute, course)
-        return known[1]
-
-    def _heard(self, reader: SqliteReader, probe: Probe) -> datetime | None:
-        site = self.house.garden.site.name
-        readings = (reader.latest(site, probe.name, quantity) for quantity in sorted(probe.quantities))
-        return max((r.received_at for r in readings if r is not None), default=None)
-
-
-def _patience(probe: Probe) -> timedelta:
-    return max(FRESH, FRESH_INTERVALS * timedelta(seconds=probe.interval_s))
-
-
-def _newest(track: Track, probe: Probe, now: datetime) -> Measured | None:
-    if not track.times_s:
-        return None
-    at = instant(round(track.times_s[-1] * 1000))
-    return Measured(track.values[-1], at, now - at <= _patience(probe), track.doubts[-1] & ~Doubt.LATE)
-
-
-def _is_fresh(place: Place) -> bool:
-    found = place.newest.get(Quantity.TEMPERATURE)
-    return found is not None and found.is_fresh
-
-
-def _offset(inside: Track | None, post: Track | None, now: datetime) -> float | None:
-    """Inside less outside, the median of the last pairs [K]."""
-    if inside is None or post is None:
-        return None
-    paired = pairs(inside, post, seconds(now - PAIRED), seconds(now))
-    return paired.median() if paired.differences else None
 
 
 def _number(facts: Mapping[str, Number], name: str) -> float | None:

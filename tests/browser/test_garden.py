@@ -28,7 +28,9 @@ def violations(tab: Page, axe: str) -> list[str]:
     The policy of the page lets no script in, so axe is put in from outside.
     """
     tab.evaluate(axe)
-    found = tab.evaluate("rules => axe.run(document, { runOnly: rules, rules: ENHANCED })".replace("ENHANCED", ENHANCED), RULES)
+    found = tab.evaluate(
+        "rules => axe.run(document, { runOnly: rules, rules: ENHANCED })".replace("ENHANCED", ENHANCED), RULES
+    )
     return [f"{v['id']}: {n['html'][:160]}" for v in found["violations"] for n in v["nodes"]]
 
 

@@ -19,7 +19,8 @@ from typing import Protocol
 
 from sensord.edges.influx_lines import LineMaker
 from sensord.edges.influx_writer import InfluxWriter, Later
-from sensord.edges.sqlite_shipping import PARKED_KEPT, Backlog, Parked, Place, ShippingReader, backlog
+from sensord.edges.sqlite_shipping import PARKED_KEPT, Parked
+from sensord.edges.sqlite_unshipped import Backlog, Place, ShippingReader, backlog
 from sensord.ports import Transient
 from sensord.rules import Per
 

@@ -6,16 +6,20 @@
     day          site, probe, quantity           count, minimum, minimum_at_s, maximum, maximum_at_s, mean   see below
     tally        site, enclosure, species        degree_days [°C d], measured_s, bridged_s, missing_s        start of the hour
     concern      site, rule, enclosure or probe  severity, peak (0–4, CAP 1.2), tellings, breached_at_s,     when it opened
-                                                 answered_at_s, over_at_s
-    entry        site, what, rule, enclosure,    said (1), amount                                            when it was said
+                                                 answered_at_s, over_at_s, shade_helped (0, 1),
+                                                 offset_before_k, offset_after_k
+    entry        site, what, rule, enclosure,    said (1), amount [kg or animals]                            when it was said
                  probe or subject
+    message      site, rule, enclosure or probe, severity, sent (0, 1)                                       when it was made
+                 action, telling
+    gap          site, kind, probe               open (0, 1), ended_at_s                                     its start
 
 Tags and time are a point's identity, the same as in the store, so a point sent twice overwrites itself and a correction
 overwrites what it corrects. That is why a reading does not carry the enclosure where its probe stands: moved to another,
 the probe would leave each reading sent again there twice. Names that end in `_at_s` are Unix times [s]. A day stands at
 00:00 UTC of its date, although it lasts from midnight to midnight of the site's own time. A value that is not a finite
 number cannot be written in this protocol: such a reading has its doubts and delay, and no `value`. What a person wrote
-(text and author of an entry) is not shipped.
+(text and author of an entry), and the words of messages, are not shipped.
 
 Source: InfluxData, InfluxDB v2 documentation, "Line protocol" (syntax, escaping, limits).
 """
@@ -29,8 +33,9 @@ from typing import NamedTuple
 
 from sensord.edges.sqlite_codec import value_from_steps
 from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_shipping import Kind, Mark, Window
-from sensord.model import Concern, Entry, milliseconds
+from sensord.edges.sqlite_shipping import Kind, Mark
+from sensord.edges.sqlite_unshipped import Window
+from sensord.model import Concern, Entry, Gap, Message, milliseconds
 from sensord.rules import Per
 
 LONGEST_TAG = 128
@@ -97,6 +102,8 @@ class LineMaker:
             *self._tallies(window),
             *(self._concern(number, concern) for number, concern in window.concerns if concern.opened_at),
             *(self._entry(number, entry) for number, entry in window.entries),
+            *(x for number, state, message in window.messages for x in self._message(number, state, message)),
+            *(self._gap(number, gap) for number, gap in window.gaps),
         ]
 
     def _of(self, series: int) -> str:
@@ -160,6 +167,7 @@ class LineMaker:
             breached_at_s=_seconds(concern.breached_since),
             answered_at_s=_seconds(concern.answered_at),
             over_at_s=_seconds(concern.over_at),
+            **_followed(concern),
         )
         return Line(text, Mark(Kind.CONCERN, number, 0))
 
@@ -172,6 +180,20 @@ class LineMaker:
         text = line(start, milliseconds(entry.at), said=1.0, amount=entry.amount)
         return Line(text, Mark(Kind.ENTRY, number, 0))
 
+    def _message(self, number: int, state: str, message: Message) -> Iterator[Line]:
+        """A point for each concern that it speaks of; one where it speaks of none."""
+        for key in message.concerns or (message.rule,):
+            rule, _, subject = key.partition("/")
+            about = {**self._about(rule, subject), "action": message.action, "telling": message.telling.value}
+            start = head("message", site=message.site, **about)
+            text = line(start, milliseconds(message.at), severity=message.severity, sent=state == "sent")
+            yield Line(text, Mark(Kind.MESSAGE, number, 0))
+
+    def _gap(self, number: int, gap: Gap) -> Line:
+        start = head("gap", site=gap.site, kind=gap.kind.value, probe=gap.subject)
+        text = line(start, milliseconds(gap.started_at), open=gap.ended_at is None, ended_at_s=_seconds(gap.ended_at))
+        return Line(text, Mark(Kind.GAP, number, 0))
+
     def _about(self, rule: str, subject: str) -> dict[str, str]:
         """The tags of a concern."""
         per = self._per.get(rule)
@@ -182,6 +204,16 @@ class LineMaker:
 def can_be_kept(point: Line) -> bool:
     """Whether InfluxDB can keep a point of this time."""
     return EARLIEST_MS <= int(point.text.rpartition(" ")[2]) <= LATEST_MS
+
+
+def _followed(concern: Concern) -> dict[str, float | None]:
+    """Whether the shade helped, where that is known; what was known once stays, because fields of a point add up."""
+    numbers = concern.verdict.numbers
+    helped = {"yes": 1.0, "no": 0.0}.get(str(numbers.get("shade_helped")))
+    if helped is None:
+        return {}
+    offsets = {name: numbers.get(name) for name in ("offset_before_k", "offset_after_k")}
+    return {"shade_helped": helped, **{n: float(x) for n, x in offsets.items() if isinstance(x, int | float)}}
 
 
 def _seconds(at: datetime | None) -> float | None:

@@ -5,67 +5,70 @@ The reading half of `ports.Store`, as far as a remote store can answer. It diffe
     it is behind by what is still to be shipped
     a value that is not a finite number comes back as not a number, whichever it was
     an hour of degree-days that a change of thresholds or probes has left without figures keeps its old ones
-    concerns come back with their times and severities, entries without text and author; of entries of one kind about
-    one subject at the same millisecond there is one; what never opened is not there
-    verdicts, refusals, gaps, messages and counters are not there
-
-Source: InfluxData, InfluxDB v1 documentation, "InfluxQL reference" and "/query HTTP endpoint".
+    concerns come back with times, severities, what was advised and whether shade helped, not with all their numbers;
+    those that never opened are not there
+    entries come back without text and author; of those of one kind about one subject in the same millisecond, one
+    messages come back without their words, one for each concern that they speak of
+    verdicts, refusals and counters are not there
 """
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime
-from typing import Any
 
 from sensord.edges.influx_lines import DAY_MS, EARLIEST_MS, LATEST_MS, UNIX_EPOCH_ORDINAL
+from sensord.edges.influx_query import InfluxQL, Row, equal, select
 from sensord.edges.sqlite_reads import ceil_ms
 from sensord.model import (
+    Certainty,
     Concern,
     Entry,
+    Gap,
+    GapKind,
+    Message,
+    Number,
+    Parcel,
     Quantity,
     Reading,
     Severity,
     Standing,
     State,
+    Telling,
+    Urgency,
     Verdict,
     What,
     instant,
 )
-from sensord.ports import Day, Hour, Series, TallyHour, Transient
+from sensord.ports import Day, Hour, Series, TallyHour
 from sensord.settings import InfluxSettings
 
-ROWS_AT_ONCE = 10_000
-MOST_ROWS = 5_000_000
-"""Rows of one answer, page after page: more is a mistake in the question."""
-LARGEST_PAGE_BYTES = 64 * 2**20
+ABOUT = ("rule", "enclosure", "probe", "subject")
+"""The tags that say what something is about."""
 
-Row = dict[str, Any]
+CONCERN = (
+    "severity",
+    "peak",
+    "tellings",
+    "breached_at_s",
+    "answered_at_s",
+    "over_at_s",
+    "shade_helped",
+    "offset_before_k",
+    "offset_after_k",
+)
 
 
 class InfluxStore:
     """What was shipped to the bucket that [influx] names. Raises Transient when the server can't be asked."""
 
     def __init__(self, settings: InfluxSettings) -> None:
-        import urllib3
-
-        self._address = f"{settings.url}/query"
-        self._database = settings.database or settings.bucket
-        token = settings.token.get_secret_value()
-        self._headers = {"Accept": "application/json"} | ({"Authorization": f"Token {token}"} if token else {})
-        self._pool = urllib3.PoolManager(
-            num_pools=1,
-            timeout=urllib3.Timeout(total=settings.timeout_s),
-            retries=False,
-            cert_reqs="CERT_REQUIRED",
-            ca_certs=settings.ca_file or None,
-        )
+        self._influx = InfluxQL(settings)
 
     def close(self) -> None:
         """Close the connections."""
-        self._pool.clear()
+        self._influx.close()
 
     # --- which there are
 
@@ -82,8 +85,8 @@ class InfluxStore:
         return self._values("enclosure", {"site": site}, "tally")
 
     def _values(self, tag: str, tags: Mapping[str, str], measurement: str = "hour") -> list[str]:
-        where = f" WHERE {_equal(tags)}" if tags else ""
-        (result,) = self._ask(f'SHOW TAG VALUES FROM "{measurement}" WITH KEY = "{tag}"{where}')
+        where = f" WHERE {equal(tags)}" if tags else ""
+        (result,) = self._influx.ask(f'SHOW TAG VALUES FROM "{measurement}" WITH KEY = "{tag}"{where}')
         return sorted({row[1] for series in result.get("series", ()) for row in series["values"]})
 
     # --- readings and what is derived from them
@@ -91,7 +94,9 @@ class InfluxStore:
     def readings(self, site: str, probe: str, quantity: Quantity, start: datetime, end: datetime) -> Series:
         """Readings with start <= measured_at < end, ascending."""
         times, values, doubts = [], [], []
-        for row in self._rows("reading", ("value", "doubts"), _series(site, probe, quantity), *_span(start, end)):
+        for row in self._influx.rows(
+            "reading", ("value", "doubts"), _series(site, probe, quantity), *_span(start, end)
+        ):
             times.append(row["time"] / 1000)
             values.append(_number(row["value"]))
             doubts.append(int(row["doubts"]))
@@ -101,8 +106,8 @@ class InfluxStore:
         """The newest reading by measured_at (measured before `before`)."""
         until = "" if before is None else f" AND time < {ceil_ms(before)}ms"
         fields = ("value", "doubts", "delay_s")
-        query = _select("reading", fields, _series(site, probe, quantity), f"{until} ORDER BY time DESC LIMIT 1")
-        for row in self._answer(query):
+        query = select("reading", fields, _series(site, probe, quantity), f"{until} ORDER BY time DESC LIMIT 1")
+        for row in self._influx.answer(query):
             delay_ms = round(row["delay_s"] * 1000)
             return Reading(
                 site,
@@ -127,7 +132,7 @@ class InfluxStore:
                 float(r["mean"]),
                 int(r["doubtful"]),
             )
-            for r in self._rows("hour", fields, _series(site, probe, quantity), *_span(start, end))
+            for r in self._influx.rows("hour", fields, _series(site, probe, quantity), *_span(start, end))
             if r["count"]
         ]
 
@@ -145,19 +150,19 @@ class InfluxStore:
                 _moment(r["maximum_at_s"]),
                 float(r["mean"]),
             )
-            for r in self._rows("day", fields, _series(site, probe, quantity), next(span), next(span) + 1)
+            for r in self._influx.rows("day", fields, _series(site, probe, quantity), next(span), next(span) + 1)
         ]
 
     def tally(self, site: str, enclosure: str, start: datetime, end: datetime) -> list[TallyHour]:
         """Degree-days by hour, by the species that they were counted for last."""
         tags = {"site": site, "enclosure": enclosure}
-        newest = _select("tally", ("degree_days", "species"), tags, " ORDER BY time DESC LIMIT 1")
-        for row in self._answer(newest):
+        newest = select("tally", ("degree_days", "species"), tags, " ORDER BY time DESC LIMIT 1")
+        for row in self._influx.answer(newest):
             tags["species"] = row["species"] or ""
         fields = ("degree_days", "measured_s", "bridged_s", "missing_s")
         return [
             TallyHour(instant(r["time"]), *(float(r[name]) for name in fields))
-            for r in self._rows("tally", fields, tags, *_span(start, end))
+            for r in self._influx.rows("tally", fields, tags, *_span(start, end))
         ]
 
     # --- what was the matter, and what was said
@@ -176,105 +181,90 @@ class InfluxStore:
         return [c for _, c in sorted(ended, key=lambda pair: pair[0])]
 
     def _concerns(self, site: str, start_ms: int, end_ms: int) -> Iterator[Concern]:
-        fields = ("severity", "peak", "tellings", "breached_at_s", "answered_at_s", "over_at_s")
-        tags = ("rule", "enclosure", "probe", "subject")
-        for r in self._rows("concern", (*fields, *tags), {"site": site}, start_ms, end_ms):
-            opened_at = instant(r["time"])
+        told = self._told(site)
+        for r in self._influx.rows("concern", (*CONCERN, *ABOUT), {"site": site}, start_ms, end_ms):
+            opened_at, rule, subject = instant(r["time"]), r["rule"], _subject(r)
             over_at, answered_at = (None if r[f] is None else _moment(r[f]) for f in ("over_at_s", "answered_at_s"))
             standing = Standing.OVER if over_at else Standing.ANSWERED if answered_at else Standing.OPEN
-            subject = r["enclosure"] or r["probe"] or r["subject"] or ""
-            severity = Severity(int(r["severity"]))
             state = State.FINE if over_at else State.BREACH
+            numbers: dict[str, Number] = {n: r[n] for n in ("offset_before_k", "offset_after_k") if r[n] is not None}
+            if r["shade_helped"] is not None:
+                numbers["shade_helped"] = "yes" if r["shade_helped"] else "no"
+            messages = [m for m in told.get((rule, subject), ()) if opened_at <= m[0] <= (over_at or m[0])]
             yield Concern(
                 site,
-                r["rule"],
+                rule,
                 subject,
                 standing,
-                Verdict(r["rule"], subject, state, over_at or opened_at, "", severity),
+                Verdict(rule, subject, state, over_at or opened_at, "", Severity(int(r["severity"])), numbers=numbers),
                 breached_since=_moment(r["breached_at_s"]),
                 opened_at=opened_at,
                 peak=Severity(int(r["peak"])),
+                told_action=next((action for _, action in reversed(messages) if action), ""),
+                told_at=messages[-1][0] if messages else None,
                 tellings=int(r["tellings"]),
                 answered_at=answered_at,
                 over_at=over_at,
             )
 
+    def _told(self, site: str) -> dict[tuple[str, str], list[tuple[datetime, str]]]:
+        """When what was advised about a rule and subject, in order of time."""
+        found: dict[tuple[str, str], list[tuple[datetime, str]]] = {}
+        for r in self._influx.rows("message", ("severity", "action", *ABOUT), {"site": site}, EARLIEST_MS, LATEST_MS):
+            found.setdefault((r["rule"], _subject(r)), []).append((instant(r["time"]), r["action"] or ""))
+        return found
+
+    def verdicts(self, site: str, start: datetime, end: datetime) -> list[Verdict]:
+        """None: they are not shipped. What matters of them stands in the concerns."""
+        return []
+
+    def messages(self, site: str, start: datetime, end: datetime) -> list[Parcel]:
+        """What was said (start <= at < end), by time; without the words."""
+        found = []
+        columns = ("severity", "sent", "action", "telling", *ABOUT)
+        for r in self._influx.rows("message", columns, {"site": site}, *_span(start, end)):
+            at, rule, subject = instant(r["time"]), r["rule"], _subject(r)
+            key = f"{rule}/{subject}" if subject else rule
+            message = Message(
+                key=f"{key}/{r['time']}",
+                site=site,
+                at=at,
+                rule=rule,
+                subject=subject,
+                severity=Severity(int(r["severity"])),
+                urgency=Urgency.EXPECTED,
+                certainty=Certainty.OBSERVED,
+                title="",
+                text="",
+                action=r["action"] or "",
+                concerns=(key,),
+                holds_until=None,
+                telling=Telling(r["telling"]),
+            )
+            found.append(Parcel(message, 0, at, "sent" if r["sent"] else "not sent"))
+        return found
+
+    def gaps(self, site: str, start: datetime, end: datetime) -> list[Gap]:
+        """Gaps that touch the span, by their start."""
+        found = []
+        for r in self._influx.rows(
+            "gap", ("open", "ended_at_s", "kind", "probe"), {"site": site}, EARLIEST_MS, ceil_ms(end)
+        ):
+            ended_at = None if r["open"] or r["ended_at_s"] is None else _moment(r["ended_at_s"])
+            if ended_at is None or ended_at >= start:
+                found.append(Gap(site, GapKind(r["kind"]), r["probe"] or "", instant(r["time"]), ended_at))
+        return found
+
     def entries(self, site: str, start: datetime, end: datetime) -> list[Entry]:
         """What the keeper said, by `at` (start <= at < end), ascending; without text and author."""
         found = []
-        tags = ("what", "rule", "enclosure", "probe", "subject")
-        for r in self._rows("entry", ("said", "amount", *tags), {"site": site}, *_span(start, end)):
-            subject = r["enclosure"] or r["probe"] or r["subject"] or ""
+        for r in self._influx.rows("entry", ("said", "amount", "what", *ABOUT), {"site": site}, *_span(start, end)):
+            subject = _subject(r)
             if r["rule"]:
                 subject = f"{r['rule']}/{subject}" if subject else r["rule"]
             amount = None if r["amount"] is None else float(r["amount"])
             found.append(Entry(site, instant(r["time"]), instant(r["time"]), subject, What(r["what"]), amount))
         return found
-
-    # --- asking
-
-    def _rows(
-        self, measurement: str, columns: tuple[str, ...], tags: Mapping[str, str], start_ms: int, end_ms: int
-    ) -> Iterator[Row]:
-        """Points with start <= time < end, ascending, page after page."""
-        begin_ms, end_ms = max(start_ms, EARLIEST_MS), min(end_ms, LATEST_MS)
-        edge: list[Row] = []  # of the page before, those at its last instant: the next one begins with them again
-        for _ in range(0, MOST_ROWS, ROWS_AT_ONCE):
-            more = f" AND time >= {begin_ms}ms AND time < {end_ms}ms ORDER BY time LIMIT {ROWS_AT_ONCE}"
-            page = self._answer(_select(measurement, columns, tags, more))
-            yield from (row for row in page if row not in edge)
-            if len(page) < ROWS_AT_ONCE:
-                return
-            begin_ms = page[-1]["time"]
-            edge = [row for row in page if row["time"] == begin_ms]
-        raise ValueError(f"more than {MOST_ROWS} rows: ask for a shorter span")
-
-    def _answer(self, query: str) -> list[Row]:
-        """The rows of a query for one series."""
-        (result,) = self._ask(query)
-        return [
-            dict(zip(series["columns"], values, strict=True))
-            for series in result.get("series", ())
-            for values in series["values"]
-        ]
-
-    def _ask(self, query: str) -> list[dict[str, Any]]:
-        from urllib3.exceptions import HTTPError
-
-        fields = {"db": self._database, "q": query, "epoch": "ms"}
-        try:
-            answer = self._pool.request(
-                "GET", self._address, fields=fields, headers=self._headers, preload_content=False
-            )
-            body = answer.read(LARGEST_PAGE_BYTES + 1)
-            answer.release_conn()
-        except (HTTPError, OSError) as error:
-            raise Transient(f"{self._address}: {type(error).__name__}: {error}") from error
-        if len(body) > LARGEST_PAGE_BYTES:
-            raise ValueError(f"{self._address}: an answer of more than {LARGEST_PAGE_BYTES} bytes")
-        try:
-            said = json.loads(body)
-        except ValueError:
-            said = None
-        if answer.status != 200 or not isinstance(said, dict):
-            words = (said.get("error") or said.get("message")) if isinstance(said, dict) else ""
-            raise Transient(f"{self._address}: {answer.status} {words or 'without a readable answer'}")
-        results: list[dict[str, Any]] = said.get("results", [])
-        for result in results:
-            if "error" in result:
-                raise Transient(f"{self._address}: {result['error']}")
-        return results or [{}]
-
-
-def _select(measurement: str, columns: tuple[str, ...], tags: Mapping[str, str], more: str) -> str:
-    names = ", ".join(f'"{name}"' for name in columns)
-    return f'SELECT {names} FROM "{measurement}" WHERE {_equal(tags)}{more}'  # noqa: S608 (quoted as InfluxQL has it)
-
-
-def _equal(tags: Mapping[str, str]) -> str:
-    """The condition that tags have these values; strings in single quotes, backslash and quote behind a backslash."""
-    quoted = {name: value.replace("\\", "\\\\").replace("'", "\\'") for name, value in tags.items()}
-    return " AND ".join(f"\"{name}\" = '{value}'" for name, value in quoted.items())
 
 
 def _series(site: str, probe: str, quantity: Quantity) -> dict[str, str]:
@@ -285,7 +275,11 @@ def _span(start: datetime, end: datetime) -> tuple[int, int]:
     return ceil_ms(start), ceil_ms(end)
 
 
-def _number(value: Any) -> float:
+def _subject(row: Row) -> str:
+    return row["enclosure"] or row["probe"] or row["subject"] or ""
+
+
+def _number(value: float | None) -> float:
     return math.nan if value is None else float(value)
 
 

@@ -200,7 +200,7 @@ class Reads:
             (site, microseconds(end), microseconds(start)),
         )
         return [
-            Gap(site, GapKind(kind), subject, from_microseconds(started), _maybe_instant(ended), detail)
+            Gap(site, GapKind(kind), subject, from_microseconds(started), maybe_instant(ended), detail)
             for kind, subject, started, ended, detail in rows
         ]
 
@@ -365,5 +365,5 @@ def _hours(start: datetime, end: datetime) -> tuple[int, int]:
     return -(-ceil_ms(start) // HOUR_MS), -(-ceil_ms(end) // HOUR_MS)
 
 
-def _maybe_instant(unix_us: int | None) -> datetime | None:
+def maybe_instant(unix_us: int | None) -> datetime | None:
     return None if unix_us is None else from_microseconds(unix_us)

@@ -1,0 +1,131 @@
+"""What is still to be shipped, read through a connection of one's own; how it is noted: see sqlite_shipping."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from typing import Any, NamedTuple
+
+from sensord.edges.sqlite_codec import SCALE, from_json, from_microseconds
+from sensord.edges.sqlite_reads import Reads, SqliteReader, maybe_instant
+from sensord.edges.sqlite_shipping import DESTINATION, SETTLED
+from sensord.model import Concern, Entry, Gap, GapKind, Message, What, instant
+
+BEFORE_ALL = -(2**62)
+
+
+class Place(NamedTuple):
+    """How far one has got: all changes before `change` are done, and of its readings those up to `measured_ms`."""
+
+    change: int = 0
+    measured_ms: int = BEFORE_ALL
+
+
+class Window(NamedTuple):
+    """The next changes, as the store has them now. Readings: (series, measured_ms, value as stored, doubts, delay_ms)."""
+
+    after: Place  # where to go on once all of it is delivered
+    readings: list[tuple[int, int, Any, int, int]]
+    hours: list[tuple[Any, ...]]
+    days: list[tuple[Any, ...]]
+    tallies: list[tuple[Any, ...]]
+    concerns: list[tuple[int, Concern]]
+    entries: list[tuple[int, Entry]]
+    messages: list[tuple[int, str, Message]]  # with what became of it
+    gaps: list[tuple[int, Gap]]
+
+
+class Backlog(NamedTuple):
+    """What waits to be shipped."""
+
+    changes: int
+    oldest: datetime | None  # receipt of the oldest reading that waits, of those that came since shipping began
+    settled_at: datetime | None  # when the writer last struck off what had been delivered
+
+
+class ShippingReader(SqliteReader):
+    """A read-only connection that says what is to be shipped."""
+
+    def window(self, place: Place, limit: int) -> Window | None:
+        """The next changes: at most about `limit` things; None where nothing waits."""
+        (last,) = self._one(
+            "SELECT max(change) FROM (SELECT change FROM changed WHERE change >= ? ORDER BY change LIMIT ?)",
+            (place.change, limit),
+        )
+        if last is None:
+            return None
+        rows = self._all(
+            "SELECT c.change, c.number, r.measured_ms, r.value, r.doubts, r.delay_ms FROM changed c CROSS JOIN reading r"
+            " ON r.series = c.number AND r.measured_ms BETWEEN c.at AND c.until"
+            " WHERE c.kind = 0 AND c.change BETWEEN ? AND ? AND (c.change > ? OR r.measured_ms > ?)"
+            " ORDER BY c.change, r.measured_ms LIMIT ?",
+            (place.change, last, place.change, place.measured_ms, limit),
+        )
+        after = Place(last + 1)
+        if len(rows) == limit:  # perhaps in the middle of an hour that was drawn together
+            last = rows[-1][0]
+            after = Place(last, rows[-1][2])
+        span = (place.change, last)
+        return Window(
+            after,
+            [row[1:] for row in rows],
+            self._marked(1, "t.* FROM changed c JOIN hour t ON t.series = c.number AND t.hour = c.at", span),
+            self._marked(2, "t.* FROM changed c JOIN day t ON t.series = c.number AND t.day = c.at", span),
+            self._marked(
+                3,
+                "t.*, p.site, p.enclosure FROM changed c JOIN tally t ON t.place = c.number AND t.hour = c.at"
+                " JOIN place p ON p.id = t.place AND p.active",
+                span,
+            ),
+            [
+                (number, from_json(Concern, body))
+                for number, body in self._marked(
+                    4, "t.id, t.body FROM changed c JOIN concern t ON t.id = c.number", span
+                )
+            ],
+            [
+                (number, Entry(site, from_microseconds(at), from_microseconds(received), subject, What(what), *rest))
+                for number, site, at, received, subject, what, *rest in self._marked(
+                    5, "t.* FROM changed c JOIN entry t ON t.id = c.number", span
+                )
+            ],
+            [
+                (number, state, from_json(Message, body))
+                for number, state, body in self._marked(
+                    6, "t.id, t.state, t.body FROM changed c JOIN message t ON t.id = c.number", span
+                )
+            ],
+            [
+                (number, Gap(site, GapKind(kind), subject, from_microseconds(began), maybe_instant(ended), detail))
+                for number, site, kind, subject, began, ended, detail in self._marked(
+                    7, "t.* FROM changed c JOIN gap t ON t.id = c.number", span
+                )
+            ],
+        )
+
+    def _marked(self, kind: int, what: str, span: tuple[int, int]) -> list[Any]:
+        return self._all(f"SELECT {what} WHERE c.kind = {kind} AND c.change BETWEEN ? AND ? ORDER BY c.change", span)
+
+    def series(self) -> dict[int, tuple[str, str, str, float]]:
+        """Of every series by number: site, probe, quantity, and steps per unit."""
+        rows = self._all("SELECT id, site, probe, quantity FROM series")
+        return {number: (site, probe, quantity, SCALE[quantity]) for number, site, probe, quantity in rows}
+
+
+def backlog(reads: Reads, place: Place = Place()) -> Backlog:  # noqa: B008 (a tuple)
+    """What waits beyond a place."""
+    facts = json.loads(reads.recall(DESTINATION) or "{}")
+    settled = reads.recall(SETTLED)
+    (changes,) = reads._one("SELECT count(*) FROM changed WHERE change >= ?", (place.change,))
+    row = reads._one(
+        "SELECT r.measured_ms + r.delay_ms FROM changed c CROSS JOIN reading r ON r.series = c.number"
+        " AND r.measured_ms BETWEEN c.at AND c.until WHERE c.kind = 0 AND c.change >= ? ORDER BY c.change LIMIT 1",
+        (max(place.change, facts.get("history", 0) + 1),),
+    )
+    return Backlog(changes, row and instant(row[0]), datetime.fromisoformat(settled) if settled else None)
+
+
+def parked(reads: Reads, limit: int = 100) -> list[tuple[datetime, str, str]]:
+    """The newest points that were refused: when, the point as a line, the server's words."""
+    rows = reads._all("SELECT parked_us, line, words FROM parked ORDER BY id DESC LIMIT ?", (limit,))
+    return [(from_microseconds(at), line, words) for at, line, words in rows]

@@ -12,6 +12,8 @@ from sensord.rules._readings import Bounds, breach, fine, unknown
 
 NAME = "shipping"
 HOLDS = timedelta(hours=24)
+LONGEST_TROUBLE = 100
+"""Characters of a server's words that go to the phone."""
 
 
 class Thresholds(Bounds):
@@ -43,7 +45,7 @@ class Shipping:
         facts: dict[str, Number | datetime] = {
             "behind_at": since,
             "behind_h": (now - since) / timedelta(hours=1),
-            "trouble": watch.shipping_trouble or None,
+            "trouble": watch.shipping_trouble[:LONGEST_TROUBLE] or None,
         }
         if now - since > timedelta(hours=evidence.parameters.behind_h):
             advice = Advice("check shipping", holds_until=now + HOLDS, outdoors=False)

@@ -101,9 +101,15 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             stack.callback(page.close)
             log.info("the page is at %s", page.address)
 
+        told: list[str] = []
+
         def stopped() -> bool:
             """Asked at each round of the loop, so it also tells the service manager that the loop goes round."""
-            heart.beat({"loop": 0.0, "outbox": sender.age_s(), "inbox": inbox.age_s()})
+            ages = {"inbox": inbox.age_s(), "scheduler": scheduler.age_s(), "outbox": sender.age_s()}
+            stale = heart.beat({"loop": 0.0, **ages})
+            if stale and not told:
+                log.error("no sign of life: %s; the service manager will start the daemon anew", "; ".join(stale))
+            told[:] = stale
             return stop.is_set()
 
         heart.ready()

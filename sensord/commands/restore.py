@@ -23,7 +23,7 @@ def command(
     from datetime import UTC, datetime
 
     from sensord.commands import _build
-    from sensord.edges.sqlite_writer import _alone, _let_go
+    from sensord.edges.sqlite_writer import hold_alone, let_go
     from sensord.ports import Transient
     from sensord.settings import Mistakes
 
@@ -36,7 +36,7 @@ def command(
     if not store.absolute().parent.is_dir():
         raise Mistakes([f"{store}: its directory is not there; make it, or name another file in [store] path"])
     try:
-        lock = _alone(store)
+        lock = hold_alone(store)
     except ValueError as running:
         raise Mistakes([f"{running}: sudo systemctl stop sensord"]) from None
     staged = store.with_name(store.name + ".restoring")
@@ -51,7 +51,7 @@ def command(
         raise typer.Exit(1) from None
     finally:
         staged.unlink(missing_ok=True)
-        _let_go(lock)
+        let_go(lock)
     if json:
         answer = {"store": str(store), "from": str(source), "readings": readings, "kept": kept and str(kept)}
         typer.echo(encoder.dumps(answer))

@@ -8,6 +8,7 @@ monotonic, still ends at the next turn.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
@@ -35,15 +36,24 @@ class TurnScheduler:
 
     def __init__(self, cadences: tuple[timedelta, ...], wake: Callable[[], Any]) -> None:
         self._trigger, self._wake = TurnTrigger(cadences), wake
+        self._fired = time.monotonic()
         self._scheduler = BackgroundScheduler(
             timezone="UTC",
             executors={"default": ThreadPoolExecutor(1)},
             job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1},
         )
 
+    def _fire(self) -> None:
+        self._fired = time.monotonic()
+        self._wake()
+
+    def age_s(self) -> float:
+        """Since it last woke the loop [s]: a sign of life for the service manager."""
+        return time.monotonic() - self._fired
+
     def start(self) -> None:
         """Begin to wake the loop."""
-        self._scheduler.add_job(self._wake, self._trigger, id="turn", replace_existing=True)
+        self._scheduler.add_job(self._fire, self._trigger, id="turn", replace_existing=True)
         self._scheduler.start()
 
     def lay_anew(self) -> None:

@@ -23,7 +23,7 @@ class Writer(Reads):
     """Opens the file, alone; gives its subclasses a transaction."""
 
     def __init__(self, path: str | Path, durable: bool, busy_s: float) -> None:
-        self._lock = _alone(path)
+        self._lock = hold_alone(path)
         try:
             with transient(str(path)):
                 db = connect(path, "rwc", busy_s)
@@ -40,7 +40,7 @@ class Writer(Reads):
                     db.close()
                     raise
         except BaseException:
-            _let_go(self._lock)
+            let_go(self._lock)
             raise
         super().__init__(db, str(path))
 
@@ -66,7 +66,7 @@ class Writer(Reads):
     def close(self) -> None:
         """Close; everything committed stays."""
         super().close()
-        _let_go(self._lock)
+        let_go(self._lock)
         self._lock = None
 
 
@@ -88,7 +88,7 @@ def insert_many(db: sqlite3.Connection, table: str, width: int, flat: Sequence[o
     return new
 
 
-def _alone(path: str | Path) -> int | None:
+def hold_alone(path: str | Path) -> int | None:
     """Hold the lock file beside the store; the system lets go of it when the process ends, however it ends."""
     if str(path) == IN_MEMORY:
         return None
@@ -103,6 +103,6 @@ def _alone(path: str | Path) -> int | None:
     return lock
 
 
-def _let_go(lock: int | None) -> None:
+def let_go(lock: int | None) -> None:
     if lock is not None:
         os.close(lock)

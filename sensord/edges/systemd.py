@@ -12,7 +12,7 @@ import socket
 import time
 from collections.abc import Callable, Mapping
 
-LIMITS_S: Mapping[str, float] = {"loop": 60.0, "inbox": 180.0, "outbox": 300.0}
+LIMITS_S: Mapping[str, float] = {"loop": 60.0, "inbox": 180.0, "scheduler": 600.0, "outbox": 300.0}
 """How old the last sign of life of each part may be [s]. The loop takes in, commits and judges on one thread: it is the
 writer too. The outbox is given longer, because one attempt at the push may use up all its time-outs."""
 STATUS_LENGTH = 200

@@ -104,7 +104,7 @@ def test_unknown_is_not_fresh(tmp_path: Path, manager: Manager) -> None:
     assert "WATCHDOG=1" not in manager.heard()
 
 
-@given(st.lists(st.floats(0, 1000), min_size=3, max_size=3))
+@given(st.lists(st.floats(0, 1000), min_size=len(LIMITS_S), max_size=len(LIMITS_S)))
 def test_fed_exactly_if_all_are_within_their_limits(ages: list[float]) -> None:
     """For any ages: nothing stale if and only if each is at most its limit."""
     fresh = dict(zip(LIMITS_S, ages, strict=True))

@@ -27,6 +27,7 @@ from pydantic_settings import (
     NestedSecretsSettingsSource,
     PydanticBaseSettingsSource,
     SettingsConfigDict,
+    SettingsError,
 )
 
 from sensord.model import AMBIENT, Cohort, Enclosure, Form, Kind, Probe, Quantity, Recipe, Site, Stage
@@ -406,6 +407,8 @@ def load(
         settings = _build(document, environment, secrets)
     except ValidationError as error:
         lines += [_line(path, environment, secrets, item) for item in _worth_saying(error, environment)]
+    except SettingsError as error:  # names the table and the source, never the value
+        lines.append(f"environment or secrets: {error}; a list is written as JSON, like [\"one\", \"two\"]")
     if settings is not None:
         lines += [f"{path}: {line}" for line in _disagreements(settings, parameters)]
     if lines or settings is None:

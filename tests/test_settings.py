@@ -102,6 +102,14 @@ def test_a_missing_file_and_a_missing_secrets_directory_are_mistakes(tmp_path: P
     assert "not there" in mistakes(tmp_path, GOOD, {"CREDENTIALS_DIRECTORY": str(tmp_path / "none")})[0]
 
 
+def test_a_list_that_is_no_list_is_a_mistake(tmp_path: Path) -> None:
+    """A malformed list in the environment is said, without its value."""
+    lines = mistakes(tmp_path, GOOD, {"SENSORD_PUSH": "[hush-hush"})
+    assert "push" in lines[0]
+    assert "JSON" in lines[0]
+    assert "hush-hush" not in "".join(lines)
+
+
 def test_secrets_never_show(tmp_path: Path) -> None:
     """Neither a mistake nor the settings' own text shows a secret's value."""
     secrets = tmp_path / "secrets"

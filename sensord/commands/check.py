@@ -21,7 +21,7 @@ def command(
     """Check the configuration, then try the broker, the store and the push, and say in plain words what is wrong."""
     import json as encoder
 
-    from sensord.commands import _build
+    from sensord.commands import _build, _shipping
 
     built = _build.house(config, secrets)
     findings = [
@@ -29,10 +29,12 @@ def command(
             "configuration",
             True,
             f"{config}: {len(built.garden.enclosures)} enclosures, {len(built.garden.probes)} probes",
-        )
+        ),
+        _shipping.expected(built),
     ]
     if not offline:
         findings += [*_clock(), *_store(built, config), *_broker(built, wait), *([] if no_push else _push(built))]
+        findings += _shipping.shipping(built, _build.store_path(built, config))
     bad = [f for f in findings if not f[1]]
     if json:
         typer.echo(encoder.dumps([{"part": p, "fine": ok, "found": text} for p, ok, text in findings]))

@@ -23,11 +23,28 @@ from sensord.edges.sqlite_shipping import PARKED_KEPT, Parked
 from sensord.edges.sqlite_unshipped import Backlog, Place, ShippingReader, backlog
 from sensord.ports import Transient
 from sensord.rules import Per
+from sensord.settings import InfluxSettings
 
 FIRST_PAUSE_S = 5.0
 LONGEST_PAUSE_S = 300.0
 WAKE_EVERY_S = 1.0
 """While catching up, the store is told this often what was delivered."""
+
+
+def try_out(path: str | Path, settings: InfluxSettings, species: Mapping[str, str], per: Mapping[str, Per]) -> str:
+    """Ship the newest reading of the store at once, again if it was shipped: that changes nothing, and proves the way.
+
+    Returns what was shipped, "" where there is nothing yet. Raises Transient with what is wrong.
+    """
+    reader, writer = ShippingReader(path), InfluxWriter(settings)
+    try:
+        lines = LineMaker(reader.series, species, per).lines(reader.newest())
+        if refused := writer.deliver(lines):
+            raise Transient(refused[0].words)
+    finally:
+        writer.close()
+        reader.close()
+    return lines[0].text if lines else ""
 
 
 class Settles(Protocol):

@@ -103,6 +103,11 @@ class ShippingReader(SqliteReader):
             ],
         )
 
+    def newest(self) -> Window:
+        """The newest reading, whether it was shipped or not."""
+        row = self._one("SELECT series, max(measured_ms), value, doubts, delay_ms FROM reading GROUP BY series LIMIT 1")
+        return Window(Place(), [row] if row else [], [], [], [], [], [], [], [])
+
     def _marked(self, kind: int, what: str, span: tuple[int, int]) -> list[Any]:
         return self._all(f"SELECT {what} WHERE c.kind = {kind} AND c.change BETWEEN ? AND ? ORDER BY c.change", span)
 

@@ -48,7 +48,7 @@ class Shipping:
             "trouble": watch.shipping_trouble[:LONGEST_TROUBLE] or None,
         }
         if now - since > timedelta(hours=evidence.parameters.behind_h):
-            advice = Advice("check shipping", holds_until=now + HOLDS, outdoors=False)
+            advice = Advice("check shipping", holds_until=now + HOLDS)
             return breach(NAME, evidence, now, "behind", Severity.MINOR, advice, facts)
         return fine(NAME, evidence, now, "catching up", facts, easing=True)
 

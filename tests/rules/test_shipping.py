@@ -25,7 +25,7 @@ def test_behind_for_long() -> None:
     assert str(verdict.numbers["trouble"]).startswith("401 unauthorized")
     assert len(str(verdict.numbers["trouble"])) <= 100
     assert verdict.advice is not None
-    assert not verdict.advice.outdoors
+    assert verdict.advice.action == "check shipping"
 
 
 def test_behind_for_a_while() -> None:

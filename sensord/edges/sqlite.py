@@ -42,6 +42,7 @@ LONGEST_TEXT = 1000
 """Characters kept of a refused message's topic and of the reason."""
 
 ROWS_PRUNED_AT_ONCE = 20_000
+NOT_PARKED = "NOT EXISTS (SELECT 1 FROM parked WHERE kind = 0 AND number = reading.series AND at = reading.measured_ms)"
 
 
 class SqliteStore(ShippingWriter):
@@ -265,9 +266,9 @@ class SqliteStore(ShippingWriter):
         while deleted < most:
             with self._transaction() as db:
                 rows = db.execute(
-                    "DELETE FROM reading WHERE series = ? AND measured_ms < ? AND measured_ms <= (SELECT max(measured_ms)"
-                    " FROM (SELECT measured_ms FROM reading WHERE series = ? ORDER BY measured_ms LIMIT ?))"
-                    " AND NOT EXISTS (SELECT 1 FROM parked WHERE kind = 0 AND number = series AND at = measured_ms)",
+                    "DELETE FROM reading WHERE series = ? AND measured_ms < ? AND measured_ms <= (SELECT max(measured_ms)"  # noqa: S608
+                    f" FROM (SELECT measured_ms FROM reading WHERE series = ? AND {NOT_PARKED} ORDER BY measured_ms LIMIT ?))"
+                    f" AND {NOT_PARKED}",
                     (series, horizon_ms, series, min(ROWS_PRUNED_AT_ONCE, most - deleted)),
                 ).rowcount
             if not rows:

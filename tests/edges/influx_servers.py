@@ -11,6 +11,7 @@ import http.client
 import json
 import signal
 import socket
+import ssl
 import subprocess
 import threading
 import time
@@ -162,10 +163,17 @@ class Front:
 
     `fault` makes it misbehave: a number is answered as a status without passing anything on; "hang" takes the request and
     never answers; "slow" passes on late; "cut" passes on and closes the connection without an answer; "half" passes on and
-    answers with half a body; "deaf" closes at once. `largest` refuses longer bodies with 413; `token` others with 401.
+    answers with half a body; "deaf" closes at once. `largest` refuses longer bodies with 413, `token` other tokens with 401.
     """
 
-    def __init__(self, port: int, maps: bool = True, largest: int = 2**40, token: str = "") -> None:
+    def __init__(
+        self,
+        port: int,
+        maps: bool = True,
+        largest: int = 2**40,
+        token: str = "",
+        tls: ssl.SSLContext | None = None,
+    ) -> None:
         front = self
         self.fault, self.largest, self.token = "", largest, token
         self.seen: Counter[str] = Counter()
@@ -187,7 +195,11 @@ class Front:
                 if len(body) > front.largest:
                     return self._say(413, b'{"code":"request too large","message":"too large"}')
                 if fault.isdigit():
-                    extra = {"Retry-After": "0"} if fault in ("429", "503") else {}
+                    extra = {
+                        "429": {"Retry-After": "0"},
+                        "503": {"Retry-After": "0"},
+                        "302": {"Location": "/sign-in"},
+                    }.get(fault)
                     return self._say(int(fault), b'{"error":"as told"}', extra)
                 if fault in ("hang", "deaf"):
                     if fault == "hang":
@@ -243,6 +255,9 @@ class Front:
         self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
         self._server.daemon_threads = True
         self.url = f"http://127.0.0.1:{self._server.server_port}"
+        if tls is not None:
+            self._server.socket = tls.wrap_socket(self._server.socket, server_side=True, do_handshake_on_connect=False)
+            self.url = self.url.replace("http:", "https:")
 
     def __enter__(self) -> Front:
         threading.Thread(target=self._server.serve_forever, args=(0.05,), daemon=True).start()

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from sensord.commands._build import House
+    from sensord.edges.influx_reads import InfluxStore
+    from sensord.edges.sqlite_reads import SqliteReader
     from sensord.review import Review, Span
 
 
@@ -30,6 +32,9 @@ def command(
     png: Annotated[Path | None, typer.Option(help="Write the picture (PNG) here.")] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the figures by day (CSV, SI units) here.")] = None,
     store: Annotated[Path | None, typer.Option(help="The store; that of the configuration if not given.")] = None,
+    shipped: Annotated[
+        bool, typer.Option("--shipped", help="Read from the InfluxDB of the configuration, where there is no store.")
+    ] = False,
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
     json: JsonOption = False,
@@ -45,11 +50,10 @@ def command(
 
     built = _build.house(config, secrets)
     now = datetime.now(UTC)
-    path = store or _build.store_path(built, config)
     try:
         span = _span(built, week, season, now)
         with _progress(quiet=json) as show:
-            review = _look(built, path, span, now, show)
+            review = _look(built, None if shipped else store or _build.store_path(built, config), span, now, show)
             show("writing", 0.95)
             _write(review, built, html, png, csv)
     except (ValueError, OSError) as error:
@@ -79,16 +83,34 @@ def _span(built: House, week: str, season: bool, now: datetime) -> Span:
     return weeks.season(lookback.season_start(built.garden, built.settings.review.season_start, last), last, zone)
 
 
-def _look(built: House, path: Path, span: Span, now: datetime, show: Callable[[str, float], None]) -> Review:
+def _look(built: House, path: Path | None, span: Span, now: datetime, show: Callable[[str, float], None]) -> Review:
     from sensord import lookback
-    from sensord.edges.sqlite import SqliteStore
+    from sensord.ports import Transient
 
     since = lookback.season_start(built.garden, built.settings.review.season_start, span.last)
-    reader = SqliteStore.reader(path)
+    records = _records(built, path)
     try:
-        return lookback.look_back(reader, built.garden, span, since, now, show)
+        return lookback.look_back(records, built.garden, span, since, now, show)
+    except Transient as trouble:
+        raise ValueError(str(trouble)) from None
     finally:
-        reader.close()
+        records.close()
+
+
+def _records(built: House, path: Path | None) -> SqliteReader | InfluxStore:
+    """The store of that path; without one, what was shipped."""
+    if path is not None:
+        from sensord.edges.sqlite import SqliteStore
+
+        return SqliteStore.reader(path)
+    if not built.settings.influx.url:
+        raise ValueError("influx.url: nothing is shipped; name the InfluxDB there, or leave out --shipped")
+    try:
+        from sensord.edges.influx_reads import InfluxStore
+
+        return InfluxStore(built.settings.influx)
+    except ModuleNotFoundError:
+        raise ValueError("the library is not there: pip install 'sensord[influx]' brings it") from None
 
 
 def _write(review: Review, built: House, html: Path | None, png: Path | None, csv: Path | None) -> None:

@@ -184,6 +184,7 @@ MANNERS: Mapping[str, Manner] = MappingProxyType(
         "ambient": WATCHING,
         "clock": WATCHING,
         "watch": WATCHING,
+        "shipping": WATCHING,
     }
 )
 

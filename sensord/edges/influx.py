@@ -63,7 +63,7 @@ class Shipper:
         writer: the connection to the server.
         species: of each enclosure, whose thresholds its degree-days are counted by.
         per: of each rule, what it is asked about.
-        wake: called from the thread when there is something to settle.
+        wake: called from the thread when there is something to settle, or to tell.
         every_s: how often to look for something new [s].
         first_pause_s, longest_pause_s: how long to wait after a failure; doubled with each [s].
     """
@@ -134,21 +134,29 @@ class Shipper:
             pause_s = self._every_s
             try:
                 self._catch_up()
-                self.trouble, failures = "", 0
+                failures = 0
+                self._say("")
             except Transient as trouble:
                 failures += 1
                 pause_s = min(self._first_pause_s * 2.0 ** min(failures - 1, 30), self._longest_pause_s)
                 if isinstance(trouble, Later):
                     pause_s = max(pause_s, trouble.after_s)
-                self.trouble = str(trouble) or type(trouble).__name__
                 self._look_back()
+                self._say(str(trouble) or type(trouble).__name__)
             except Exception as defect:  # noqa: BLE001 (told like any trouble, and stops nothing else)
                 pause_s = self._longest_pause_s
-                self.trouble = f"defect in shipping: {type(defect).__name__}: {defect}"
+                self._say(f"defect in shipping: {type(defect).__name__}: {defect}")
             self._stop.wait(pause_s)
         self._writer.close()
         if self._reader is not None:
             self._reader.close()
+
+    def _say(self, trouble: str) -> None:
+        """What is wrong now; the loop hears of it at once where that is news."""
+        is_news = trouble != self.trouble
+        self.trouble = trouble
+        if is_news:
+            self._wake()
 
     def _catch_up(self) -> None:
         """Deliver until nothing waits."""

@@ -177,6 +177,8 @@ class Front:
         front = self
         self.fault, self.largest, self.token = "", largest, token
         self.seen: Counter[str] = Counter()
+        self.tokens: set[str] = set()
+        self.holds = False  # a request at this moment, without answering
         self._released = threading.Event()
 
         class Handler(BaseHTTPRequestHandler):
@@ -190,6 +192,7 @@ class Front:
                 body = self.rfile.read(int(self.headers.get("Content-Length", 0)))
                 fault = front.fault if "write" in self.path else ""
                 front.seen[fault] += 1
+                front.tokens.add(self.headers.get("Authorization", ""))
                 if front.token and self.headers.get("Authorization") != f"Token {front.token}":
                     return self._say(401, b'{"code":"unauthorized","message":"unauthorized access"}')
                 if len(body) > front.largest:
@@ -203,7 +206,9 @@ class Front:
                     return self._say(int(fault), b'{"error":"as told"}', extra)
                 if fault in ("hang", "deaf"):
                     if fault == "hang":
+                        front.holds = True
                         front._released.wait(20)
+                        front.holds = False
                     return self._hang_up()
                 if fault == "slow":
                     time.sleep(0.15)

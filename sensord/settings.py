@@ -408,7 +408,7 @@ def load(
     except ValidationError as error:
         lines += [_line(path, environment, secrets, item) for item in _worth_saying(error, environment)]
     except SettingsError as error:  # names the table and the source, never the value
-        lines.append(f"environment or secrets: {error}; a list is written as JSON, like [\"one\", \"two\"]")
+        lines.append(f'environment or secrets: {error}; a list is written as JSON, like ["one", "two"]')
     if settings is not None:
         lines += [f"{path}: {line}" for line in _disagreements(settings, parameters)]
     if lines or settings is None:

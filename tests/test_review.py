@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from statistics import fmean
@@ -320,9 +322,9 @@ def test_a_season_agrees_with_its_weeks(name: str) -> None:
     assert whole == pytest.approx([a + b for a, b in zip(first, second, strict=True)])
 
 
-def test_a_week_whose_raw_readings_are_gone_is_read_from_summaries(tmp_path: object) -> None:
+def test_a_week_whose_raw_readings_are_gone_is_read_from_summaries(close_after: CloseAfter) -> None:
     """After pruning, the review of the week says so, and its figures are those of the summaries."""
-    store = small_store(date(2026, 6, 1), 7, NEW_YORK)
+    store = close_after(small_store(date(2026, 6, 1), 7, NEW_YORK))
     garden, span = reviews.house().garden, weeks.week(FIRST_WEEK, NEW_YORK)
     before = lookback.look_back(store, garden, span, date(2026, 6, 1), NOW).cages[0]
     while store.prune(END, 1_000_000):
@@ -334,6 +336,21 @@ def test_a_week_whose_raw_readings_are_gone_is_read_from_summaries(tmp_path: obj
 
 
 # --- weeks by their true length -----------------------------------------------------------------------------------
+
+
+CloseAfter = Callable[[SqliteStore], SqliteStore]
+
+
+@pytest.fixture
+def close_after() -> Iterator[CloseAfter]:
+    """Stores handed to it are closed when the test is over."""
+    with ExitStack() as stack:
+
+        def keep(store: SqliteStore) -> SqliteStore:
+            stack.callback(store.close)
+            return store
+
+        yield keep
 
 
 def small_store(first: date, days: int, zone: ZoneInfo, every: timedelta = timedelta(minutes=5)) -> SqliteStore:
@@ -367,12 +384,14 @@ def small_store(first: date, days: int, zone: ZoneInfo, every: timedelta = timed
         ("2026-W23", "America/New_York", 168.0, 24.0),
     ],
 )
-def test_weeks_with_a_change_of_the_clocks(label: str, zone: str, length_h: float, sunday_h: float) -> None:
+def test_weeks_with_a_change_of_the_clocks(
+    label: str, zone: str, length_h: float, sunday_h: float, close_after: CloseAfter
+) -> None:
     """A week's hours are those that passed, and so are the hours in its bands; Sunday has the hour more or less."""
     where = ZoneInfo(zone)
     span = weeks.week(label, where)
     assert span.hours == length_h
-    store = small_store(span.first, 7, where)
+    store = close_after(small_store(span.first, 7, where))
     found = lookback.look_back(store, reviews.house().garden, span, span.first, span.end + timedelta(days=1)).cages[0]
     assert found.rows[-1].hours == sunday_h
     assert found.rows[-1].bands_h[3] == pytest.approx(sunday_h)

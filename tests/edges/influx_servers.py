@@ -101,6 +101,8 @@ bind-address = "127.0.0.1:{free_port()}"
   dir = "{self.directory}/data"
   wal-dir = "{self.directory}/wal"
   query-log-enabled = false
+  cache-snapshot-write-cold-duration = "2s"
+  compact-full-write-cold-duration = "4s"
 [http]
   bind-address = "127.0.0.1:{self.port}"
   log-enabled = false

@@ -9,8 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests.edges.broker import Mosquitto
+
+# Property tests measure truth, not time: the machine may be slow or busy.
+settings.register_profile("truth", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("truth")
 
 
 @pytest.fixture

@@ -1,6 +1,7 @@
 """Ships everything to InfluxDB, on a thread of its own: from the store, in order, again until it is delivered.
 
-    shipper's thread   reads what is next (its own read-only connection) → writes lines → delivers → remembers its place
+    reader's thread    reads what is next (its own read-only connection) → writes lines, while the last ones are on their way
+    shipper's thread   delivers → remembers its place
     loop's thread      `settle`: strikes off in the store what was delivered, keeps what was refused
 
 The loop never waits for the network: it hands nothing over and only collects. With the server away the thread tries again
@@ -13,11 +14,12 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
 from typing import Protocol
 
-from sensord.edges.influx_lines import LineMaker
+from sensord.edges.influx_lines import LineMaker, Lines
 from sensord.edges.influx_writer import InfluxWriter, Later
 from sensord.edges.sqlite_shipping import PARKED_KEPT, Parked
 from sensord.edges.sqlite_unshipped import Backlog, Place, ShippingReader, backlog
@@ -164,24 +166,31 @@ class Shipper:
             self._reader = ShippingReader(self._path)
             self._maker = LineMaker(self._reader.series, self._species, self._per)
         woken_s = time.monotonic()
-        while not self._stop.is_set():
-            window = self._reader.window(self._place, self._writer.at_once)
-            if window is None:
-                break
-            lines = self._maker.lines(window)
-            refused = self._writer.deliver(lines)
-            with self._lock:
-                self._delivered = window.after.change - 1
-                self._refused = (self._refused + refused)[-PARKED_KEPT:]
-            self._place = window.after
-            self.points += len(lines) - len(refused)
-            if time.monotonic() - woken_s >= WAKE_EVERY_S:
-                woken_s = time.monotonic()
-                self._look_back()
-                self._wake()
+        with ThreadPoolExecutor(1, "shipping-reader") as ahead:
+            coming = ahead.submit(self._prepare, self._place)
+            while (prepared := coming.result()) is not None and not self._stop.is_set():
+                after, lines = prepared
+                coming = ahead.submit(self._prepare, after)
+                refused = self._writer.deliver(lines)
+                with self._lock:
+                    self._delivered = after.change - 1
+                    self._refused = (self._refused + refused)[-PARKED_KEPT:]
+                self._place = after
+                self.points += len(lines) - len(refused)
+                if time.monotonic() - woken_s >= WAKE_EVERY_S:
+                    woken_s = time.monotonic()
+                    ahead.submit(self._look_back).result()
+                    self._wake()
         self._look_back()
         if self._delivered != self._settled:
             self._wake()
+
+    def _prepare(self, place: Place) -> tuple[Place, Lines] | None:
+        """What comes next; None where nothing waits."""
+        assert self._reader is not None
+        assert self._maker is not None
+        window = self._reader.window(place, self._writer.at_once)
+        return None if window is None else (window.after, self._maker.lines(window))
 
     def _look_back(self) -> None:
         """What waits now."""

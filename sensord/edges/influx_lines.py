@@ -27,9 +27,9 @@ Source: InfluxData, InfluxDB v2 documentation, "Line protocol" (syntax, escaping
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from sensord.edges.sqlite_codec import value_from_steps
 from sensord.edges.sqlite_migrations import HOUR_MS
@@ -51,6 +51,34 @@ class Line(NamedTuple):
 
     text: str
     mark: Mark
+
+
+class Lines(Sequence[Line]):
+    """Points in order. Readings come by the ten thousand: they are written at once, and looked at singly only if refused."""
+
+    def __init__(self, readings: list[str], rows: Sequence[tuple[Any, ...]], others: list[Line]) -> None:
+        self.texts = [*readings, *(x.text for x in others)]
+        self._rows, self._others = rows, others
+
+    def __len__(self) -> int:
+        return len(self.texts)
+
+    def __getitem__(self, i: Any) -> Any:
+        if isinstance(i, slice):
+            return [self[k] for k in range(len(self))[i]]
+        if i >= len(self._rows):
+            return self._others[i - len(self._rows)]
+        series, measured_ms, *_ = self._rows[i]
+        return Line(self.texts[i], Mark(Kind.READING, series, measured_ms))
+
+    def misfits(self) -> list[int]:
+        """The places of those of a time that InfluxDB can't keep."""
+        times = [row[1] for row in self._rows]
+        count = len(times)
+        if not times or (min(times) >= EARLIEST_MS and max(times) <= LATEST_MS):
+            times = []
+        found = [i for i, at in enumerate(times) if not EARLIEST_MS <= at <= LATEST_MS]
+        return found + [count + i for i, x in enumerate(self._others) if not can_be_kept(x)]
 
 
 def escaped(name: str) -> str:
@@ -93,10 +121,9 @@ class LineMaker:
         self._scales: dict[int, float] = {}
         self._tags: dict[int, str] = {}
 
-    def lines(self, window: Window) -> list[Line]:
+    def lines(self, window: Window) -> Lines:
         """Everything in the window."""
-        return [
-            *self._readings(window),
+        others = [
             *self._hours(window),
             *self._days(window),
             *self._tallies(window),
@@ -105,6 +132,7 @@ class LineMaker:
             *(x for number, state, message in window.messages for x in self._message(number, state, message)),
             *(self._gap(number, gap) for number, gap in window.gaps),
         ]
+        return Lines(self._readings(window), window.readings, others)
 
     def _of(self, series: int) -> str:
         """The tags of a series."""
@@ -114,17 +142,22 @@ class LineMaker:
                 self._tags[number] = head("", probe=probe, quantity=quantity, site=site)
         return self._tags[series]
 
-    def _readings(self, window: Window) -> Iterator[Line]:
+    def _readings(self, window: Window) -> list[str]:
         """The busiest loop of shipping, hence written out."""
-        tags, scales, finite = self._tags, self._scales, math.isfinite
-        for series, measured_ms, stored, doubts, delay_ms in window.readings:
-            start = tags.get(series) or self._of(series)
-            value = value_from_steps(stored, scales[series])
-            worth = f"doubts={doubts}.0,delay_s={delay_ms / 1000!r} {measured_ms}"
-            yield Line(
-                f"reading{start} value={value!r},{worth}" if finite(value) else f"reading{start} {worth}",
-                Mark(Kind.READING, series, measured_ms),
+        tags, scales = self._tags, self._scales
+        worths: dict[tuple[int, int], str] = {}  # few differ: a probe is good or not, and late or not
+        texts = []
+        for series, measured_ms, stored, doubts, delay_ms, *_ in window.readings:
+            worth = worths.get((doubts, delay_ms)) or worths.setdefault(
+                (doubts, delay_ms), f"doubts={doubts}.0,delay_s={delay_ms / 1000!r} "
             )
+            start = tags.get(series) or self._of(series)
+            value = stored / scales[series] if type(stored) is int else value_from_steps(stored, scales[series])
+            if math.isfinite(value):
+                texts.append(f"reading{start} value={value!r},{worth}{measured_ms}")
+            else:
+                texts.append(f"reading{start} {worth}{measured_ms}")
+        return texts
 
     def _hours(self, window: Window) -> Iterator[Line]:
         for series, hour, count, minimum, _, maximum, _, mean, _, doubtful, *_ in window.hours:

@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Any
 
-from sensord.edges.influx_lines import Line, can_be_kept
+from sensord.edges.influx_lines import Lines
 from sensord.edges.sqlite_shipping import Parked
 from sensord.ports import Transient
 from sensord.settings import InfluxSettings
@@ -65,16 +65,19 @@ class InfluxWriter:
         self._client: Any = None
         self._write: Any = None
 
-    def deliver(self, lines: Sequence[Line]) -> list[Parked]:
+    def deliver(self, lines: Lines) -> list[Parked]:
         """Write the points; returns those that the server refuses for good. Raises Transient when it must be done again."""
-        fitting = [x for x in lines if can_be_kept(x)]
-        refused = [Parked(x.mark, x.text, "dated outside 1677 to 2262") for x in lines if not can_be_kept(x)]
-        parts = deque(list(fitting[i : i + self.at_once]) for i in range(0, len(fitting), self.at_once))
+        refused = [Parked(lines[i].mark, lines[i].text, "dated outside 1677 to 2262") for i in lines.misfits()]
+        fitting: Sequence[int] = range(len(lines))
+        if refused:
+            fitting = sorted({*fitting}.difference(lines.misfits()))
+        parts = deque(fitting[i : i + self.at_once] for i in range(0, len(fitting), self.at_once))
         accepted, refusals, last = 0, 0, None
         while parts:
             part = parts.popleft()
+            texts = [lines.texts[i] for i in part]
             try:
-                self._send(part)
+                self._send(texts)
                 accepted += len(part)
             except TooLarge:
                 if len(part) == 1:
@@ -88,9 +91,9 @@ class InfluxWriter:
                 elif refusal.dropped is not None:
                     accepted += len(part) - refusal.dropped
                 if len(part) == 1 or refusal.dropped == len(part):
-                    refused += [Parked(x.mark, x.text, str(refusal)) for x in part]
-                else:
-                    parts.extend(_halves(sorted(part)))  # those of one series side by side: often all or none are wrong
+                    refused += [Parked(lines[i].mark, lines[i].text, str(refusal)) for i in part]
+                else:  # those of one series side by side: often all or none are wrong
+                    parts.extend(_halves(sorted(part, key=lines.texts.__getitem__)))
                 if not accepted and refusals >= MOST_REFUSALS:
                     break
         if last is not None and not accepted:
@@ -118,14 +121,14 @@ class InfluxWriter:
         )
         self._write = self._client.write_api(write_options=SYNCHRONOUS).write
 
-    def _send(self, lines: Sequence[Line]) -> None:
+    def _send(self, texts: Sequence[str]) -> None:
         """One request."""
         if self._client is None:
             self._open()
         from influxdb_client.rest import ApiException
         from urllib3.exceptions import HTTPError
 
-        body = "\n".join([x.text for x in lines]).encode()
+        body = "\n".join(texts).encode()
         try:
             self._write(self._settings.bucket, self._settings.organisation or "-", body, write_precision="ms")
         except ApiException as error:
@@ -137,7 +140,7 @@ class InfluxWriter:
             raise Transient(f"{self._settings.url}: answers {status} where InfluxDB answers 204: is it one?")
 
 
-def _halves(part: list[Line]) -> tuple[list[Line], list[Line]]:
+def _halves(part: Sequence[int]) -> tuple[Sequence[int], Sequence[int]]:
     middle = len(part) // 2
     return part[:middle], part[middle:]
 

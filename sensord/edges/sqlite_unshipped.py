@@ -22,10 +22,10 @@ class Place(NamedTuple):
 
 
 class Window(NamedTuple):
-    """The next changes, as the store has them now. Readings: (series, measured_ms, value as stored, doubts, delay_ms)."""
+    """The next changes, as the store has them now. Readings: (series, measured_ms, value as stored, doubts, delay_ms, …)."""
 
     after: Place  # where to go on once all of it is delivered
-    readings: list[tuple[int, int, Any, int, int]]
+    readings: list[tuple[Any, ...]]
     hours: list[tuple[Any, ...]]
     days: list[tuple[Any, ...]]
     tallies: list[tuple[Any, ...]]
@@ -55,7 +55,7 @@ class ShippingReader(SqliteReader):
         if last is None:
             return None
         rows = self._all(
-            "SELECT c.change, c.number, r.measured_ms, r.value, r.doubts, r.delay_ms FROM changed c CROSS JOIN reading r"
+            "SELECT c.number, r.measured_ms, r.value, r.doubts, r.delay_ms, c.change FROM changed c CROSS JOIN reading r"
             " ON r.series = c.number AND r.measured_ms BETWEEN c.at AND c.until"
             " WHERE c.kind = 0 AND c.change BETWEEN ? AND ? AND (c.change > ? OR r.measured_ms > ?)"
             " ORDER BY c.change, r.measured_ms LIMIT ?",
@@ -63,12 +63,12 @@ class ShippingReader(SqliteReader):
         )
         after = Place(last + 1)
         if len(rows) == limit:  # perhaps in the middle of an hour that was drawn together
-            last = rows[-1][0]
-            after = Place(last, rows[-1][2])
+            last = rows[-1][-1]
+            after = Place(last, rows[-1][1])
         span = (place.change, last)
         return Window(
             after,
-            [row[1:] for row in rows],
+            rows,
             self._marked(1, "t.* FROM changed c JOIN hour t ON t.series = c.number AND t.hour = c.at", span),
             self._marked(2, "t.* FROM changed c JOIN day t ON t.series = c.number AND t.day = c.at", span),
             self._marked(

@@ -149,5 +149,6 @@ def test_times_that_can_be_kept() -> None:
     times = [-9_223_372_036_855, -9_223_372_036_854, 0, 9_223_372_036_854, 9_223_372_036_855]
     found = maker.lines(EMPTY._replace(readings=[(row[0], at, *row[2:]) for at in times]))
     assert [can_be_kept(x) for x in found] == [False, True, True, True, False]
+    assert found.misfits() == [0, 4]
     assert 9_223_372_036_854 == (2**63 - 1) // 10**6
     assert timedelta(milliseconds=9_223_372_036_854) < timedelta(days=293 * 365.25)

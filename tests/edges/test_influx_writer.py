@@ -11,7 +11,7 @@ import math
 import random
 import ssl
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
@@ -19,10 +19,10 @@ from typing import Any
 import pytest
 from pydantic import SecretStr
 
-from sensord.edges.influx_lines import Line
+from sensord.edges.influx_lines import Line, Lines
 from sensord.edges.influx_reads import InfluxStore
 from sensord.edges.influx_writer import InfluxWriter, Later
-from sensord.edges.sqlite_shipping import Mark
+from sensord.edges.sqlite_shipping import Mark, Parked
 from sensord.model import Quantity
 from sensord.ports import Transient
 from sensord.settings import InfluxSettings
@@ -37,6 +37,11 @@ def line(number: int, value: str = "", series: int = 0) -> Line:
     """A point of its own."""
     text = f"reading,probe=p{series},quantity=temperature,site=s value={value or number / 4},doubts=0.0,delay_s=0.0"
     return Line(f"{text} {START_MS + number}", Mark(0, series, START_MS + number))
+
+
+def deliver(writer: InfluxWriter, lines: Sequence[Line]) -> list[Parked]:
+    """Of any points, whatever they stand for."""
+    return writer.deliver(Lines([], [], list(lines)))
 
 
 @contextmanager
@@ -56,9 +61,9 @@ def test_points_are_written_once(front: Front, influxd: Influxd, database: str, 
     """Written twice, and corrected: there once, as they were sent last."""
     lines = [line(i) for i in range(500)]
     with writing(front.url, database, compress=compress) as writer:
-        assert writer.deliver(lines) == []
-        assert writer.deliver(lines) == []
-        assert writer.deliver([line(7, "99.5")]) == []
+        assert deliver(writer, lines) == []
+        assert deliver(writer, lines) == []
+        assert deliver(writer, [line(7, "99.5")]) == []
     assert stored(influxd, database) == [99.5 if i == 7 else i / 4 for i in range(500)]
 
 
@@ -69,8 +74,8 @@ def test_what_is_refused_is_found(front: Front, influxd: Influxd, database: str,
     bad = {"half": set(range(0, count, 2)), "a probe": set(range(3, count, 20))}.get(str(wrong)) or set(wrong)
     lines = [line(i, '"warm"' if i in bad else "", series=i % 20) for i in range(count)]
     with writing(front.url, database) as writer:
-        writer.deliver([line(-1 - i, series=i) for i in range(20)])
-        refused = writer.deliver(lines)
+        deliver(writer, [line(-1 - i, series=i) for i in range(20)])
+        refused = deliver(writer, lines)
     assert {p.mark.at - START_MS for p in refused} == bad
     assert all("conflict" in p.words and p.line.startswith("reading,") for p in refused)
     assert len(stored(influxd, database)) == 20 + count - len(bad)
@@ -83,7 +88,7 @@ def test_a_bad_line_is_found_by_its_syntax_too(front: Front, influxd: Influxd, d
     lines = [line(i) for i in range(1000)]
     lines[321] = Line(f"reading,probe= value=1 {START_MS}", Mark(0, 1, 321))
     with writing(front.url, database) as writer:
-        (refused,) = writer.deliver(lines)
+        (refused,) = deliver(writer, lines)
     assert refused.mark == Mark(0, 1, 321)
     assert "400" in refused.words
     assert len(stored(influxd, database)) == 999
@@ -93,7 +98,7 @@ def test_what_no_server_can_keep_is_not_sent(front: Front, influxd: Influxd, dat
     """A time beyond 64 bits of nanoseconds is refused here; the others go."""
     far = Line("reading,probe=p,quantity=temperature,site=s value=1.0 9999999999999999", Mark(0, 1, 2))
     with writing(front.url, database) as writer:
-        (refused,) = writer.deliver([far, line(1)])
+        (refused,) = deliver(writer, [far, line(1)])
     assert (refused.mark, "2262" in refused.words) == (Mark(0, 1, 2), True)
     assert stored(influxd, database) == [0.25]
 
@@ -103,7 +108,7 @@ def test_what_the_bucket_is_too_young_for(front: Front, influxd: Influxd, databa
     influxd.query(f'ALTER RETENTION POLICY "autogen" ON "{database}" DURATION 1h SHARD DURATION 1h')
     old = [line(i - 10**10) for i in range(3000)]
     with writing(front.url, database) as writer:
-        refused = writer.deliver(old)
+        refused = deliver(writer, old)
     assert len(refused) == 3000
     assert all("retention" in p.words for p in refused)
     assert front.seen[""] == 1
@@ -114,26 +119,26 @@ def test_a_server_that_refuses_everything_is_in_trouble(front: Front, influxd: I
     with writing(front.url, database) as writer:
         front.fault = "400"
         with pytest.raises(Transient, match="everything is refused: 400 as told"):
-            writer.deliver([line(i) for i in range(5000)])
+            deliver(writer, [line(i) for i in range(5000)])
         assert front.seen["400"] <= 128
         with pytest.raises(Transient, match="everything is refused"):
-            writer.deliver([line(1)])
+            deliver(writer, [line(1)])
         front.fault = ""
-        assert writer.deliver([line(1)]) == []
+        assert deliver(writer, [line(1)]) == []
 
 
 def test_smaller_batches_where_large_ones_are_refused(front: Front, influxd: Influxd, database: str) -> None:
     """After 413 the writer sends less at once, and remembers."""
     front.largest = 20_000
     with writing(front.url, database) as writer:
-        assert writer.deliver([line(i) for i in range(3000)]) == []
+        assert deliver(writer, [line(i) for i in range(3000)]) == []
         assert writer.at_once < 250
         before = front.seen.total()
-        writer.deliver([line(i) for i in range(3000, 3000 + writer.at_once)])
+        deliver(writer, [line(i) for i in range(3000, 3000 + writer.at_once)])
         assert front.seen.total() == before + 1
         front.largest = 10
         with pytest.raises(Transient, match="not even a single point"):
-            writer.deliver([line(1)])
+            deliver(writer, [line(1)])
     assert len(stored(influxd, database)) == 3000 + writer.at_once
 
 
@@ -157,10 +162,10 @@ def test_troubles_are_called_by_name(front: Front, database: str, fault: str, wo
     with writing(front.url, database, token=SecretStr("s3cret")) as writer:
         front.fault = fault
         with pytest.raises(Transient, match=words) as raised:
-            writer.deliver([line(1)])
+            deliver(writer, [line(1)])
         assert "s3cret" not in str(raised.value)
         front.fault = ""
-        assert writer.deliver([line(1)]) == []
+        assert deliver(writer, [line(1)]) == []
 
 
 @pytest.mark.parametrize("fault", ["429", "503"])
@@ -169,7 +174,7 @@ def test_a_server_may_ask_for_time(front: Front, database: str, fault: str) -> N
     with writing(front.url, database) as writer:
         front.fault = fault
         with pytest.raises(Later) as raised:
-            writer.deliver([line(1)])
+            deliver(writer, [line(1)])
         assert raised.value.after_s == 0
 
 
@@ -177,16 +182,16 @@ def test_nobody_there() -> None:
     """A dead port and a name that no one knows are troubles, at once."""
     for url in ("http://127.0.0.1:9", "http://nowhere.invalid:8086"):
         with writing(url, "b") as writer, pytest.raises(Transient, match=r"Connection|Resol"):
-            writer.deliver([line(1)])
+            deliver(writer, [line(1)])
 
 
 def test_the_token(influxd: Influxd, database: str) -> None:
     """It goes in the header that InfluxDB 2 reads, for writing and for reading."""
     with Front(influxd.port, token="right") as front:
         with writing(front.url, database, token=SecretStr("wrong")) as writer, pytest.raises(Transient, match="token"):
-            writer.deliver([line(1)])
+            deliver(writer, [line(1)])
         with writing(front.url, database, token=SecretStr("right")) as writer:
-            assert writer.deliver([line(1)]) == []
+            assert deliver(writer, [line(1)]) == []
         for token in ("wrong", "right"):
             store = InfluxStore(InfluxSettings(url=front.url, bucket=database, token=SecretStr(token)))
             if token == "wrong":
@@ -204,12 +209,12 @@ def test_tls(influxd: Influxd, database: str, tmp_path: Path) -> None:
     context.load_cert_chain(tmp_path / "broker.pem", tmp_path / "broker.key")
     with Front(influxd.port, tls=context) as front:
         with writing(front.url, database, ca_file=str(authority)) as writer:
-            assert writer.deliver([line(1)]) == []
+            assert deliver(writer, [line(1)]) == []
         store = InfluxStore(InfluxSettings(url=front.url, bucket=database, ca_file=str(authority)))
         assert store.readings("s", "p0", Quantity.TEMPERATURE, START, NEVER).values == [0.25]
         store.close()
         with writing(front.url, database) as writer, pytest.raises(Transient, match=r"(?i)certificate"):
-            writer.deliver([line(2)])
+            deliver(writer, [line(2)])
         stranger = InfluxStore(InfluxSettings(url=front.url, bucket=database))
         with pytest.raises(Transient, match=r"(?i)certificate"):
             stranger.sites()
@@ -222,7 +227,7 @@ def test_the_interface_of_influxdb_2_as_another_server_has_it(victoria: Victoria
     chance = random.Random(5)
     values = [round(chance.uniform(-10, 45), 2) for _ in range(2000)]
     with writing(f"http://127.0.0.1:{victoria.port}", "any") as writer:
-        assert writer.deliver([line(1000 * i, repr(v)) for i, v in enumerate(values)]) == []
+        assert deliver(writer, [line(1000 * i, repr(v)) for i, v in enumerate(values)]) == []
     (found,) = victoria.export('{__name__="reading_value",probe="p0"}')
     assert found["metric"] == {
         "__name__": "reading_value",
@@ -238,6 +243,6 @@ def test_no_thread_is_left(front: Front, database: str) -> None:
     """The synchronous interface starts none: nothing that could hold points back, or the end of the program."""
     before = set(threading.enumerate())
     with writing(front.url, database) as writer:
-        writer.deliver([line(1)])
+        deliver(writer, [line(1)])
         ours = {t for t in set(threading.enumerate()) - before if "process_request_thread" not in t.name}
     assert ours == set()

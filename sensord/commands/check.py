@@ -31,6 +31,7 @@ def command(
             f"{config}: {len(built.garden.enclosures)} enclosures, {len(built.garden.probes)} probes",
         ),
         _shipping.expected(built),
+        *_parts(built),
     ]
     if not offline:
         findings += [*_clock(), *_store(built, config), *_broker(built, wait), *([] if no_push else _push(built))]
@@ -42,6 +43,27 @@ def command(
         for part, ok, text in findings:
             typer.echo(f"{'fine ' if ok else 'WRONG'}  {part}: {text}")
     raise typer.Exit(1 if bad else 0)
+
+
+def _parts(built: Any) -> list[tuple[str, bool, str]]:
+    """What is switched on and not installed."""
+    from importlib.util import find_spec
+
+    def is_there(name: str) -> bool:
+        try:
+            return find_spec(name) is not None
+        except ValueError:  # set aside on purpose: sys.modules has None for it
+            return False
+
+    wanted = [
+        ("page", built.settings.page.enabled, "page", ("starlette", "uvicorn", "jinja2", "argon2")),
+        ("review", bool(built.settings.review.at), "report", ("matplotlib",)),
+    ]
+    return [
+        (part, False, f"what makes it is not installed ({', '.join(missing)}): pip install 'sensord[{extra}]'")
+        for part, is_on, extra, modules in wanted
+        if is_on and (missing := [name for name in modules if not is_there(name)])
+    ]
 
 
 def _clock() -> list[tuple[str, bool, str]]:

@@ -313,4 +313,6 @@ class Pictures:
             )
         with suppress(OSError):  # it may go slowly; where that can't be said, it goes at the usual pace
             os.setpriority(os.PRIO_PROCESS, process.pid, 10)
+        with suppress(OSError):  # where memory runs out, the kernel takes the picture, not the daemon
+            Path(f"/proc/{process.pid}/oom_score_adj").write_text("600")
         return _Making(process, directory, time.monotonic())

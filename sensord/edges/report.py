@@ -42,6 +42,7 @@ RULES = {
     "offset": "Warmer than the post",
     "storm": "Storm",
     "wind": "Wind",
+    "shelter": "Shelter",
     "shade": "Shade",
     "frost": "Frost",
     "wet": "Wetness",

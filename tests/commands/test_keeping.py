@@ -49,6 +49,19 @@ def test_check_finds_everything_fine(tmp_path: Path, mosquitto: Mosquitto, recei
     assert "sensord" in receiver.posts[0]["title"]
 
 
+def test_check_names_the_parts_that_are_missing(tmp_path: Path) -> None:
+    """Switched on in the configuration, not installed: said before Sunday evening."""
+    config = configuration(tmp_path, free_port())
+    config.write_text(f'[page]\nenabled = true\n[review]\nat = "19:00"\n{config.read_text()}')
+    assert "not installed" not in sensord("check", "--offline", "--config", config).stdout
+    hides = "import sys; sys.modules['matplotlib'] = sys.modules['uvicorn'] = None; from sensord.__main__ import main; main()"
+    command = [sys.executable, "-c", hides, "check", "--offline", "--config", str(config)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert "WRONG  page: what makes it is not installed (uvicorn): pip install 'sensord[page]'" in done.stdout, done
+    assert "WRONG  review: what makes it is not installed (matplotlib): pip install 'sensord[report]'" in done.stdout
+    assert done.returncode == 1
+
+
 def test_check_says_what_is_wrong(tmp_path: Path) -> None:
     """No broker and a dead phone: both are said, in plain words, and it ends with 1."""
     config = configuration(tmp_path, free_port(), f"json://127.0.0.1:{free_port()}/")

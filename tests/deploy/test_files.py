@@ -129,7 +129,7 @@ ENCLOSURES = "".join(
     f'[[enclosure]]\nname = "{name}"\nwidth_m = 0.6\ndepth_m = 0.6\nheight_m = 0.9\nown_mass_kg = 0.8\n'
     for name in ("north", "east")
 )
-BLOCKS = re.findall(r"```toml\n(.*?)```", (DEPLOY / "README.md").read_text(), re.DOTALL)
+BLOCKS = re.findall(r"```toml\n(.*?)```", (DEPLOY.parent / "README.md").read_text(), re.DOTALL)
 
 
 def test_the_guide_shows_all_three_forms() -> None:

@@ -100,10 +100,11 @@ class Daemon:
         connected: Callable[[], tuple[bool, datetime | None]] = lambda: (True, None),
         on_step: Callable[[], None] = lambda: None,
         shipping: Shipping | None = None,
+        facts: Callable[[], dict[str, str]] = dict,
     ) -> None:
         self.settings, self.garden, self.texts = settings, garden, texts
         self.clock, self.inbox, self.store, self.sender = clock, inbox, store, sender
-        self.connected, self.on_step, self.shipping = connected, on_step, shipping
+        self.connected, self.on_step, self.shipping, self.facts = connected, on_step, shipping, facts
         self.counts = Counts()
         self.site = garden.site.name
         self._cadences = garden.cadences
@@ -391,6 +392,9 @@ class Daemon:
             self._note_result(key, self._owed_results.pop(key))
         if (now - EPOCH) % ALIVE_EVERY == timedelta():
             self.store.remember("alive", now.isoformat())
+            for name, fact in self.facts().items():
+                if self.store.recall(name) != fact:
+                    self.store.remember(name, fact)
 
     def _watch(self) -> Watch:
         connected, since = self.connected()

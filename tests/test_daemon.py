@@ -110,6 +110,20 @@ def test_what_the_store_refuses_is_not_acknowledged_and_not_lost(tmp_path: Path)
     store.close()
 
 
+def test_what_the_inbox_must_know_after_a_restart_is_remembered(tmp_path: Path) -> None:
+    """As it was at the last minute."""
+    built = house()
+    store = store_of(built, tmp_path / "s.sqlite3")
+    facts: dict[str, str] = {}
+    daemon = live(built, store, minutes(31, 3), RecordingChannel(), facts=lambda: facts)
+    daemon.run(until=START + 3 * MINUTE)
+    assert store.recall("subscribed") is None
+    facts["subscribed"] = '["garden/#"]'
+    daemon.run(until=START + 6 * MINUTE)
+    assert store.recall("subscribed") == '["garden/#"]'
+    store.close()
+
+
 def test_a_message_survives_a_restart_and_arrives(tmp_path: Path) -> None:
     """What the phone did not take waits in the outbox, is shown as waiting, and goes after a restart."""
     built = house()

@@ -165,10 +165,13 @@ def last_receipt(built: House, store: Any) -> datetime | None:
 
 def inbox(built: House, clock: Any, store: Any) -> Any:
     """The live inbox of this configuration."""
+    import json
+
     from sensord.edges import mqtt
 
-    had_session = store.recall("alive") is not None
-    return mqtt.MqttInbox(broker(built), built.garden.site.name, clock, last_receipt(built, store), had_session)
+    known = store.recall(mqtt.SUBSCRIBED)
+    subscribed = None if known is None else json.loads(known)
+    return mqtt.MqttInbox(broker(built), built.garden.site.name, clock, last_receipt(built, store), subscribed)
 
 
 def broker(built: House) -> Any:

@@ -92,6 +92,7 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             store,
             sender,
             connected=inbox.connected,
+            facts=inbox.facts,
             on_step=scheduler.lay_anew,
             shipping=shipper,
         )

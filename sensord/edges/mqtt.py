@@ -13,6 +13,7 @@ meanwhile is gone, everything else comes again.
 from __future__ import annotations
 
 import contextlib
+import json
 import random
 import select
 import socket
@@ -56,6 +57,7 @@ LOOK_AROUND_S = 1.0
 DURABLE = -1
 """In the place of the owning connection: it was committed after that connection was lost."""
 MOST_READS = 100
+SUBSCRIBED = "subscribed"
 
 
 class BrokerStatus(NamedTuple):
@@ -72,7 +74,16 @@ class BrokerStatus(NamedTuple):
 
 
 class MqttInbox:
-    """ports.Inbox over MQTT; connects at once in its own thread, until `close`."""
+    """ports.Inbox over MQTT; connects at once in its own thread, until `close`.
+
+    Args:
+        settings: of the broker, and what to subscribe to.
+        site: whose gaps these are.
+        clock: dates what comes.
+        not_before: when something was received last, before this start.
+        subscribed: what the session was subscribed to then; None if the broker was never reached.
+        limit: so many wait at most [messages].
+    """
 
     def __init__(
         self,
@@ -80,7 +91,7 @@ class MqttInbox:
         site: str,
         clock: WaitingClock,
         not_before: datetime | None = None,
-        had_session: bool = False,
+        subscribed: Sequence[str] | None = None,
         limit: int = QUEUE_LIMIT,
     ) -> None:
         if not settings.client_id:
@@ -101,7 +112,7 @@ class MqttInbox:
         self._connection = 0
         self._connected, self._since, self._trouble = False, clock.now(), ""
         self._connections = self._received = self._redelivered = self._acknowledged = 0
-        self._had_session = had_session
+        self._subscribed = None if subscribed is None else frozenset(subscribed)
         self._greeted = self._open = False  # the broker has answered; it has let us in
         self._full_since: datetime | None = None
         self._overflow_since: datetime | None = None
@@ -147,6 +158,11 @@ class MqttInbox:
             self._acknowledged,
             len(self._intake),
         )
+
+    def facts(self) -> dict[str, str]:
+        """What should be known after a restart: what the session is subscribed to, once there is one."""
+        known = self._subscribed
+        return {} if known is None else {SUBSCRIBED: json.dumps(sorted(known), ensure_ascii=False)}
 
     def connected(self) -> tuple[bool, datetime | None]:
         """Whether the broker is there, and else since when it is not."""
@@ -278,7 +294,7 @@ class MqttInbox:
         now = self._clock.now()
         if not flags.session_present:
             self._unacknowledged.clear()
-        if self._had_session and not flags.session_present:
+        if self._subscribed is not None and not flags.session_present:
             last = min(self._intake.latest_receipt, now)
             detail = "the broker did not know our session any more: what was sent meanwhile is lost"
             self._gaps.append(Gap(self._site, GapKind.SESSION, "", last, now, detail))
@@ -286,7 +302,10 @@ class MqttInbox:
             detail = "too much came at once: what was sent with QoS 0 meanwhile is lost, the rest comes again"
             self._gaps.append(Gap(self._site, GapKind.OVERFLOW, "", self._overflow_since, now, detail))
             self._overflow_since = None
-        self._had_session = self._open = True
+        if forgotten := sorted((self._subscribed or frozenset()).difference(self._settings.topics)):
+            client.unsubscribe(forgotten)  # the session would go on collecting what is no longer in the configuration
+        self._open = True
+        self._subscribed = frozenset(self._settings.topics)
         self._connections += 1
         if self._settings.topics:  # always: the broker may have forgotten them
             client.subscribe([(topic, 1) for topic in self._settings.topics])

@@ -152,7 +152,7 @@ def take_in(settings: BrokerSettings, form: Kindred, messages: int, directory: P
     spent = dict.fromkeys(("wait", "decode", "assess", "store", "acknowledge"), 0.0)
     gc.collect()
     started = time.perf_counter()
-    inbox = MqttInbox(settings, "lane", RealClock(FLOOR), had_session=True)
+    inbox = MqttInbox(settings, "lane", RealClock(FLOOR), subscribed=())
     taken = batches = 0
     while taken < messages:
         a = time.perf_counter()

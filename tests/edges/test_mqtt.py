@@ -191,7 +191,7 @@ def test_what_was_sent_while_the_daemon_was_away_comes_when_it_is_back(broker: M
         connected(inbox)
     with Sender(settings) as sender:
         sender.send_numbers(range(500))
-    with inbox_for(settings, had_session=True) as inbox:
+    with inbox_for(settings, subscribed=()) as inbox:
         got = receive(inbox, 500)
         assert [int(a.payload) for a in got] == list(range(500))
         inbox.acknowledge(got)
@@ -212,7 +212,7 @@ def test_what_was_not_acknowledged_comes_again_marked(broker: Mosquitto, protoco
         assert not first.redelivered
         inbox.acknowledge([first])
         until(lambda: inbox.status().acknowledged == 1, "acknowledged")
-    with inbox_for(settings, had_session=True) as inbox:
+    with inbox_for(settings, subscribed=()) as inbox:
         (again,) = receive(inbox, 1)
         assert (again.payload, again.redelivered, again.packet) == (b"2", True, second.packet)
         nothing_more(inbox)
@@ -237,7 +237,7 @@ def test_a_message_held_here_over_a_broken_connection_stays_one(tmp_path: Path) 
             inbox.acknowledge(rest)  # twice does no harm
             until(lambda: inbox.status().acknowledged == 20, "acknowledged")
             nothing_more(inbox)
-        with inbox_for(settings, had_session=True) as inbox:
+        with inbox_for(settings, subscribed=()) as inbox:
             connected(inbox)
             nothing_more(inbox)
 
@@ -261,7 +261,7 @@ def test_an_acknowledgement_of_an_older_connection_is_not_sent(tmp_path: Path) -
             inbox.acknowledge([old])
             time.sleep(0.3)
             assert inbox.status().acknowledged == 0
-        with inbox_for(settings, had_session=True) as inbox:
+        with inbox_for(settings, subscribed=()) as inbox:
             (again,) = receive(inbox, 1)
             assert (again.payload, again.redelivered) == (b"new", True)
 
@@ -273,7 +273,7 @@ def test_a_broker_that_restarts_in_order_loses_nothing(broker: Mosquitto) -> Non
         connected(inbox)
     with Sender(settings) as sender:
         sender.send_numbers(range(50))
-    with inbox_for(settings, had_session=True) as inbox:
+    with inbox_for(settings, subscribed=()) as inbox:
         connected(inbox)
         until(lambda: inbox.status().waiting == 50, "received")
         broker.stop()
@@ -315,7 +315,7 @@ def test_a_lost_session_is_a_gap_from_the_last_receipt_on(broker: Mosquitto, pro
     """Session present = 0 after we had one: messages may be lost, and that is said; the subscription is made again."""
     settings = settings_for(broker, protocol=protocol)
     last = datetime(2026, 8, 20, 14, 0, 0, 123000, tzinfo=UTC)
-    with inbox_for(settings, had_session=True, not_before=last) as inbox:
+    with inbox_for(settings, subscribed=(), not_before=last) as inbox:
         connected(inbox)
         (gap,) = inbox.gaps()
         assert (gap.site, gap.kind, gap.subject, gap.started_at) == ("lane", GapKind.SESSION, "", last)
@@ -324,6 +324,34 @@ def test_a_lost_session_is_a_gap_from_the_last_receipt_on(broker: Mosquitto, pro
         assert inbox.gaps() == []
         publish(settings, "garden/alder", b"21.5")
         receive(inbox, 1)
+
+
+@PROTOCOLS
+def test_a_topic_taken_out_of_the_configuration_is_not_collected_any_more(broker: Mosquitto, protocol: str) -> None:
+    """What the session was subscribed to is remembered over a restart, and given up where it is not wanted."""
+    settings = settings_for(broker, protocol=protocol, topics=("garden/#", "shed/+"))
+    with inbox_for(settings) as inbox:
+        connected(inbox)
+        facts = inbox.facts()
+    assert facts == {"subscribed": '["garden/#", "shed/+"]'}
+    fewer = settings_for(broker, protocol=protocol)
+    with inbox_for(fewer, subscribed=("garden/#", "shed/+")) as inbox:
+        connected(inbox)
+        publish(settings, "shed/door", b"1")
+        publish(settings, "garden/alder", b"2")
+        assert [a.topic for a in receive(inbox, 1)] == ["garden/alder"]
+        nothing_more(inbox)
+        assert inbox.facts() == {"subscribed": '["garden/#"]'}
+
+
+def test_a_broker_never_reached_before_has_lost_no_session(broker: Mosquitto) -> None:
+    """The daemon may have run for days before the broker was set up: that is no gap of the broker's."""
+    with inbox_for(settings_for(broker, port=free_port())) as inbox:
+        until(lambda: inbox.status().trouble, "it was tried")
+        assert inbox.facts() == {}
+    with inbox_for(settings_for(broker), subscribed=None) as inbox:
+        connected(inbox)
+        assert inbox.gaps() == []
 
 
 def test_a_session_lost_while_we_watch_is_a_gap_from_the_last_receipt_on(tmp_path: Path) -> None:
@@ -565,7 +593,7 @@ def test_a_visit_hears_what_comes_and_leaves_the_session_alone(broker: Mosquitto
         heard = mqtt.listen(settings, 1.0)
         timer.join()
     assert [int(a.payload) for a in heard] == [3, 4, 5]
-    with inbox_for(settings, had_session=True) as inbox:
+    with inbox_for(settings, subscribed=()) as inbox:
         assert [int(a.payload) for a in receive(inbox, 6)] == list(range(6))
 
 

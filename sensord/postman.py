@@ -98,6 +98,9 @@ def compose(notices: Sequence[Notice], desk: Desk, now: datetime) -> Post:
         if draft.too_late:
             held.append((draft.message, draft.wait_why or "it holds no more"))
             continue
+        if all(_is_untold(notice, desk) for notice in draft.group):
+            held.append((draft.message, "nobody was told that it began"))
+            continue
         limit = _limit(draft, desk, now)
         if limit is not None and used >= limit:
             held.append((draft.message, f"the day's budget of {desk.keeper.pushes_per_day} messages is used up"))
@@ -256,6 +259,15 @@ def _counts(parcel: Parcel, desk: Desk) -> bool:
     if desk.day_began is not None and message.at < desk.day_began:
         return False
     return message.route == PHONE and message.rule not in UNBUDGETED and parcel.state not in ("withdrawn", "held")
+
+
+def _is_untold(notice: Notice, desk: Desk) -> bool:
+    """Whether this is the end of something that never reached the phone, and leaves nothing to do."""
+    concern = notice.concern
+    if notice.telling is not Telling.OVER or concern.verdict.advice is not None or concern.opened_at is None:
+        return False
+    told = [p for p in desk.lately if concern.key in p.message.concerns and p.message.at >= concern.opened_at]
+    return bool(told) and not any(p.state in ("sent", "undelivered") or p.attempts for p in told)
 
 
 def _limit(draft: _Draft, desk: Desk, now: datetime) -> int | None:

@@ -324,6 +324,25 @@ def test_the_budget_is_a_limit() -> None:
     assert [(m.action, why) for m, why in post.held] == [("check probe", "the day's budget of 8 messages is used up")]
 
 
+def test_the_end_of_what_nobody_was_told_is_not_told() -> None:
+    """It began and ended within the quiet hours: no "no storm came" in the morning. What it left to do is told."""
+    night = datetime(2026, 8, 21, 4, 0, tzinfo=UTC)
+    c = concern("birch", rule="storm", action="anchor", at=night)
+    (opening,) = compose(notices(c), desk(c), night).messages
+    assert opening.not_before is not None
+    fine = Verdict("storm", "birch", State.FINE, night + HOUR, "it went by")
+    over = replace(c, standing=Standing.OVER, verdict=fine, told_at=night + HOUR)
+    later = night + HOUR
+    for state in ("waiting", "withdrawn", "held"):
+        post = compose(notices(over, telling=Telling.OVER), desk(lately=[parcel(opening, state)]), later)
+        assert not post.messages
+        assert [why for _, why in post.held] == ["nobody was told that it began"]
+    for told in (parcel(opening, "sent"), parcel(opening, "waiting")._replace(attempts=1)):
+        assert compose(notices(over, telling=Telling.OVER), desk(lately=[told]), later).messages
+    left = replace(over, verdict=replace(fine, advice=Advice("look after")))
+    assert compose(notices(left, telling=Telling.OVER), desk(lately=[parcel(opening)]), later).messages
+
+
 def test_the_budget_never_holds_back_what_matters() -> None:
     """Severe, an all-clear, and storm advice that falls due in the coming quiet hours go beyond any budget."""
     severe = concern("alder", Severity.SEVERE)

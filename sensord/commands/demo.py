@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -49,7 +49,7 @@ def command(
             update={
                 "broker": chosen.broker.model_copy(update={"host": broker.host, "port": broker.port}),
                 "keeper": chosen.keeper.model_copy(update={"units": units}),
-                "page": chosen.page.model_copy(update={"enabled": page}),
+                "page": chosen.page.model_copy(update={"enabled": page, "port": _free_port(chosen.page.port)}),
             }
         )
         built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
@@ -91,6 +91,19 @@ def command(
         _summary(screen, daemon, kept, garden, outdoors.published, built)
         if lost:
             raise typer.Exit(1)
+
+
+def _free_port(wished: int) -> int:
+    """That port of this computer, or another where somebody has it: two demonstrations do not disturb each other."""
+    import socket
+
+    for port in (wished, 0):
+        with socket.socket() as trial, suppress(OSError):
+            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            trial.bind(("127.0.0.1", port))
+            found: int = trial.getsockname()[1]
+            return found
+    return wished
 
 
 class _Outdoors:

@@ -89,7 +89,8 @@ def usable(seen: Seen, until_s: float, lowest: float = -LARGEST, highest: float 
     times, values, doubts = seen.times_s, seen.values, seen.doubts
     interval_s = seen.probe.interval_s
     clean = not any(doubts) or not any(d & REFUSED for d in doubts)
-    if clean and times and times[-1] <= until_s and lowest <= min(values) and max(values) <= highest and _ascend(times):
+    clean = clean and bool(times) and times[-1] <= until_s and lowest <= min(values) and max(values) <= highest
+    if clean and math.isfinite(sum(values)) and _ascend(times):  # the sum: neither minimum nor maximum sees every NaN
         return Track(times, values, doubts, interval_s)
     kept: tuple[list[float], list[float], list[int]] = ([], [], [])
     before = -math.inf

@@ -34,6 +34,7 @@ from sensord.model import (
     What,
 )
 from sensord.rules import Evidence, Per, Rule, Seen, all_rules
+from sensord.rules._readings import usable
 from sensord.texts import TEXT_LIMIT, TITLE_LIMIT, Texts, fill
 from tests.rules.scenes import NOON, SITE, cohort, enclosure, evidence, pair, probe, seen, watch
 
@@ -264,6 +265,19 @@ def test_the_same_evidence_gives_the_same_verdict(rule: Rule) -> None:
         assert copies == {name: [(s.times_s, s.doubts) for s in them] for name, them in known.series.items()}
 
     run()
+
+
+@pytest.mark.parametrize("worth", [math.nan, math.inf, -math.inf])
+@pytest.mark.parametrize("place", [0, 5, -1])
+def test_what_is_no_number_is_not_computed_with(worth: float, place: int) -> None:
+    """Wherever it stands in a series: neither minimum nor maximum of a list sees every NaN."""
+    known = evidence(RULES["overheating"], pair(30.0, 28.0, NOON), NOON)
+    seen = known.series["inside"][0]
+    values = list(seen.values)
+    values[place] = worth
+    part = usable(seen._replace(values=values), NOON.timestamp())
+    assert len(part.values) == len(values) - 1
+    assert all(map(math.isfinite, part.values))
 
 
 def test_every_text_of_a_rule_is_of_a_rule() -> None:

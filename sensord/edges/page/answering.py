@@ -4,21 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from sensord.edges.page.guard import Role
 from sensord.edges.page.links import Link, Refused
+from sensord.edges.page.office import Office
 from sensord.edges.page.paper import wants_json
 from sensord.edges.page.saying import Outcome, Wrong, spoken
 from sensord.edges.page.visiting import Visit, address_of, first, form_of, is_from_here, visit_of
 from sensord.edges.page.wording import BY_LINK
 from sensord.model import Concern, Entry, Message, Standing, What
-
-if TYPE_CHECKING:
-    from sensord.edges.page.app import Office
 
 LINK = "sensord-link"
 ANSWERS_BY_LINK = (What.DONE, What.SEEN, What.NOT_NOW)

@@ -8,11 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager, suppress
-from typing import Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -22,57 +19,13 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from sensord.edges.page import answering, looking, visiting, weekly
-from sensord.edges.page.curves import Curves
-from sensord.edges.page.guard import Guard, Limiter
-from sensord.edges.page.links import Links
-from sensord.edges.page.live import Hub, Kind, Regions
-from sensord.edges.page.look import House, Look
-from sensord.edges.page.paper import HERE, Paper
-from sensord.edges.page.saying import Desk
+from sensord.edges.page.look import House
+from sensord.edges.page.office import Office
+from sensord.edges.page.paper import HERE
 from sensord.edges.page.shield import Shield, TooLarge, hosts_of
 from sensord.ports import Transient
 
 log = logging.getLogger("sensord.page")
-
-THREADS = 2
-
-
-class Office:
-    """What all routes share."""
-
-    def __init__(self, house: House) -> None:
-        page = house.settings.page
-        self.house, self.look, self.guard = house, Look(house), Guard(page)
-        self.paper = Paper(house, self.look)
-        self.curves = Curves(house, self.look)
-        self.lookbacks = weekly.LookBacks(house, self.look)
-        self.threads = ThreadPoolExecutor(THREADS, thread_name_prefix="page-look")
-        self.desk = Desk(house, self.look, self.threads)
-        secret = page.secret.get_secret_value() or secrets.token_urlsafe(32)
-        self.links = Links(page.base_url, secret, page.link_hours)
-        self.hub = Hub(self._regions, self.look.version, self.threads)
-        self.tries = Limiter(5, 900.0)  # at a password
-        self.guesses = Limiter(20, 900.0)  # at a link
-        self.writes = Limiter(40, 60.0)
-        self.loop: asyncio.AbstractEventLoop | None = None
-
-    def _regions(self, kinds: frozenset[Kind]) -> dict[Kind, Regions]:
-        snapshot = self.paper.snapshot()
-        return {kind: self.paper.regions(snapshot, kind) for kind in kinds}
-
-    def look_again(self) -> None:
-        """Something was written: nobody is shown what was known before."""
-        self.paper.look_again()
-        self.curves.look_again()
-
-    def stop(self) -> None:
-        """From any thread: let all open pages go."""
-        if self.loop is not None and not self.loop.is_closed():
-            self.loop.call_soon_threadsafe(self.hub.stopping.set)
-
-    async def run(self, work: Callable[..., Any], *arguments: Any) -> Any:
-        """Something that reads the store, off the loop."""
-        return await asyncio.get_running_loop().run_in_executor(self.threads, work, *arguments)
 
 
 def application(house: House) -> tuple[Shield, Office]:

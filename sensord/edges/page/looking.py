@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
@@ -11,12 +11,9 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from sensord.edges.page import tables
 from sensord.edges.page.curves import FARTHEST_BACK, SPAN, Wanted
 from sensord.edges.page.live import Full, Kind
+from sensord.edges.page.office import Office
 from sensord.edges.page.scale import Scale
-from sensord.edges.page.visiting import SESSION, ask_to_log_in, greeted, visit_of
-
-if TYPE_CHECKING:
-    from sensord.edges.page.app import Office
-    from sensord.edges.page.visiting import Visit
+from sensord.edges.page.visiting import SESSION, Visit, ask_to_log_in, greeted, visit_of
 
 BOOK = timedelta(days=14)
 MOST_LINES = 400

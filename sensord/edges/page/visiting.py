@@ -6,17 +6,14 @@ import logging
 from collections.abc import Mapping
 from dataclasses import dataclass
 from ipaddress import ip_address, ip_network
-from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from sensord.edges.page.guard import Role, Session
+from sensord.edges.page.office import Office
 from sensord.edges.page.saying import cleaned
-
-if TYPE_CHECKING:
-    from sensord.edges.page.app import Office
 
 log = logging.getLogger("sensord.page")
 

@@ -19,9 +19,10 @@ from starlette.testclient import TestClient
 
 from sensord import entries
 from sensord.commands import _build
-from sensord.edges.page.app import Office, application
+from sensord.edges.page.app import application
 from sensord.edges.page.guard import hash_of
 from sensord.edges.page.look import House
+from sensord.edges.page.office import Office
 from sensord.edges.sqlite import SqliteStore
 from sensord.model import (
     Advice,

@@ -224,7 +224,9 @@ def test_ten_pages_on_an_accelerated_garden_leave_memory_flat(tmp_path: Path) ->
         assert run.stdout is not None
         found = None
         while found is None:
-            found = re.search(r"http://([\d.]+):(\d+)", run.stdout.readline())
+            said = run.stdout.readline()
+            assert said, "it ended without saying where its page is"
+            found = re.search(r"http://([\d.]+):(\d+)", said)
         threading.Thread(target=run.stdout.read, daemon=True).start()
         server = type("At", (), {"host": found[1], "port": int(found[2])})()
         pages = [Page(server) for _ in range(10)]  # type: ignore[arg-type]

@@ -40,6 +40,7 @@ from sensord.quality import Assessor
 from sensord.review import weeks
 from sensord.review.words import WEEKDAYS, Measure, sentences
 from sensord.rules import Watch
+from sensord.rules._watching import Patience, is_silent
 from sensord.settings import Settings
 from sensord.texts import Texts
 
@@ -125,6 +126,8 @@ class Daemon:
         self._owed_results: dict[str, str | None] = {}
         self._results: list[tuple[str, str | None]] = []
         self._shipping_trouble = ""
+        self._failing: dict[str, str] = {}  # rules with a defect, by concern's key, with its words
+        self._unstored_since: datetime | None = None
         self._prune_at = EPOCH
 
     # --- the loop -------------------------------------------------------------------------------------------------
@@ -306,12 +309,13 @@ class Daemon:
         except Transient as trouble:
             if self._waiting is None:
                 log.error("nothing can be stored: %s; the broker keeps what comes until this is mended", trouble)
+                self._unstored_since = self.clock.now()
             self._waiting = (arrivals, batch)
             self._retry_at = self.clock.now() + RETRY_COMMIT
             return
         if self._waiting is not None:
             log.warning("storing works again")
-            self._waiting = None
+            self._waiting = self._unstored_since = None
         self.inbox.acknowledge(arrivals)
         for refusal in batch.refusals:
             log.warning("refused: %s: %s", refusal.topic, refusal.reason)
@@ -343,6 +347,7 @@ class Daemon:
             self._watch(),
             now,
         )
+        self._note_defects(outcome)
         for concern in outcome.concerns:
             if concern.standing is Standing.OVER:
                 self._standing.pop(concern.key, None)
@@ -360,6 +365,16 @@ class Daemon:
         self._record(now, outcome, messages, post.held)
         self.counts.messages += len(messages)
         self._post(now, desk)
+
+    def _note_defects(self, outcome: turn.Outcome) -> None:
+        """Log a rule's defect when it is news; the `watch` rule tells the keeper at the next turn."""
+        found = {key: f"{type(defect).__name__}: {defect}" for key, defect in outcome.defects}
+        for key, defect in outcome.defects:
+            if self._failing.get(key) != found[key]:
+                log.error("the rule %s has a defect and can't judge: %s", key, found[key], exc_info=defect)
+        for verdict in outcome.verdicts:
+            self._failing.pop(f"{verdict.rule}/{verdict.subject}" if verdict.subject else verdict.rule, None)
+        self._failing |= found
 
     @contextmanager
     def _although_full(self, what: str) -> Iterator[None]:
@@ -407,6 +422,8 @@ class Daemon:
             open_gaps=tuple(self._silent.values()),
             unshipped_since=self.shipping.unshipped_since if self.shipping else None,
             shipping_trouble=self._shipping_trouble,
+            failing=tuple(sorted(self._failing)),
+            unstored_since=self._unstored_since,
         )
 
     def _note_silence(self, now: datetime) -> None:
@@ -434,7 +451,10 @@ class Daemon:
         night = self._night_minimum(now)
         held = sum(p.state == "held" for p in self.store.messages(self.site, now - timedelta(days=1), now))
         self.store.remember("morning line", local.date().isoformat())
-        watched = {p.place for p in self.garden.probes if p.name in self._last_heard and p.name not in self._silent}
+        watch, patience = self._watch(), self.garden.parameters["silent", ""]
+        assert isinstance(patience, Patience)
+        heard = (p for p in self.garden.probes if p.name in self._last_heard and not is_silent(watch, p, patience, now))
+        watched = {p.place for p in heard}
         return (postman.morning_line(desk, night, watched - {AMBIENT}, now, held),)
 
     def _week_told(self, desk: postman.Desk, now: datetime) -> Sequence[Message]:

@@ -12,7 +12,8 @@ from datetime import UTC, timedelta
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
-from sensord.model import AMOUNTS, ANSWERS, Arrival, Entry, Refusal, What
+from sensord.ledger import stage_named
+from sensord.model import AMOUNTS, ANSWERS, MOST, Arrival, Entry, Refusal, Stage, What
 
 FUTURE = timedelta(minutes=5)
 """A clock that is ahead by less than this is forgiven."""
@@ -24,7 +25,7 @@ class _Spoken(BaseModel):
     what: What
     subject: str = Field("", max_length=120)
     at: AwareDatetime | None = None
-    amount: float | None = Field(None, ge=0, le=100_000, allow_inf_nan=False)
+    amount: float | None = Field(None, ge=0, allow_inf_nan=False)
     text: str = Field("", max_length=500)
     by: str = Field("", max_length=60)
     source: str = Field("mqtt", pattern="^(mqtt|command|page|simulation)$")
@@ -61,6 +62,18 @@ def decode(
         return refuse(f'entry/subject: "{spoken.subject}" is not known; allowed is {allowed}')
     if spoken.what in AMOUNTS and spoken.amount is None:
         return refuse(f'entry/amount: "{spoken.what}" needs an amount in {AMOUNTS[spoken.what]}')
+    most = MOST.get(spoken.what)
+    if most is not None and spoken.amount is not None and spoken.amount > most:
+        unit = AMOUNTS[spoken.what]
+        return refuse(
+            f'entry/amount: {spoken.amount:g} {unit} can\'t be meant; "{spoken.what}" takes 0 to {most:g} {unit}'
+        )
+    if spoken.what is What.HEADCOUNT and spoken.amount != int(spoken.amount or 0):
+        return refuse(f"entry/amount: {spoken.amount:g} animals; a headcount is a whole number")
+    if spoken.what is What.STAGE and stage_named(spoken.text) is None:
+        return refuse(f'entry/text: "{spoken.text}" is no stage; known are {", ".join(Stage)}')
+    if spoken.what is What.NOTE and not spoken.text.strip():
+        return refuse('entry/text: a "note" without any text')
     if spoken.what is What.MOVED and spoken.text not in places:
         return refuse(f'entry/text: "moved" names the enclosure moved to; allowed are {", ".join(places)}')
     return Entry(

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from sensord.model import ANSWERS, Cohort, Concern, Enclosure, Entry, Stage, What
+from sensord.model import ANSWERS, MOST_BALLAST_KG, Cohort, Concern, Enclosure, Entry, Stage, What
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,13 +79,16 @@ def _tell_enclosure(found: Stand, entry: Entry) -> Stand:
         case What.UNCOVERED:
             return replace(found, covered=False, covered_at=None)
         case What.ANCHORED if entry.amount is not None:
-            return replace(found, ballast_kg=entry.amount, anchored_at=entry.at)
+            return replace(found, ballast_kg=min(entry.amount, MOST_BALLAST_KG), anchored_at=entry.at)
         case What.BALLAST_ADDED if entry.amount is not None:
-            return replace(found, ballast_kg=found.ballast_kg + entry.amount, anchored_at=entry.at)
+            together_kg = min(found.ballast_kg + entry.amount, MOST_BALLAST_KG)
+            return replace(found, ballast_kg=together_kg, anchored_at=entry.at)
         case What.PEGGED:
             return replace(found, pegged=True, anchored_at=entry.at)
-        case What.SHELTERED:
-            return replace(found, sheltered_at=found.sheltered_at or entry.at)
+        case What.UNPEGGED:
+            return replace(found, pegged=False)
+        case What.SHELTERED:  # it was carried away: its pegs are out, and nobody says that they are in again
+            return replace(found, sheltered_at=found.sheltered_at or entry.at, pegged=False)
         case What.RETURNED:
             return replace(found, sheltered_at=None)
     return found

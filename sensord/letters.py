@@ -337,7 +337,8 @@ def morning_line(
     else:
         seen = reader.phrase("watched_all", count=counted(len(titles), reader))
     todo = str(reader.words["also"]).join(_still_to_do(desk, now))
-    standing = reader.phrase("still_standing", titles=todo) if todo else str(reader.words["nothing_to_do"])
+    otherwise = str(reader.words["see_to_probes" if silent else "nothing_to_do"])
+    standing = reader.phrase("still_standing", titles=todo) if todo else otherwise
     values = {"watched": seen, "standing": standing, "night_minimum_c": night_minimum_c, "held": held or None}
     day = now.astimezone(desk.zone).date().isoformat()
     return _plain(desk, now, "morning", values, day, Urgency.FUTURE)

@@ -244,6 +244,7 @@ class What(StrEnum):
     ANCHORED = "anchored"  # amount: kilograms of ballast now standing in or on the enclosure, in total
     BALLAST_ADDED = "ballast added"  # amount: kilograms added to what stood there
     PEGGED = "pegged"
+    UNPEGGED = "unpegged"  # the pegs are out, or no longer hold
     SHELTERED = "sheltered"  # moved out of the wind or indoors for a while
     RETURNED = "returned"  # back in its place
     HEADCOUNT = "headcount"  # amount: animals counted
@@ -255,6 +256,9 @@ class What(StrEnum):
 
 ANSWERS = frozenset({What.SEEN, What.DONE, What.NOT_NOW})
 AMOUNTS = {What.ANCHORED: "kg", What.BALLAST_ADDED: "kg", What.HEADCOUNT: "animals"}
+MOST_BALLAST_KG = 1000.0
+MOST = {What.ANCHORED: MOST_BALLAST_KG, What.BALLAST_ADDED: MOST_BALLAST_KG, What.HEADCOUNT: 10_000.0}
+"""The largest amount that can be meant: more is a slip of the finger."""
 
 
 class Entry(NamedTuple):

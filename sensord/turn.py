@@ -22,6 +22,7 @@ from sensord.model import (
     Probe,
     Quantity,
     Site,
+    State,
     Verdict,
     milliseconds,
 )
@@ -32,6 +33,8 @@ from sensord.species import Species
 
 ENTRIES_KEPT = timedelta(hours=48)
 """How far back rules see what the keeper said."""
+DEFECT = "defect"
+"""The reason of a verdict that a rule could not give."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +80,7 @@ class Outcome:
     verdicts: tuple[Verdict, ...]
     concerns: tuple[Concern, ...]  # as they are now, those that ended included
     notices: tuple[Notice, ...]
+    defects: tuple[tuple[str, Exception], ...] = ()  # rules that failed instead of saying something, by concern's key
 
 
 class _Readings:
@@ -107,7 +111,10 @@ def take(
     watch: Watch,
     now: datetime,
 ) -> Outcome:
-    """Ask the rules `names` about all their subjects. `entries`: everything the keeper said; `standing`: by key."""
+    """Ask the rules `names` about all their subjects. `entries`: everything the keeper said; `standing`: by key.
+
+    A rule that fails is UNKNOWN and named among the defects: it must not take the others with it.
+    """
     stands = {e.name: ledger.stand(e, garden.cohorts, entries, now) for e in garden.enclosures}
     recent = [e for e in entries if e.at >= now - ENTRIES_KEPT]
     readings = _Readings(store, garden.site.name, now)
@@ -126,17 +133,22 @@ def take(
     verdicts: list[Verdict] = []
     concerns: list[Concern] = []
     notices: list[Notice] = []
+    defects: list[tuple[str, Exception]] = []
     for rule, subject in asked:
         key = f"{rule.name}/{subject}" if subject else rule.name
         concern = standing.get(key)
         evidence = _evidence(garden, rule, subject, readings, stands, recent, standing, watch)
-        verdict = rule.decide(evidence, now)
+        try:
+            verdict = rule.decide(evidence, now)
+        except Exception as defect:  # noqa: BLE001  # told to the caller, who logs it and tells the keeper
+            defects.append((key, defect))
+            verdict = Verdict(rule.name, subject, State.UNKNOWN, now, DEFECT)
         verdicts.append(verdict)
         after, told = judge(concern, verdict, _about(recent, key, subject), site=garden.site.name, now=now)
         if after is not None and after != concern:
             concerns.append(after)
         notices.extend(told)
-    return Outcome(tuple(verdicts), tuple(concerns), tuple(notices))
+    return Outcome(tuple(verdicts), tuple(concerns), tuple(notices), tuple(defects))
 
 
 def _about(entries: Sequence[Entry], key: str, subject: str) -> list[Entry]:

@@ -63,6 +63,37 @@ class Full(SqliteStore):
         return super().add(batch)
 
 
+class Fuller(SqliteStore):
+    """A store whose disk is full from one instant to another: nothing at all can be written."""
+
+    full_from = full_until = EPOCH
+    clock: Any = None
+
+    def _check(self) -> None:
+        if self.full_from <= self.clock.now() < self.full_until:
+            raise Transient("the disk is full")
+
+    def add(self, batch: Batch) -> Added:
+        """Refuse meanwhile."""
+        self._check()
+        return super().add(batch)
+
+    def record(self, *arguments: Any, **named: Any) -> None:
+        """Refuse meanwhile."""
+        self._check()
+        super().record(*arguments, **named)
+
+    def remember(self, name: str, fact: str) -> None:
+        """Refuse meanwhile."""
+        self._check()
+        super().remember(name, fact)
+
+    def delivered(self, key: str, now: datetime) -> None:
+        """Refuse meanwhile."""
+        self._check()
+        super().delivered(key, now)
+
+
 def house() -> _build.House:
     """The demonstration garden."""
     return _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
@@ -107,6 +138,45 @@ def test_what_the_store_refuses_is_not_acknowledged_and_not_lost(tmp_path: Path)
     assert daemon.inbox.acknowledged == arrivals
     series = store.readings("larkfield", "birch-1", Quantity.TEMPERATURE, START, START + 20 * MINUTE)
     assert len(series.values) == 10
+    store.close()
+
+
+def test_a_full_disk_is_told_although_it_is_full(tmp_path: Path) -> None:
+    """After five minutes the phone knows, by a message that can't be stored itself; once, and not again in that hour."""
+    built = house()
+    store = store_of(built, tmp_path / "s.sqlite3", Fuller)
+    phone = RecordingChannel()
+    daemon = live(built, store, minutes(31, 40), phone)
+    Fuller.full_from, Fuller.full_until = START + 5 * MINUTE, START + 30 * MINUTE
+    Fuller.clock = daemon.clock
+    daemon.run(until=START + 60 * MINUTE)
+    (told,) = [m for m in phone.messages if m.title == "Nothing can be stored: look at the computer"]
+    assert timedelta(minutes=5) < told.at - START - 5 * MINUTE <= timedelta(minutes=11)
+    series = store.readings("larkfield", "birch-1", Quantity.TEMPERATURE, START, START + 60 * MINUTE)
+    assert len(series.values) == 40
+    store.close()
+
+
+def test_a_rule_that_fails_takes_no_other_with_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It is logged once with its cause, the keeper is told what is not watched, and heat is told all the same."""
+    built = house()
+
+    def fail(*_: object) -> None:
+        raise ArithmeticError("the ballast must be between 0 and 1000 kg")
+
+    monkeypatch.setattr(type(built.garden.rules["storm"]), "decide", fail)
+    store = store_of(built, tmp_path / "s.sqlite3")
+    phone = RecordingChannel()
+    live(built, store, minutes(39.5, 90), phone).run(until=START + 90 * MINUTE)
+    (told,) = [m for m in phone.messages if m.rule == "watch"]
+    assert told.title == "A part of the watch has failed"
+    assert "storm/alder, storm/birch, storm/cedar" in told.text
+    assert any(m.rule == "overheating" for m in phone.messages)
+    logged = [r for r in caplog.records if "storm/birch has a defect" in r.getMessage()]
+    assert len(logged) == 1
+    assert logged[0].exc_info
     store.close()
 
 

@@ -45,6 +45,24 @@ def test_ballast_is_set_and_added_to() -> None:
     assert stand(added, entry(What.ANCHORED, NOON - 4 * HOUR, amount=5.0)).ballast_kg == 9.0
 
 
+def test_ballast_never_grows_beyond_what_can_be_meant() -> None:
+    """Slips of the finger add up to no more than any computation takes: the watch goes on."""
+    slips = [entry(What.BALLAST_ADDED, NOON - n * HOUR, amount=1000.0) for n in (3, 2, 1)]
+    assert stand(*slips).ballast_kg == 1000.0
+    assert stand(entry(What.ANCHORED, NOON - HOUR, amount=99_999.0)).ballast_kg == 1000.0
+    assert stand(*slips, entry(What.ANCHORED, NOON, amount=4.0)).ballast_kg == 4.0
+
+
+def test_pegs_come_out_again() -> None:
+    """Said so, or carried away: nobody counts on pegs that may not be there."""
+    pegged = entry(What.PEGGED, NOON - 3 * HOUR)
+    assert stand(pegged).pegged
+    assert not stand(pegged, entry(What.UNPEGGED, NOON - HOUR)).pegged
+    away = (pegged, entry(What.SHELTERED, NOON - 2 * HOUR), entry(What.RETURNED, NOON - HOUR))
+    assert not stand(*away).pegged
+    assert stand(*away, entry(What.PEGGED, NOON)).pegged
+
+
 def test_sheltered_keeps_its_first_date_until_it_is_returned() -> None:
     """How long it has been out of its place counts from the first word; back in place, it counts no more."""
     twice = (entry(What.SHELTERED, NOON - 3 * HOUR), entry(What.SHELTERED, NOON - HOUR))

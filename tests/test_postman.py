@@ -614,9 +614,9 @@ def test_the_stand_in_is_under_the_same_rule() -> None:
         (
             ("alder", "birch"),
             14.2,
-            "Alder and Birch watched, nothing heard from Cedar, night minimum 14 °C, nothing to do.",
+            "Alder and Birch watched, nothing heard from Cedar, night minimum 14 °C, see what is wrong there.",
         ),
-        ((), None, "Nothing heard from Alder, Birch and Cedar, nothing to do."),
+        ((), None, "Nothing heard from Alder, Birch and Cedar, see what is wrong there."),
     ],
 )
 def test_the_morning_line(watched: Sequence[str], night: float | None, text: str) -> None:

@@ -59,6 +59,8 @@ class Watch:
     open_gaps: tuple[Gap, ...] = ()
     unshipped_since: datetime | None = None  # receipt of the oldest reading that another database has not got yet
     shipping_trouble: str = ""
+    failing: tuple[str, ...] = ()  # rules that can't judge because of a defect in them, by concern's key
+    unstored_since: datetime | None = None  # nothing can be stored: the disk is full or broken
 
 
 @dataclass(frozen=True, slots=True)

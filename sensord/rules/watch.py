@@ -1,4 +1,5 @@
-"""Watch: nobody is watching, because the broker is not reached or no probe at all is heard."""
+"""Watch: nobody is watching, because the broker is not reached, no probe at all is heard, nothing can be stored, or a rule
+fails."""
 
 from __future__ import annotations
 
@@ -18,6 +19,7 @@ HOLDS = timedelta(hours=24)
 class Thresholds(Patience):
     """How long nobody may be watching."""
 
+    unstored_min: float = Field(5, ge=1, le=1440, description="unable to store anything for so long [min]; chosen")
     disconnected_min: float = Field(10, ge=1, le=1440, description="without the broker for so long [min]; chosen")
 
 
@@ -42,6 +44,12 @@ class Watching:
         last = max(heard_at(watch, probe) for probe in evidence.probes)
         facts: dict[str, Number | datetime] = {"heard_at": last, "probes_count": len(evidence.probes)}
         advice = Advice("check watch", holds_until=now + HOLDS)
+        full = watch.unstored_since
+        if full is not None and now - full > timedelta(minutes=p.unstored_min):
+            # Severe: only that goes out although it can't be stored itself
+            return breach(
+                NAME, evidence, now, "nothing is stored", Severity.SEVERE, advice, {**facts, "unstored_at": full}
+            )
         since = watch.disconnected_since or watch.running_since
         if not watch.connected:
             facts["disconnected_at"] = since
@@ -50,6 +58,9 @@ class Watching:
             return fine(NAME, evidence, now, "reconnecting", facts, easing=True)
         if all(is_silent(watch, probe, p, now) for probe in evidence.probes):
             return breach(NAME, evidence, now, "nothing is heard", Severity.MODERATE, advice, facts)
+        if watch.failing:
+            facts["failing"] = ", ".join(watch.failing)
+            return breach(NAME, evidence, now, "a rule fails", Severity.MODERATE, advice, facts)
         return fine(NAME, evidence, now, "watching", facts)
 
 

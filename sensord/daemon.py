@@ -60,6 +60,8 @@ PRUNE_EVERY = timedelta(days=1)
 PRUNED_AT_ONCE = 50_000
 """Old readings deleted between two batches: few enough to be done in a moment."""
 RETRY_COMMIT = timedelta(seconds=2)
+REFUSALS_TOLD_EVERY = timedelta(minutes=10)
+MOST_TOPICS = 1000
 
 
 class Sender(Protocol):
@@ -127,6 +129,9 @@ class Daemon:
         self._results: list[tuple[str, str | None]] = []
         self._shipping_trouble = ""
         self._failing: dict[str, str] = {}  # rules with a defect, by concern's key, with its words
+        self._refused: dict[
+            str, tuple[datetime, int]
+        ] = {}  # topic → when the last refusal was logged, and how many since
         self._unstored_since: datetime | None = None
         self._prune_at = EPOCH
 
@@ -317,8 +322,7 @@ class Daemon:
             log.warning("storing works again")
             self._waiting = self._unstored_since = None
         self.inbox.acknowledge(arrivals)
-        for refusal in batch.refusals:
-            log.warning("refused: %s: %s", refusal.topic, refusal.reason)
+        self._log_refusals(batch.refusals)
         for reading in batch.readings:
             if reading.received_at > self._last_heard.get(reading.probe, EPOCH):
                 self._last_heard[reading.probe] = reading.received_at
@@ -328,6 +332,21 @@ class Daemon:
         self.counts.readings += added.stored
         self.counts.duplicates += added.duplicates
         self.counts.refused += added.refused
+
+    def _log_refusals(self, refusals: Sequence[Refusal]) -> None:
+        """The first of a topic, then one in ten minutes with the number of the others: the store keeps them all the same."""
+        for topic, reason in ((r.topic, r.reason) for r in refusals):
+            now = self.clock.now()
+            since, others = self._refused.get(topic, (EPOCH, 0))
+            if now - since < REFUSALS_TOLD_EVERY:
+                self._refused[topic] = (since, others + 1)
+                continue
+            log.warning(
+                "refused: %s: %s%s", topic, reason, f" (and {others} more since {since:%H:%M} UTC)" if others else ""
+            )
+            if len(self._refused) >= MOST_TOPICS:
+                self._refused.clear()
+            self._refused[topic] = (now, 0)
 
     # --- turn -----------------------------------------------------------------------------------------------------
 

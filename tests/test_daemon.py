@@ -141,6 +141,19 @@ def test_what_the_store_refuses_is_not_acknowledged_and_not_lost(tmp_path: Path)
     store.close()
 
 
+def test_a_stream_of_refusals_does_not_flood_the_log(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """The first of a topic is logged at once, then one in ten minutes with the number of the others; all are kept."""
+    built = house()
+    store = store_of(built, tmp_path / "s.sqlite3")
+    bad = [Arrival(START + timedelta(seconds=n), "larkfield/birch/climate", b"nonsense") for n in range(1500)]
+    live(built, store, bad, RecordingChannel()).run(until=START + 30 * MINUTE)
+    said = [r.getMessage() for r in caplog.records if r.getMessage().startswith("refused")]
+    assert len(said) == 3
+    assert "more since" in said[1]
+    assert store.counters()["refused"] == 1500
+    store.close()
+
+
 def test_a_full_disk_is_told_although_it_is_full(tmp_path: Path) -> None:
     """After five minutes the phone knows, by a message that can't be stored itself; once, and not again in that hour."""
     built = house()

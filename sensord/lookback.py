@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from sensord.model import AMBIENT, Concern, Enclosure, Entry, Gap, Parcel, Probe, Quantity, Severity, Verdict
+from sensord.model import AMBIENT, Concern, Enclosure, Entry, Gap, GapKind, Parcel, Probe, Quantity, Severity, Verdict
 from sensord.ports import Day, Hour, Series, TallyHour
 from sensord.review import Cage, Extreme, Limits, Review, Span, Tier, weeks
 from sensord.review import climate as air
@@ -271,11 +271,11 @@ class _Look:
         concerns = [*records.past_concerns(site, earliest, through + OPEN_END), *records.concerns(site)]
         entries = records.entries(site, earliest - timedelta(days=1), through)
         verdicts = records.verdicts(site, earliest, through)
-        messages = [p.message for p in records.messages(site, earliest, through)]
-        told = matters(concerns, entries, verdicts, messages, span.start, through)
+        parcels = records.messages(site, earliest, through)
+        told = matters(concerns, entries, verdicts, parcels, span.start, through)
         before = None
         if self._before is not None and any(c.before for c in cages):
-            before = len(matters(concerns, entries, verdicts, messages, self._before.start, self._before.end))
+            before = len(matters(concerns, entries, verdicts, parcels, self._before.start, self._before.end))
         return Review(
             site=site,
             title=self._garden.site.title or site,
@@ -285,9 +285,32 @@ class _Look:
             cages=cages,
             post=post_of(self._post_bars),
             matters=told,
-            missing=missing(records.gaps(site, span.start, through), span.start, through),
+            missing=missing(self._gaps(), span.start, through),
             matters_before=before,
         )
+
+    def _gaps(self) -> list[Gap]:
+        """The gaps of the span, without the silence of probes from before they were first heard: nothing was lost in it."""
+        found = self._records.gaps(self._site, self._span.start, self._through)
+        return [g for g in found if g.kind is not GapKind.SILENCE or g.ended_at is None or self._was_heard(g)]
+
+    def _was_heard(self, gap: Gap) -> bool:
+        """Whether anything of the gap's probe was measured before it; of a probe that is no more, it is taken so."""
+        probe = next((p for p in self._garden.probes if p.name == gap.subject), None)
+        if probe is None:
+            return True
+        day, zone = timedelta(days=1), self._span.zone
+        today = gap.started_at.astimezone(zone).date()
+        hour = gap.started_at.replace(minute=0, second=0, microsecond=0)
+        for quantity in sorted(probe.quantities):
+            about = (self._site, probe.name, quantity)
+            if (
+                self._records.hours(*about, weeks.midnight(today, zone), hour)
+                or self._records.days(*about, today - OPEN_END, today - day)
+                or self._records.readings(*about, hour, gap.started_at + timedelta(seconds=1)).times_s
+            ):
+                return True
+        return False
 
 
 def _hour_bars(kept: Kept, span: Span) -> tuple[Bar, ...]:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import itertools
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
+from pathlib import Path
 from statistics import fmean
 from zoneinfo import ZoneInfo
 
@@ -16,6 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sensord import lookback
+from sensord.commands import _build
 from sensord.edges.sqlite import Place, SqliteStore
 from sensord.model import (
     AMBIENT,
@@ -23,11 +27,13 @@ from sensord.model import (
     Entry,
     Gap,
     GapKind,
+    Parcel,
     Quantity,
     Reading,
     Severity,
     Standing,
     State,
+    Telling,
     Verdict,
     What,
 )
@@ -49,6 +55,7 @@ from tests.reviews import (
     raw,
     second_by_second,
 )
+from tests.store_promises import a_message
 
 NEW_YORK = ZoneInfo("America/New_York")
 TIERS = (29.0, 33.0, 36.0, 38.0)
@@ -486,6 +493,40 @@ def test_a_week_that_is_not_over_counts_up_to_now() -> None:
     assert alder.rows[:3] == cage(FIRST_WEEK, "alder").rows[:3]
 
 
+def test_a_part_of_a_day_has_no_daily_swing() -> None:
+    """After four hours nothing can be said of how far the days swung, from readings or from summaries."""
+    garden, kept = reviews.house().garden, reviews.reader()
+    now = START + timedelta(hours=4)
+    review = lookback.look_back(kept, garden, weeks.week(FIRST_WEEK, NEW_YORK), date(2026, 6, 1), now)
+    kept.close()
+    assert [c.total.swing_k for c in review.cages] == [None] * 3
+    assert "swung" not in " ".join(sentences(review, Measure(False, NEW_YORK)))
+    assert review.cages[0].total.low is not None
+
+
+def test_a_probe_that_was_not_there_yet_lost_nothing(close_after: CloseAfter, tmp_path: Path) -> None:
+    """A silence counts from when the probe was first heard; one that lasts is told though nothing ever came."""
+    shutil.copy(reviews.typical(), tmp_path / "typical.sqlite3")
+    store = close_after(_build.open_store(reviews.house(), tmp_path / "typical.sqlite3", durable=False))
+    silence = [
+        Gap(SITE, GapKind.SILENCE, "birch-1", START - timedelta(hours=2), START + timedelta(minutes=4)),
+        Gap(SITE, GapKind.SILENCE, "birch-1", START + timedelta(hours=30), START + timedelta(hours=31)),
+        Gap(SITE, GapKind.SILENCE, "alder-1", START - timedelta(hours=2), None),
+        Gap(SITE, GapKind.SILENCE, "of long ago", START + timedelta(hours=1), START + timedelta(hours=2)),
+        Gap(SITE, GapKind.STOPPED, "", START - timedelta(hours=2), START + timedelta(hours=1)),
+    ]
+    store.add(Batch(gaps=silence))
+    span = weeks.week(FIRST_WEEK, NEW_YORK)
+    review = lookback.look_back(store, reviews.house().garden, span, date(2026, 6, 1), END)
+    found = {(m.kind, m.subject): m.longest_from for m in review.missing}
+    assert found == {
+        ("silence", "birch-1"): START + timedelta(hours=30),
+        ("silence", "alder-1"): START,
+        ("silence", "of long ago"): START + timedelta(hours=1),
+        ("stopped", ""): START,
+    }
+
+
 def test_a_week_that_lies_ahead_is_refused() -> None:
     """There is nothing to look back on."""
     kept = reviews.reader()
@@ -564,9 +605,48 @@ def said(what: What, minutes: float, subject: str = "birch") -> Entry:
 
 
 def told(
-    *concerns: Concern, entries: tuple[Entry, ...] = (), verdicts: tuple[Verdict, ...] = ()
+    *concerns: Concern,
+    entries: tuple[Entry, ...] = (),
+    verdicts: tuple[Verdict, ...] = (),
+    parcels: tuple[Parcel, ...] = (),
 ) -> tuple[stood.Matter, ...]:
-    return matters(concerns, entries, verdicts, [], START, END)
+    return matters(concerns, entries, verdicts, parcels, START, END)
+
+
+def parcel(action: str, minutes: float, telling: Telling = Telling.CHANGED, state: str = "sent") -> Parcel:
+    at = NOON + minutes * MINUTE
+    message = a_message(f"{action}{minutes}", at, site=SITE, concerns=("overheating/birch",), action=action)
+    return Parcel(replace(message, telling=telling), 1, at, state)
+
+
+def test_a_hot_day_is_told_by_what_was_asked_first_and_the_first_answer_to_it() -> None:
+    """Asked to shade at 12:05, shaded at 12:21, later asked for air and to take the shade off: answered after 16 minutes."""
+    parcels = (
+        parcel("shade", 5, Telling.OPENED),
+        parcel("add airflow", 255),
+        parcel("unshade", 550, Telling.OVER),
+    )
+    entries = (said(What.SHADED, 21), said(What.DONE, 281, "overheating/birch"), said(What.UNSHADED, 560))
+    stood_until = concern(told_action="unshade", over_at=NOON + 550 * MINUTE, answered_at=NOON + 281 * MINUTE)
+    (matter,) = told(stood_until, entries=entries, parcels=parcels)
+    assert (matter.action, matter.answer, matter.answered_after_min) == ("shade", "shaded", 16.0)
+    (matter,) = told(stood_until, entries=entries[1:], parcels=parcels)
+    assert (matter.action, matter.answer, matter.answered_after_min) == ("shade", "done", 276.0)
+    (matter,) = told(
+        stood_until, entries=(said(What.UNCOVERED, 100), entries[0]._replace(subject="alder")), parcels=parcels
+    )
+    assert (matter.answer, matter.answered_after_min) == ("", None)  # nobody had asked for air yet
+
+
+def test_only_what_reached_the_phone_was_asked_for() -> None:
+    """A message that was held back asks for nothing; nor does one to stay in, where something is to be done later."""
+    (matter,) = told(concern(), parcels=(parcel("shade", 0, state="held"), parcel("add airflow", 30)))
+    assert matter.action == "add airflow"
+    (matter,) = told(concern(), entries=(said(What.SHADED, 3),), parcels=(parcel("shade", 0, state="withdrawn"),))
+    assert (matter.action, matter.answer) == ("", "")
+    later = (parcel("stay in", 0), parcel("look after", 80, Telling.OVER))
+    (matter,) = told(concern(), entries=(said(What.HEADCOUNT, 100),), parcels=later)
+    assert (matter.action, matter.answer, matter.answered_after_min) == ("look after", "headcount", 20.0)
 
 
 def test_how_fast_a_concern_was_answered_and_whether_it_helped() -> None:

@@ -145,7 +145,11 @@ def as_csv(review: Review) -> str:
 
 
 def _line(review: Review, cage: Cage, row: Row) -> dict[str, object]:
-    bands = {f"hours_{name}_c": hours for name, hours in zip(_band_keys(cage.limits), row.bands_h, strict=True)}
+    known = row.known_h > 0  # of a day of which nothing is known, no hours are counted
+    bands = {
+        f"hours_{name}_c": hours if known else None
+        for name, hours in zip(_band_keys(cage.limits), row.bands_h, strict=True)
+    }
     tiers = [f"{tier.temperature_c:g}" for tier in cage.limits.tiers]
     line = {
         "site": review.site,
@@ -156,7 +160,7 @@ def _line(review: Review, cage: Cage, row: Row) -> dict[str, object]:
         "known_h": row.known_h,
         "missing_h": row.missing_h,
         **bands,
-        **{f"degree_hours_above_{t}_c": v for t, v in zip(tiers, row.degree_hours, strict=True)},
+        **{f"degree_hours_above_{t}_c": v if known else None for t, v in zip(tiers, row.degree_hours, strict=True)},
         "low_c": row.low and row.low.value_c,
         "low_at_utc": row.low and _utc(row.low.at),
         "high_c": row.high and row.high.value_c,

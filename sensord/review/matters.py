@@ -8,8 +8,8 @@ from datetime import datetime
 from itertools import groupby
 from statistics import median
 
-from sensord.judge import FULFILS
-from sensord.model import ANSWERS, Concern, Entry, Gap, Message, Severity, Standing, Telling, Verdict, What
+from sensord.judge import FULFILS, STAY_IN
+from sensord.model import ANSWERS, Concern, Entry, Gap, Message, Parcel, Severity, Standing, Telling, Verdict, What
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,13 +19,13 @@ class Matter:
     rule: str
     subject: str
     severity: Severity  # the worst it was
-    action: str  # what was advised last; "" where nothing was to be done
+    action: str  # what was asked for first; "" where nothing was to be done
     opened_at: datetime
     over_at: datetime | None  # None: it still stands
     lasted_h: float  # until now, where it stands
     tellings: int
-    answer: str  # seen, done, not now, or what was done; "" where nobody answered
-    answered_after_min: float | None
+    answer: str  # the first one: seen, done, not now, or what was done; "" where nobody answered
+    answered_after_min: float | None  # from what was asked first to the first answer
     helped: str  # yes, no, unknown: whether what was done helped; "" where nothing was done
     offset_before_k: float | None  # above ambient, before and after the shade
     offset_after_k: float | None
@@ -65,13 +65,16 @@ def matters(
     concerns: Iterable[Concern],
     entries: Sequence[Entry],
     verdicts: Sequence[Verdict],
-    messages: Sequence[Message],
+    parcels: Sequence[Parcel],
     start: datetime,
     end: datetime,
 ) -> tuple[Matter, ...]:
-    """The concerns that opened in the span and were told, oldest first. `end`: now, where the span is not over."""
+    """The concerns that opened in the span and were told, oldest first. `end`: now, where the span is not over.
+
+    `parcels` are the messages of the time, with what became of them: only what reached the phone was asked for.
+    """
     found = [
-        _matter(c, entries, verdicts, messages, end)
+        _matter(c, entries, verdicts, parcels, end)
         for c in concerns
         if c.opened_at is not None and start <= c.opened_at < end and c.tellings
     ]
@@ -104,43 +107,53 @@ def missing(gaps: Iterable[Gap], start: datetime, end: datetime) -> tuple[Missin
 
 
 def _matter(
-    concern: Concern, entries: Sequence[Entry], verdicts: Sequence[Verdict], messages: Sequence[Message], end: datetime
+    concern: Concern, entries: Sequence[Entry], verdicts: Sequence[Verdict], parcels: Sequence[Parcel], end: datetime
 ) -> Matter:
     opened = concern.opened_at
     assert opened is not None
     is_over = concern.standing is Standing.OVER
     over_at = (concern.over_at or concern.verdict.at) if is_over else None
     until = over_at or end
-    said = [e for e in entries if concern.breached_since <= e.at <= until and _answers(e, concern)]
-    first = min(said, key=lambda e: e.at, default=None)
-    answered_at, answer = (first.at, first.what.value) if first else (concern.answered_at, concern.answer or "")
+    asked = _asked(concern, opened, parcels, until)
+    asked_at, action = next((ask for ask in asked if ask[1] != STAY_IN), asked[0] if asked else (opened, ""))
+    said = sorted((e for e in entries if asked_at <= e.at <= until and _answers(e, concern, asked)), key=lambda e: e.at)
+    first = said[0] if said else None
     acted = next((e.at for e in said if e.what not in (What.SEEN, What.NOT_NOW)), None)
-    if acted is None and concern.answer not in (None, What.SEEN, What.NOT_NOW):
-        acted = concern.answered_at
     numbers = _followed(concern, verdicts, opened, until)
     return Matter(
         rule=concern.rule,
         subject=concern.subject,
         severity=concern.peak,
-        action=concern.told_action,
+        action=action,
         opened_at=opened,
         over_at=over_at,
         lasted_h=(until - opened).total_seconds() / 3600,
         tellings=concern.tellings,
-        answer=str(answer),
-        answered_after_min=None if answered_at is None else max(0.0, (answered_at - opened).total_seconds() / 60),
-        helped="" if acted is None else _helped(concern, numbers, messages, acted, until),
+        answer=first.what.value if first else "",
+        answered_after_min=(first.at - asked_at).total_seconds() / 60 if first else None,
+        helped="" if acted is None else _helped(concern, numbers, [p.message for p in parcels], acted, until),
         offset_before_k=_number(numbers, "offset_before_k") if acted else None,
         offset_after_k=_number(numbers, "offset_after_k") if acted else None,
         over_after_min=(over_at - acted).total_seconds() / 60 if acted and over_at else None,
     )
 
 
-def _answers(entry: Entry, concern: Concern) -> bool:
-    """Whether an entry speaks of the concern, or does what it advised."""
+def _asked(
+    concern: Concern, opened: datetime, parcels: Sequence[Parcel], until: datetime
+) -> list[tuple[datetime, str]]:
+    """When the phone was told what to do about it, oldest first; where no message is kept, what the concern remembers."""
+    own = [p for p in parcels if concern.key in p.message.concerns and opened <= p.message.at <= until]
+    if not own:
+        return [(opened, concern.told_action)] if concern.told_action else []
+    return sorted((p.message.at, p.message.action) for p in own if p.state == "sent" and p.message.action)
+
+
+def _answers(entry: Entry, concern: Concern, asked: Sequence[tuple[datetime, str]]) -> bool:
+    """Whether an entry speaks of the concern, or does what had been asked for by then."""
     if entry.what in ANSWERS:
-        return entry.subject == concern.key
-    return entry.subject == concern.subject and concern.told_action in FULFILS.get(entry.what, ())
+        return entry.subject in (concern.key, concern.subject)
+    wanted = {action for at, action in asked if at <= entry.at}
+    return entry.subject == concern.subject and not wanted.isdisjoint(FULFILS.get(entry.what, ()))
 
 
 def _followed(concern: Concern, verdicts: Sequence[Verdict], opened: datetime, until: datetime) -> Mapping[str, object]:

@@ -59,7 +59,9 @@ class Row:
     low: Extreme | None
     high: Extreme | None
     mean_c: float | None
-    swing_k: float | None  # of a day; of more days, the mean of those that are known well enough
+    swing_k: (
+        float | None
+    )  # of a day of which enough is known; of more days, the mean of those that are known well enough
     degree_days: float | None  # °C·d
     relative_humidity: float | None  # mean, 0–1
     humid_h: float | None  # at 97 % or more
@@ -98,7 +100,7 @@ def from_readings(label: str, start: datetime, end: datetime, climate: Climate, 
         low=_extreme(read, min),
         high=_extreme(read, max),
         mean_c=air.mean(inside),
-        swing_k=heat.swing(*inside, start_s, end_s),
+        swing_k=heat.swing(*inside, start_s, end_s) if known_h >= LEAST_KNOWN_H else None,
         degree_days=tally.degree_days if known_h else None,
         relative_humidity=air.mean(damp),
         humid_h=heat.hours_in_bands(*damp, (air.HUMID,))[1] if damp.times_s else None,

@@ -43,19 +43,23 @@ def shipped(influxd: Influxd, tmp_path_factory: pytest.TempPathFactory) -> Itera
         with closing(_build.open_store(built, path)) as store:
             store.add(Batch([reading(HOT, 99.0, "birch-1")]))  # of larkfield: must not be seen in the typical garden
             said = Entry(SITE, HOT + 0.5 * HOUR, HOT + 0.5 * HOUR, "birch", What.SHADED, None, "as told", "Kim", "page")
+            aired = Entry(SITE, HOT + 1.5 * HOUR, HOT + 1.5 * HOUR, "overheating/birch", What.DONE)
             gap = Gap(SITE, GapKind.SILENCE, "birch-1", HOT + 20 * HOUR, HOT + 31 * HOUR)
-            store.add(Batch(entries=[said], gaps=[gap, Gap(SITE, GapKind.STOPPED, "", HOT, HOT + HOUR)]))
+            store.add(Batch(entries=[said, aired], gaps=[gap, Gap(SITE, GapKind.STOPPED, "", HOT, HOT + HOUR)]))
             numbers = {"shade_helped": "yes", "offset_before_k": 6.5, "offset_after_k": 2.25}
             over = a_concern(
                 HOT, site=SITE, subject="birch", standing=Standing.OVER, over_at=HOT + 2 * HOUR, peak=Severity.SEVERE,
-                verdict=a_verdict(HOT + HOUR, subject="birch", numbers=numbers), told_action="shade", told_at=HOT, tellings=2,
+                verdict=a_verdict(HOT + HOUR, subject="birch", numbers=numbers), told_action="add airflow",
+                told_at=HOT + HOUR, tellings=2, answered_at=aired.at, answer=What.DONE,
             )  # fmt: skip
             stands = a_concern(NOW - 12 * HOUR, site=SITE, rule="silent", subject="alder-1", tellings=1, peak=Severity.MODERATE,
                                told_action="check probe")  # fmt: skip
             told = a_message("m", HOT, site=SITE, concerns=("overheating/birch",), subject="birch")
-            again = replace(told, key="n", at=HOT + HOUR, telling=Telling.AGAIN)
+            again = replace(told, key="n", at=HOT + HOUR, telling=Telling.AGAIN, action="add airflow")
             look = replace(told, key="o", at=NOW - 12 * HOUR, concerns=("silent/alder-1",), action="check probe")
             store.record(HOT, [over, stands], [told, again, look])
+            for message in (told, again, look):
+                store.delivered(message.key, message.at)
             store.summarise(NOW)
             shipper = _build.shipper(built, path, store, lambda: None)
             shipper._catch_up()
@@ -84,6 +88,7 @@ def test_the_same_review_from_both(shipped: tuple[Path, InfluxSettings], is_seas
     assert there == here
     shaded, silent = here.matters
     assert (shaded.action, shaded.answer, shaded.helped, shaded.offset_after_k) == ("shade", "shaded", "yes", 2.25)
+    assert (shaded.answered_after_min, shaded.over_after_min) == (30.0, 90.0)
     assert silent.rule == "silent"
     assert {m.kind for m in here.missing} == {"silence", "stopped"}
     assert here.cages[0].total.known_h > 160

@@ -166,6 +166,13 @@ def test_json_says_what_the_figures_say(week: Review) -> None:
     assert found["gaps"][0]["longest_h"] == 10.5
 
 
+def test_whether_it_helped_is_named_so(week: Review) -> None:
+    """The column that says "can't be told" is about whether what was done helped, not about what was done."""
+    text = report.html(week)
+    assert '<th scope="col">whether it helped</th>' in text
+    assert "what was done" not in text
+
+
 def test_csv_says_what_the_figures_say(week: Review) -> None:
     """One line an enclosure and day and one for the week, RFC 4180 line ends, numbers to four digits, unknown empty."""
     text = report.as_csv(week)
@@ -176,6 +183,16 @@ def test_csv_says_what_the_figures_say(week: Review) -> None:
         assert float(line["degree_hours_above_33_c"]) == pytest.approx(row.degree_hours[1], abs=1e-4)
         assert (line["swing_k"] == "") == (row.swing_k is None)
     assert {line["enclosure"] for line in lines} == {"alder", "birch", "cedar"}
+
+
+def test_csv_leaves_empty_what_was_not_measured() -> None:
+    """No hours are counted in a day of which nothing is known: empty fields, not zeros; what is missing is a number."""
+    lines = list(csv.DictReader(io.StringIO(report.as_csv(reviewed("2026-W20")))))
+    assert len(lines) == 3 * 8
+    for line in lines:
+        assert {name for name, text in line.items() if text} == {
+            "site", "enclosure", "span", "start_utc", "end_utc", "known_h", "missing_h",
+        }  # fmt: skip
 
 
 def test_an_empty_week_is_told_as_one() -> None:

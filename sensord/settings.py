@@ -2,7 +2,8 @@
 
 Precedence, highest first: environment (`SENSORD_BROKER__PORT=8883`), secrets files (one file a value, named
 `broker__password`, in the directory that $CREDENTIALS_DIRECTORY or `--secrets` names), the TOML file, the defaults here.
-All mistakes are reported at once, each with where it stands, what is wrong and what is allowed.
+All mistakes are reported at once, each with where it stands, what is wrong and what is allowed: what can be read of a
+document with mistakes is checked all the same.
 """
 
 from __future__ import annotations
@@ -11,15 +12,26 @@ import json
 import os
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date, datetime, time
 from ipaddress import ip_address
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args, get_origin
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    TypeAdapter,
+    ValidationError,
+    model_validator,
+)
+from pydantic.fields import FieldInfo
 from pydantic_settings import (
     BaseSettings,
     EnvSettingsSource,
@@ -35,6 +47,9 @@ from sensord.model import AMBIENT, Cohort, Enclosure, Form, Kind, Probe, Quantit
 PREFIX = "SENSORD_"
 Parameters = Mapping[str, type[BaseModel]]
 """The parameters that each rule takes: rule name → model with bounds and defaults."""
+Further = Callable[["Settings"], Iterable[str]]
+"""More that may be wrong: lines that begin with the key. Of a document with mistakes it is handed what could be read:
+a value is then None where it could not be, or was not given and has no default."""
 
 
 class Mistakes(Exception):
@@ -73,6 +88,12 @@ def _topic_filter(text: str) -> str:
         ("#" in x and (x != "#" or i < len(levels) - 1)) or ("+" in x and x != "+") for i, x in enumerate(levels)
     ):
         raise ValueError("an MQTT topic filter: + stands for one whole level, # for all the rest at the end")
+    return text
+
+
+def _topic(text: str) -> str:
+    if not text or "+" in text or "#" in text:
+        raise ValueError("an MQTT topic, without + and #")
     return text
 
 
@@ -120,6 +141,7 @@ Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
 ClockTime = Annotated[str, AfterValidator(_clock_time)]
 Pointer = Annotated[str, AfterValidator(_pointer)]
 TopicFilter = Annotated[str, AfterValidator(_topic_filter)]
+Topic = Annotated[str, AfterValidator(_topic)]
 ServerAddress = Annotated[str, AfterValidator(_server_address)]
 Amount = float | int | bool | str
 
@@ -177,7 +199,7 @@ class BrokerSettings(Part):
     key_file: str = ""
     keepalive_s: int = Field(default=60, ge=5, le=3600)
     session_expiry_h: float = Field(default=168, gt=0, le=24 * 365)
-    entry_topic: TopicFilter = "sensord/entry"
+    entry_topic: Topic = "sensord/entry"
 
 
 class PageSettings(Part):
@@ -207,7 +229,7 @@ class PageSettings(Part):
 class StoreSettings(Part):
     """[store]"""
 
-    path: str = "sensord.sqlite3"
+    path: str = Field(default="sensord.sqlite3", min_length=1)
     refusals_kept: int = Field(default=1000, ge=10, le=100_000)
 
 
@@ -389,35 +411,96 @@ def load(
     parameters: Parameters,
     environment: Mapping[str, str] = os.environ,
     secrets: Path | None = None,
+    further: Further = lambda _: (),
 ) -> Settings:
-    """Read the configuration, or raise Mistakes with every mistake in it."""
+    """Read the configuration, or raise Mistakes with every mistake in it; `further` finds more of them."""
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise Mistakes([f"{path}: there is no such file; config/minimal.toml is one to start from"]) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+    except OSError as error:
+        raise Mistakes([f"{path}: can't be read: {error.strerror or error}"]) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise Mistakes([f"{path}: not a TOML file that can be read: {error}"]) from None
     if secrets is None and environment.get("CREDENTIALS_DIRECTORY"):
         secrets = Path(environment["CREDENTIALS_DIRECTORY"])
     if secrets is not None and not secrets.is_dir():
         raise Mistakes([f"{secrets}: the directory of secrets is not there"])
     lines = list(_unknown_variables(environment))
-    settings = None
+    merged: dict[str, Any] = {}
     try:
-        settings = _build(document, environment, secrets)
+        found = _build(document, environment, secrets, merged)
     except ValidationError as error:
         lines += [_line(path, environment, secrets, item) for item in _worth_saying(error, environment)]
+        found = _salvaged(Settings, merged)
     except SettingsError as error:  # names the table and the source, never the value
         lines.append(f'environment or secrets: {error}; a list is written as JSON, like ["one", "two"]')
-    if settings is not None:
-        lines += [f"{path}: {line}" for line in _disagreements(settings, parameters)]
-    if lines or settings is None:
+        lines += [_line(path, {}, None, item) for item in _wrong_in(document) if item["type"] != "missing"]
+        found = _salvaged(Settings, document)
+    more = [
+        f"{_source(path, environment, secrets, re.split(r'[.:[]', line)[:2])}: {line}"
+        for line in dict.fromkeys((*_disagreements(found, parameters), *further(found)))
+    ]
+    better = {line.split(": ")[1] for line in more}  # a value of a rule that is no value at all is said by its rule
+    lines = [line for line in lines if not ("rules." in line and line.split(": ")[1] in better)] + more
+    if lines:
         raise Mistakes(lines)
-    return settings
+    return found
 
 
-def _build(document: dict[str, Any], environment: Mapping[str, str], secrets: Path | None) -> Settings:
+def _wrong_in(document: dict[str, Any]) -> list[Any]:
+    try:
+        _build(document, {}, None)
+    except ValidationError as error:
+        return _worth_saying(error, {})
+    return []
+
+
+def _salvaged(kind: type[BaseModel], raw: Any) -> Any:
+    """What can be read of a table; None in the place of what can't be, and of what is not there and has no default."""
+    given = raw if isinstance(raw, dict) else {}
+    values = {
+        name: _salvaged_value(field.annotation, field, given[name])
+        if name in given
+        else None
+        if field.is_required()
+        else field.get_default(call_default_factory=True)
+        for name, field in kind.model_fields.items()
+    }
+    return kind.model_construct(**values)
+
+
+def _salvaged_value(kind: Any, field: FieldInfo, raw: Any) -> Any:
+    tables = [k for k in (kind, *get_args(kind)) if _is_table(k)]
+    if tables and get_origin(kind) is tuple:
+        return tuple(_salvaged(tables[0], item) for item in raw) if isinstance(raw, list | tuple) else None
+    if tables:
+        return _salvaged(tables[0], raw) if isinstance(raw, dict) else None
+    try:
+        return TypeAdapter(Annotated[kind, *field.metadata, None]).validate_python(raw)
+    except ValidationError:
+        is_tables = get_origin(kind) is dict and isinstance(raw, dict)
+        if is_tables:
+            return {k: v for k, v in raw.items() if isinstance(v, dict)}
+        return "" if field.default is None else None  # so that a wrong one is not taken for one left out
+
+
+def _build(
+    document: dict[str, Any],
+    environment: Mapping[str, str],
+    secrets: Path | None,
+    merged: dict[str, Any] | None = None,
+) -> Settings:
+    """The settings, or ValidationError; then `merged` is what all sources together say."""
+
     class Sourced(Settings):
+        @model_validator(mode="before")
+        @classmethod
+        def _note(cls, values: Any) -> Any:
+            if merged is not None and isinstance(values, dict):
+                merged.update(values)
+            return values
+
         @classmethod
         def settings_customise_sources(
             cls,
@@ -469,39 +552,124 @@ def _is_table(kind: Any) -> bool:
 
 def _worth_saying(error: ValidationError, environment: Mapping[str, str]) -> list[Any]:
     """Without what only follows from another mistake, and without unknown variables, which were named already."""
-    items = error.errors(include_url=False)
+    items = [_as_one(item) for item in error.errors(include_url=False)]
     return [
         item
-        for item in items
+        for i, item in enumerate(items)
         if not (
             item["type"] == "too_short" and any(o["loc"][: len(item["loc"])] == item["loc"] != o["loc"] for o in items)
         )
         and not (item["type"] == "extra_forbidden" and PREFIX + "__".join(map(str, item["loc"])).upper() in environment)
+        and not (item["type"] == "amount" and item["loc"] in [o["loc"] for o in items[:i]])
     ]
+
+
+def _as_one(item: Any) -> Any:
+    """A rule's value may be of four kinds; what is none of them is one mistake, not four."""
+    if "rules" in item["loc"][:3] and item["loc"][-1] in ("float", "int", "bool", "str"):
+        return {**item, "type": "amount", "loc": item["loc"][:-1]}
+    return item
+
+
+def _key(loc: Iterable[Any]) -> str:
+    """A place in the document as a reader of it would write it, lists counted from 1."""
+    return "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc).lstrip(".")
+
+
+def _source(path: Path, environment: Mapping[str, str], secrets: Path | None, names: list[str]) -> str:
+    """Where the value of a key comes from."""
+    for n in (2, 1):
+        variable = PREFIX + "__".join(names[:n]).upper()
+        if variable in environment:
+            return f"environment {variable}"
+        file = None if secrets is None else secrets / "__".join(names[:n])
+        if file is not None and "/" not in file.name and file.is_file():
+            return str(file)
+    return str(path)
 
 
 def _line(path: Path, environment: Mapping[str, str], secrets: Path | None, item: Any) -> str:
     """One mistake in the keeper's words; never the value itself, which may be a secret."""
     loc = item["loc"]
-    key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc).lstrip(".")
-    names = [str(part) for part in loc]
-    variable = PREFIX + "__".join(names).upper()
-    where = str(path)
-    if variable in environment:
-        where = f"environment {variable}"
-    elif secrets is not None and (secrets / "__".join(names)).exists():
-        where = str(secrets / "__".join(names))
-    match item["type"]:
-        case "extra_forbidden":
-            return f"{where}: {key}: no such key{_neighbours(loc)}"
-        case "missing":
-            return f"{where}: {key}: must be given"
-        case "value_error":
-            return f"{where}: {key}: must be {item['ctx']['error']}"
-        case "string_pattern_mismatch" if loc[-1] in ("name", "place", "enclosure"):
-            return f"{where}: {key}: must be lower-case letters, digits, - and _, at most 40, starting with a letter or digit"
-    message = item["msg"].replace("Input should be", "must be")
-    return f"{where}: {key}: {message}"
+    where = f"{_source(path, environment, secrets, [str(part) for part in loc if isinstance(part, str)])}: {_key(loc)}"
+    field = _field_at(loc)
+    if item["type"] == "extra_forbidden":
+        return f"{where}: no such key{_neighbours(loc)}"
+    if item["type"] == "too_short":
+        lists = f"[[{_key(loc)}]]" if len(loc) == 1 else f"{loc[-1]} = [{{ … }}]"
+        return f"{where}: at least one must be given, as {lists}"
+    if item["type"] in ("tuple_type", "list_type") and field is not None:
+        table = next((a for a in get_args(field.annotation) if _is_table(a)), None)
+        if table is not None and len(loc) == 1:
+            return f"{where}: must be a list of tables, each headed [[{_key(loc)}]] in two pairs of brackets"
+        kinds = '["one", "two"]' if table is None else f"[{{ {next(iter(table.model_fields))} = … }}]"
+        return f"{where}: must be a list in brackets, like {kinds}"
+    if item["type"] == "string_pattern_mismatch" and loc[-1] in ("name", "place", "enclosure"):
+        return f"{where}: must be lower-case letters, digits, - and _, at most 40, starting with a letter or digit"
+    return f"{where}: {plain_words(item, field)}"
+
+
+_KINDS = {
+    "missing": "must be given",
+    "amount": "must be a number, true or false, or a text",
+    "string_type": "must be a text in quotes",
+    "bool": "must be true or false",
+    "int": "must be a whole number",
+    "float": "must be a number, without quotes and unit",
+    "finite": "must be an ordinary number",
+    "timezone": "must be a time with its offset from UTC, like 2026-08-19T07:30:00-04:00, or Z for UTC itself",
+    "datetime": "must be a time with its offset from UTC, like 2026-08-19T07:30:00-04:00, or Z for UTC itself",
+    "date": "must be a date, like 2026-06-01",
+    "model": "must be a table",
+    "dict": "must be a table",
+}
+"""What is said of a mistake whose type, as pydantic names it, begins like this."""
+
+
+def plain_words(item: Any, field: FieldInfo | None) -> str:
+    """What is wrong with one value and what is allowed, of an error as pydantic describes it."""
+    kind = str(item["type"])
+    if kind == "value_error":
+        return f"must be {item['ctx']['error']}"
+    if kind.startswith(("greater_than", "less_than")):
+        return f"must be {_bounds(field) or item['msg'].removeprefix('Input should be ')}"
+    if kind in ("enum", "literal_error"):
+        return f"must be {item['ctx']['expected']}"
+    if kind == "string_too_long":
+        return f"must have at most {item['ctx']['max_length']} characters"
+    if kind == "string_too_short":
+        return "must not be empty"
+    for begin, words in _KINDS.items():
+        if kind.startswith(begin):
+            bounds = _bounds(field) if begin in ("int", "float", "finite") else ""
+            return f"{words}{', ' if bounds else ''}{bounds}"
+    message: str = item["msg"]
+    return message.replace("Input should be", "must be").replace("Value", "must", 1)
+
+
+def _bounds(field: FieldInfo | None) -> str:
+    """What a number may be."""
+    inner = () if field is None else (m for a in get_args(field.annotation) for m in getattr(a, "__metadata__", ()))
+    limits: dict[str, str] = {}
+    for each in (*(field.metadata if field is not None else ()), *inner):
+        for name, words in (("ge", "at least"), ("gt", "above"), ("le", "at most"), ("lt", "below")):
+            if getattr(each, name, None) is not None:
+                limits[name] = f"{words} {getattr(each, name):g}"
+    return " and ".join(limits[name] for name in ("ge", "gt", "le", "lt") if name in limits)
+
+
+def _field_at(loc: tuple[Any, ...]) -> FieldInfo | None:
+    """The field that a place in the document belongs to."""
+    table: Any = Settings
+    field: FieldInfo | None = None
+    for part in loc:
+        if isinstance(part, int):
+            continue
+        field = table.model_fields.get(part) if table is not None else None
+        if field is None:
+            return None
+        table = next((k for k in (field.annotation, *get_args(field.annotation)) if _is_table(k)), None)
+    return field
 
 
 def _neighbours(loc: tuple[Any, ...]) -> str:
@@ -520,31 +688,35 @@ def _neighbours(loc: tuple[Any, ...]) -> str:
 
 def _disagreements(settings: Settings, parameters: Parameters) -> Iterator[str]:
     """Mistakes between tables: names that must be unique or must exist, and what the rules take."""
-    places = [e.name for e in settings.enclosure]
-    for what, names in (
-        ("enclosure", places),
-        ("probe", [p.name for p in settings.probe]),
-        ("cohort", [c.name for c in settings.cohort]),
-    ):
-        for name in sorted({n for n in names if names.count(n) > 1}):
-            yield f'{what}: the name "{name}" is used more than once; every {what} needs its own'
-    if AMBIENT in places:
-        yield f'enclosure: the name "{AMBIENT}" is kept for the shaded post'
-    for i, p in enumerate(settings.probe, 1):
-        if p.place not in (*places, AMBIENT):
-            yield f'probe[{i}].place: there is no enclosure "{p.place}"; allowed are {", ".join((*places, AMBIENT))}'
-        for j, r in enumerate(p.reads, 1):
+    enclosures, probes, cohorts = settings.enclosure or (), settings.probe or (), settings.cohort or ()
+    places = list(dict.fromkeys(e.name for e in enclosures if e.name and e.name != AMBIENT))
+    for what, tables in (("enclosure", enclosures), ("probe", probes), ("cohort", cohorts)):
+        names = [table.name for table in tables]
+        for i, name in enumerate(names):
+            if name and name in names[:i]:
+                first = names.index(name) + 1
+                yield f'{what}[{i + 1}].name: "{name}" is the name of {what}[{first}] already; every {what} needs its own'
+            if what == "enclosure" and name == AMBIENT:
+                yield f'enclosure[{i + 1}].name: "{AMBIENT}" is kept for the shaded post; choose another'
+    unread = any(e.name is None for e in enclosures)
+    for i, p in enumerate(probes, 1):
+        if p.place and p.place not in (*places, AMBIENT):
+            maybe = "" if not unread else ", and those whose names have mistakes"
+            yield f'probe[{i}].place: there is no enclosure "{p.place}"; allowed are {", ".join((*places, AMBIENT))}{maybe}'
+        for j, r in enumerate(p.reads or (), 1):
             where = f"probe[{i}].reads[{j}]"
-            if not (r.topic or p.topic):
+            if r.topic == p.topic is None:
                 yield f"{where}: no topic; give `topic` here or in probe[{i}]"
-            if (r.form or p.form) is not Form.JSON and r.pointer:
+            form = r.form or p.form
+            if form and form is not Form.JSON and r.pointer:
                 yield f'{where}.pointer: only form = "json" takes a pointer'
-    for i, c in enumerate(settings.cohort, 1):
-        if c.enclosure not in places:
+    for i, c in enumerate(cohorts, 1):
+        if c.enclosure and c.enclosure not in places:
             yield f'cohort[{i}].enclosure: there is no enclosure "{c.enclosure}"; allowed are {", ".join(places)}'
-    yield from _page_mistakes(settings.page)
+    if settings.page and None not in dict(settings.page).values():
+        yield from _page_mistakes(settings.page)
     yield from _rule_mistakes("rules", settings.rules, parameters)
-    for i, e in enumerate(settings.enclosure, 1):
+    for i, e in enumerate(enclosures, 1):
         yield from _rule_mistakes(f"enclosure[{i}].rules", e.rules, parameters)
 
 
@@ -561,7 +733,7 @@ def _page_mistakes(page: PageSettings) -> Iterator[str]:
 
 
 def _rule_mistakes(where: str, tables: Mapping[str, Mapping[str, Any]], parameters: Parameters) -> Iterator[str]:
-    for rule, keys in tables.items():
+    for rule, keys in (tables or {}).items():
         model = parameters.get(rule)
         if model is None:
             yield f"{where}.{rule}: no such rule; allowed are {', '.join(sorted(parameters))}"
@@ -574,7 +746,7 @@ def _rule_mistakes(where: str, tables: Mapping[str, Mapping[str, Any]], paramete
                 if item["type"] == "extra_forbidden":
                     yield f"{where}.{rule}.{key}: no such key; allowed are {', '.join(model.model_fields)}"
                 else:
-                    yield f"{where}.{rule}.{key}: {item['msg'].replace('Input should be', 'must be')}"
+                    yield f"{where}.{rule}.{key}: {plain_words(item, model.model_fields.get(key))}"
 
 
 def local(settings: Settings, instant: datetime) -> datetime:

@@ -10,8 +10,8 @@ from typing import Annotated, Any
 import typer
 
 from sensord import model, settings, turn
+from sensord.commands._mistakes import Named
 from sensord.rules import all_rules
-from sensord.species import Species
 from sensord.texts import Texts
 
 RELEASED = datetime(2026, 11, 25, tzinfo=UTC)
@@ -38,58 +38,37 @@ class House:
     texts: Texts
 
 
-def house(config: Path, secrets: Path | None = None) -> House:
-    """Read and check everything that the configuration names, or raise Mistakes with all that is wrong."""
+def house(config: Path, secrets: Path | None = None, tries_push: bool = False) -> House:
+    """Read and check everything that the configuration names, or raise Mistakes with all that is wrong.
+
+    Push addresses are checked only with `tries_push`: what knows them takes a second to load.
+    """
+    named = Named(config, tries_push)
     parameters = {name: rule.Parameters for name, rule in all_rules().items()}
-    return understood(settings.load(config, parameters, secrets=secrets), config)
+    return _moved_in(settings.load(config, parameters, secrets=secrets, further=named.mistakes), named, config)
 
 
 def understood(chosen: settings.Settings, config: Path) -> House:
     """What settings mean, with the species and texts that they name; Mistakes where those are wrong."""
-    lines: list[str] = []
-    species = _species(chosen, config, lines)
-    texts = _texts(chosen, config, lines)
-    _readable(chosen, config, lines)
-    if lines or texts is None:
+    named = Named(config)
+    lines = [f"{config}: {line}" for line in named.mistakes(chosen)]
+    if lines:
         raise settings.Mistakes(lines)
-    return House(chosen, turn.garden_of(chosen, all_rules(), species), texts)
+    return _moved_in(chosen, named, config)
 
 
-def _species(chosen: settings.Settings, config: Path, lines: list[str]) -> dict[str, Species]:
-    from sensord import species
-
-    directories = (config.parent / chosen.species_directory,) if chosen.species_directory else ()
-    found: dict[str, Species] = {}
-    for name in dict.fromkeys([c.species for c in chosen.cohort] or ["monarch"]):
-        try:
-            found[name] = species.load(name, directories)
-        except (ValueError, FileNotFoundError) as error:
-            lines.extend(f"{line}" for line in str(error).splitlines())
-    return found
-
-
-def _texts(chosen: settings.Settings, config: Path, lines: list[str]) -> Texts | None:
-    path = config.parent / chosen.keeper.texts if chosen.keeper.texts else None
-    try:
-        return Texts.load(path)
-    except (ValueError, OSError) as error:
-        lines.extend(str(error).splitlines())
-        return None
-
-
-def _readable(chosen: settings.Settings, config: Path, lines: list[str]) -> None:
-    """What only the decoder and the assessor can tell: units, sensor types."""
+def _moved_in(chosen: settings.Settings, named: Named, config: Path) -> House:
     from sensord.payload import Decoder
     from sensord.quality import Assessor
 
-    for build in (
-        lambda: Decoder(chosen.recipes),
-        lambda: Assessor(chosen.probes, chosen.enclosures, chosen.place_on_earth),
-    ):
-        try:
-            build()
-        except ValueError as error:
-            lines.extend(f"{config}: {line}" for line in str(error).splitlines())
+    assert named.texts is not None  # else there was a mistake
+    try:
+        Decoder(chosen.recipes)
+        Assessor(chosen.probes, chosen.enclosures, chosen.place_on_earth)
+        garden = turn.garden_of(chosen, all_rules(), named.species)
+    except ValueError as error:
+        raise settings.Mistakes([f"{config}: {line}" for line in str(error).splitlines()]) from None
+    return House(chosen, garden, named.texts)
 
 
 def places(garden: turn.Garden) -> list[Any]:

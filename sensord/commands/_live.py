@@ -55,7 +55,7 @@ def _last_shipment(shipper: Any, clock: RealClock) -> None:
 
 def run(config: Path, secrets: Path | None, record: Path | None) -> None:
     """Run until SIGTERM or SIGINT."""
-    built = _build.house(config, secrets)
+    built = _build.house(config, secrets, tries_push=True)
     stop = threading.Event()
     with ExitStack() as stack:
         store = _build.open_store(built, _build.store_path(built, config))

@@ -23,7 +23,7 @@ def command(
 
     from sensord.commands import _build, _shipping
 
-    built = _build.house(config, secrets)
+    built = _build.house(config, secrets, tries_push=True)
     findings = [
         (
             "configuration",

@@ -70,18 +70,24 @@ class AppriseChannel:
         self._took: OrderedDict[str, set[int]] = OrderedDict()
 
     def _make(self, urls: Sequence[SecretStr]) -> tuple[_Target, ...]:
-        from apprise import Apprise, AppriseAsset  # 26 MB: only where a push is configured
+        from apprise import AppriseAsset  # 26 MB: only where a push is configured
 
         # Apprise would name pictures on a public server, which the phone then fetches: none are sent.
         asset = AppriseAsset(
             app_id="sensord", app_desc="sensord", image_url_mask="", image_url_logo="", image_path_mask=False
         )
+        made = _instances(urls, asset)
+        unknown = [
+            _not_known(self.name, i, url)
+            for i, (url, plugin) in enumerate(zip(urls, made, strict=True))
+            if plugin is None
+        ]
+        if unknown:
+            raise ValueError("\n".join(unknown))
         with _log_of_apprise():
-            made = [(url, Apprise.instantiate(url.get_secret_value(), asset=asset)) for url in urls]
-            unknown = [i for i, (_, plugin) in enumerate(made, 1) if plugin is None]
-            if unknown:
-                raise ValueError("\n".join(f"push.{self.name}[{i}]: {_UNKNOWN}" for i in unknown))
-            return tuple(self._target(i, url, plugin, asset) for i, (url, plugin) in enumerate(made, 1))
+            return tuple(
+                self._target(i, url, plugin, asset) for i, (url, plugin) in enumerate(zip(urls, made, strict=True), 1)
+            )
 
     def _target(self, place: int, url: SecretStr, plugin: Any, asset: Any) -> _Target:
         from apprise import Apprise
@@ -151,7 +157,30 @@ class AppriseChannel:
         return "it can't be reached, or it refused"
 
 
-_UNKNOWN = "no URL that Apprise knows, or not a complete one; see its list of services for how each is written"
+def unknown_addresses(urls: Sequence[SecretStr], key: str) -> list[str]:
+    """A line for every address that can't be used, with its place under [push], and nothing secret of it."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        made = _instances(urls)
+    return [_not_known(key, i, url) for i, (url, plugin) in enumerate(zip(urls, made, strict=True)) if plugin is None]
+
+
+def _instances(urls: Sequence[SecretStr], asset: Any = None) -> list[Any]:
+    """What carries to each address; None where Apprise doesn't know it."""
+    from apprise import Apprise
+
+    with _log_of_apprise():
+        return [Apprise.instantiate(url.get_secret_value(), asset=asset) for url in urls]
+
+
+def _not_known(key: str, index: int, url: SecretStr) -> str:
+    """What is wrong with an address; only how it begins may be shown, if it begins as an address does."""
+    scheme = re.match(r"([a-z][a-z0-9+-]{1,19})://", url.get_secret_value(), re.IGNORECASE)
+    begins = f'begins with "{scheme[1]}://"' if scheme else "does not begin as one, like ntfy://"
+    return f"push.{key.replace('-', '_')}[{index + 1}]: {_UNKNOWN}; it {begins}"
+
+
+_UNKNOWN = "no address that Apprise knows, or not a complete one; see its list of services for how each is written"
 _STATUS = re.compile(r"\berror[=: ]+([1-5]\d\d)\b")
 
 

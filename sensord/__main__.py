@@ -16,6 +16,7 @@ app = typer.Typer(
     help="Watches outdoor rearing enclosures and tells the keeper what to do, by when, and why.",
     no_args_is_help=True,
     add_completion=False,
+    rich_markup_mode=None,  # a unit such as [s] is no markup
     pretty_exceptions_enable=False,
 )
 

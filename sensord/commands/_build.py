@@ -71,6 +71,16 @@ def _moved_in(chosen: settings.Settings, named: Named, config: Path) -> House:
     return House(chosen, garden, named.texts)
 
 
+def counted(number: int, thing: str) -> str:
+    """A number of things, in the singular where it is one."""
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
+def local_text(built: House, instant: datetime) -> str:
+    """An instant as a person at the site reads it on a clock, to the minute."""
+    return f"{settings.local(built.settings, instant):%Y-%m-%d %H:%M}"
+
+
 def places(garden: turn.Garden) -> list[Any]:
     """The enclosures as the store tallies them: which probes, above and up to which temperature."""
     from sensord.edges.sqlite import Place

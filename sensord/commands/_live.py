@@ -17,6 +17,7 @@ from sensord.edges.scheduler import TurnScheduler
 from sensord.edges.sender import Sender
 from sensord.edges.systemd import Heart
 from sensord.ports import Inbox, Transient
+from sensord.settings import Mistakes
 
 log = logging.getLogger("sensord")
 
@@ -53,12 +54,23 @@ def _last_shipment(shipper: Any, clock: RealClock) -> None:
         log.error("the store can't be used at the moment: %s", trouble)
 
 
+def _open(built: _build.House, config: Path) -> Any:
+    """The store; Mistakes where it is no store or another sensord has it, an end with 1 where the disk is in the way."""
+    try:
+        return _build.open_store(built, _build.store_path(built, config))
+    except ValueError as wrong:
+        raise Mistakes([str(wrong)]) from None
+    except Transient as trouble:
+        log.error("the store can't be opened: %s", trouble)
+        raise SystemExit(1) from None
+
+
 def run(config: Path, secrets: Path | None, record: Path | None) -> None:
     """Run until SIGTERM or SIGINT."""
     built = _build.house(config, secrets, tries_push=True)
     stop = threading.Event()
     with ExitStack() as stack:
-        store = _build.open_store(built, _build.store_path(built, config))
+        store = _open(built, config)
         stack.callback(store.close)
         clock = RealClock(floor=max(_build.RELEASED, _build.last_receipt(built, store) or _build.RELEASED))
         inbox = _build.inbox(built, clock, store)
@@ -115,10 +127,10 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
 
         heart.ready()
         log.info(
-            "watching %s: %d enclosures, %d probes",
+            "watching %s: %s, %s",
             built.garden.site.title,
-            len(built.garden.enclosures),
-            len(built.garden.probes),
+            _build.counted(len(built.garden.enclosures), "enclosure"),
+            _build.counted(len(built.garden.probes), "probe"),
         )
         daemon.run(stopped=stopped)
         heart.stopping()

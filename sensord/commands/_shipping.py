@@ -13,7 +13,7 @@ BYTES_PER_HOUR = 180.0
 INFLUX_BYTES_PER_READING = 8.0
 """The same reading in InfluxDB once it is compacted; measured with 1.6: 5 to 8."""
 
-Finding = tuple[str, bool, str]
+Finding = tuple[str, bool | None, str]
 
 
 def expected(built: Any) -> Finding:
@@ -71,6 +71,7 @@ def _trial(built: Any, path: Path) -> Finding:
 
 
 def _waiting(built: Any, path: Path) -> list[Finding]:
+    from sensord.commands._build import counted, local_text
     from sensord.edges.sqlite_unshipped import ShippingReader, backlog, parked
 
     reader = ShippingReader(path)
@@ -79,19 +80,19 @@ def _waiting(built: Any, path: Path) -> list[Finding]:
     finally:
         reader.close()
     found: list[Finding] = []
-    text = f"{waiting.changes} changes wait to be shipped"
+    text = f"{counted(waiting.changes, 'change')} {'waits' if waiting.changes == 1 else 'wait'} to be shipped"
     behind = timedelta(0)
     if waiting.oldest is not None:
         behind = datetime.now(UTC) - waiting.oldest
         text += f", the oldest reading for {_duration(behind)}"
     if waiting.settled_at is not None:
-        text += f"; last delivered {waiting.settled_at:%Y-%m-%d %H:%M} UTC"
+        text += f"; last delivered {local_text(built, waiting.settled_at)}"
     if trouble:
         text += f"; {trouble}"
     late = built.garden.parameters["shipping", ""].behind_h
     found.append(("shipping", behind <= timedelta(hours=late) and not trouble, text))
     for at, line, words in refused:
-        found.append(("refused by InfluxDB", False, f"{line} at {at:%Y-%m-%d %H:%M} UTC: {words}"))
+        found.append(("refused by InfluxDB", False, f"{line} at {local_text(built, at)}: {words}"))
     return found
 
 

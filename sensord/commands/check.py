@@ -9,43 +9,76 @@ import typer
 
 from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
 
+Finding = tuple[str, bool | None, str]
+"""A part, whether it is fine (None: it works, but know this), and what was found."""
+SORTS_SHOWN = 5
+"""Sorts of refusals that are shown, the newest first."""
+LONGEST_WAIT_S = 3600.0
+
 
 def command(
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
-    offline: Annotated[bool, typer.Option(help="Only the configuration: try neither broker nor push.")] = False,
-    no_push: Annotated[bool, typer.Option(help="Try everything but the push, which rings the phone.")] = False,
-    wait: Annotated[float, typer.Option(help="Seconds to listen for readings [s].")] = 5.0,
+    offline: Annotated[
+        bool, typer.Option("--offline", help="Only the configuration: try neither broker nor push.")
+    ] = False,
+    no_push: Annotated[
+        bool, typer.Option("--no-push", help="Try everything but the push, which rings the phone.")
+    ] = False,
+    wait: Annotated[float, typer.Option(min=0, max=LONGEST_WAIT_S, help="How long to listen for readings [s].")] = 5.0,
     json: JsonOption = False,
 ) -> None:
-    """Check the configuration, then try the broker, the store and the push, and say in plain words what is wrong."""
+    """Check the configuration, then try the broker, the store and the push, and say in plain words what is wrong.
+
+    Ends with 1 where something is wrong. What --offline only notes is wrong without it.
+    """
     import json as encoder
 
     from sensord.commands import _build, _shipping
 
     built = _build.house(config, secrets, tries_push=True)
-    findings = [
-        (
-            "configuration",
-            True,
-            f"{config}: {len(built.garden.enclosures)} enclosures, {len(built.garden.probes)} probes",
-        ),
+    found = _build.counted(len(built.garden.enclosures), "enclosure"), _build.counted(len(built.garden.probes), "probe")
+    findings: list[Finding] = [
+        ("configuration", True, f"{config}: {', '.join(found)}"),
         _shipping.expected(built),
+        *_missing(built, offline),
         *_parts(built),
     ]
     if not offline:
-        findings += [*_clock(), *_store(built, config), *_broker(built, wait), *([] if no_push else _push(built))]
+        findings += [*_clock(built), *_store(built, config), *_broker(built, wait), *([] if no_push else _push(built))]
         findings += _shipping.shipping(built, _build.store_path(built, config))
-    bad = [f for f in findings if not f[1]]
+    bad = [f for f in findings if f[1] is False]
     if json:
         typer.echo(encoder.dumps([{"part": p, "fine": ok, "found": text} for p, ok, text in findings]))
     else:
         for part, ok, text in findings:
-            typer.echo(f"{'fine ' if ok else 'WRONG'}  {part}: {text}")
+            typer.echo(f"{'note ' if ok is None else 'fine ' if ok else 'WRONG'}  {part}: {text}")
     raise typer.Exit(1 if bad else 0)
 
 
-def _parts(built: Any) -> list[tuple[str, bool, str]]:
+def _missing(built: Any, offline: bool) -> list[Finding]:
+    """What a configuration may leave out, and then does not get. A garden that is only being set up may do so for now."""
+    from sensord.model import AMBIENT, Quantity
+
+    fine = None if offline else False
+    found: list[Finding] = []
+    if not built.garden.probes_at(AMBIENT, Quantity.TEMPERATURE):
+        found.append(
+            (
+                "ambient",
+                fine,
+                f'no probe measures the temperature at place = "{AMBIENT}": whether an enclosure is too warm for its kind, or '
+                "a probe is in the sun, can't be judged; put one at a shaded post",
+            )
+        )
+    if offline and not built.settings.push.phone:
+        found.append(
+            ("push", fine, "no [push] phone is configured: nobody would be told; messages go to the log alone")
+        )
+    return found
+
+
+def _parts(built: Any) -> list[Finding]:
     """What is switched on and not installed."""
     from importlib.util import find_spec
 
@@ -66,74 +99,108 @@ def _parts(built: Any) -> list[tuple[str, bool, str]]:
     ]
 
 
-def _clock() -> list[tuple[str, bool, str]]:
+def _clock(built: Any) -> list[Finding]:
     from datetime import UTC, datetime
 
-    from sensord.commands._build import RELEASED
+    from sensord.commands._build import RELEASED, local_text
 
     now = datetime.now(UTC)
+    shown = f"{local_text(built, now)} in {built.settings.site.time_zone}"
     if now < RELEASED:
-        return [
-            (
-                "clock",
-                False,
-                f"shows {now:%Y-%m-%d %H:%M} UTC, earlier than this release: set it, or wait for network time",
-            )
-        ]
-    return [("clock", True, f"{now:%Y-%m-%d %H:%M} UTC")]
+        return [("clock", False, f"shows {shown}, earlier than this release: set it, or wait for network time")]
+    return [("clock", True, shown)]
 
 
-def _store(built: Any, config: Path) -> list[tuple[str, bool, str]]:
+def _store(built: Any, config: Path) -> list[Finding]:
     """Open and write a trial database beside the store; look at the disk, and at what the store last heard."""
     import shutil
-    from datetime import UTC, datetime
     from tempfile import TemporaryDirectory
 
     from sensord.commands import _build
     from sensord.edges.sqlite import SqliteStore
+    from sensord.ports import Transient
 
     path = _build.store_path(built, config)
+    found: list[Finding] = []
     try:
+        free = shutil.disk_usage(path.parent).free
+        enough = free > 200e6
+        found.append(("disk", enough, f"{free / 1e6:.0f} MB free at {path.parent}{'' if enough else ': make room'}"))
         with TemporaryDirectory(dir=path.parent) as directory:
             trial = _build.open_store(built, Path(directory) / "trial.sqlite3")
-            trial.remember("trial", "1")
-            trial.close()
-        free = shutil.disk_usage(path.parent).free
-    except OSError as error:
-        return [("store", False, f"{path}: can't be written: {error}")]
-    found = [
-        ("disk", free > 200e6, f"{free / 1e6:.0f} MB free at {path.parent}" + ("" if free > 200e6 else ": make room"))
-    ]
+            try:
+                trial.remember("trial", "1")
+            finally:
+                trial.close()
+    except (OSError, Transient, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) and error.strerror else error
+        return [*found, ("store", False, f"{path}: nothing can be written beside it: {why}")]
     if not path.exists():
         return [*found, ("store", True, f"{path}: not there yet; `sensord run` makes it")]
-    store = SqliteStore.reader(path)
+    try:
+        store = SqliteStore.reader(path)
+        try:
+            return [*found, *_kept(built, path, store)]
+        finally:
+            store.close()
+    except (OSError, Transient, ValueError) as error:
+        return [*found, ("store", False, f"{path}: can't be read: {error}")]
+
+
+def _kept(built: Any, path: Path, store: Any) -> list[Finding]:
+    """What the store holds: how much, how new, what was refused and what waits."""
+    from collections import Counter
+    from datetime import UTC, datetime
+
+    from sensord.commands import _build
+
     counters = store.counters()
-    found.append(
+    found: list[Finding] = [
         ("store", True, f"{path}: {counters.get('readings', 0)} readings, {counters.get('refused', 0)} refused")
-    )
+    ]
     now = datetime.now(UTC)
     for probe in built.garden.probes:
-        newest = [r for q in probe.quantities if (r := store.latest(built.garden.site.name, probe.name, q))]
-        if not newest:
+        heard = _last_heard(built, store, probe, now)
+        if heard is None:
             found.append((f"probe {probe.name}", False, "never heard"))
             continue
-        age = (now - max(r.received_at for r in newest)).total_seconds()
-        text = f"last heard {age / 60:.0f} min ago" + (
-            "" if age < 10 * probe.interval_s else ": look at its power and network"
-        )
-        found.append((f"probe {probe.name}", age < 10 * probe.interval_s, text))
-    for refusal in store.refusals(3):
-        found.append(
-            ("refused", False, f"{refusal.topic} at {refusal.received_at:%Y-%m-%d %H:%M} UTC: {refusal.reason}")
-        )
+        age = (now - heard).total_seconds()
+        fine = age < 10 * probe.interval_s
+        look = "" if fine else ": look at its power and network"
+        found.append((f"probe {probe.name}", fine, f"last heard {age / 60:.0f} min ago{look}"))
+    refusals = store.refusals(built.settings.store.refusals_kept)
+    sorts = Counter((refusal.topic, refusal.reason) for refusal in refusals)
+    newest = {(r.topic, r.reason): r.received_at for r in reversed(refusals)}
+    for i, (topic, reason) in enumerate(sorted(sorts, key=lambda sort: newest[sort], reverse=True)):
+        if i == SORTS_SHOWN:
+            left = sum(sorts.values()) - sum(sorts[sort] for sort in sorted(sorts, key=newest.__getitem__)[-i:])
+            found.append(("refused", False, f"{left} more, for {_build.counted(len(sorts) - i, 'other reason')}"))
+            break
+        at, times = _build.local_text(built, newest[topic, reason]), sorts[topic, reason]
+        often = f"at {at}" if times == 1 else f"{times} times, last at {at}"
+        found.append(("refused", False, f"{topic}, {often}: {reason}"))
     waiting = [p for p in store.outbox() if p.attempts]
     if waiting:
-        found.append(("outbox", False, f"{len(waiting)} messages wait after failed attempts: {waiting[0].detail}"))
-    store.close()
+        many = _build.counted(len(waiting), "message")
+        found.append(("outbox", False, f"{many} waiting after failed attempts: {waiting[0].detail}"))
     return found
 
 
-def _broker(built: Any, wait: float) -> list[tuple[str, bool, str]]:
+def _last_heard(built: Any, store: Any, probe: Any, now: Any) -> Any:
+    """The newest receipt, whatever a wrong clock has dated; None if there is none."""
+    from datetime import timedelta
+
+    site = built.garden.site.name
+    newest = [
+        reading
+        for quantity in probe.quantities
+        for before in (None, now + timedelta(milliseconds=1))  # one dated ahead would stay the newest for long
+        if (reading := store.latest(site, probe.name, quantity, before))
+    ]
+    return max((r.received_at for r in newest), default=None)
+
+
+def _broker(built: Any, wait: float) -> list[Finding]:
     """Connect as a visitor (its own client id, no session), listen for a while, and say which probes were heard."""
     from sensord.commands import _build
     from sensord.edges.broker import listen
@@ -152,18 +219,19 @@ def _broker(built: Any, wait: float) -> list[tuple[str, bool, str]]:
         decoded = decoder.decode(arrival)
         heard |= {r.probe for r in decoded.readings}
         refused |= {r.topic: r.reason for r in decoded.refusals if r.topic != built.settings.broker.entry_topic}
-    found = [
+    found: list[Finding] = [
         (
             "broker",
             True,
-            f"{where}: connected; {len(arrivals)} messages in {wait:g} s, heard {', '.join(sorted(heard)) or 'no probe'}",
+            f"{where}: connected; {_build.counted(len(arrivals), 'message')} in {wait:g} s, "
+            f"heard {', '.join(sorted(heard)) or 'no probe'}",
         )
     ]
     found += [("payload", False, f"{topic}: {reason}") for topic, reason in sorted(refused.items())]
     return found
 
 
-def _push(built: Any) -> list[tuple[str, bool, str]]:
+def _push(built: Any) -> list[Finding]:
     """Send one message on each route that is configured."""
     from datetime import UTC, datetime
 
@@ -174,7 +242,7 @@ def _push(built: Any) -> list[tuple[str, bool, str]]:
     push = built.settings.push
     if not push.phone:
         return [("push", False, "no [push] phone is configured: nobody would be told")]
-    found = []
+    found: list[Finding] = []
     for route, urls in (("phone", push.phone), ("stand-in", push.stand_in)):
         if not urls:
             continue

@@ -27,5 +27,6 @@ def command(
         level=logging.DEBUG if verbose else logging.INFO,
         format="%(levelname)s %(name)s: %(message)s",
     )
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    for library in ("apscheduler", "uvicorn"):  # the latter names its starts after what it names its errors
+        logging.getLogger(library).setLevel(logging.WARNING)
     _live.run(config, secrets, record)

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import random
 import select
 import socket
@@ -46,6 +47,8 @@ from sensord.edges.intake import Intake, WaitingClock
 from sensord.edges.swift import SwiftClient
 from sensord.model import EPOCH, Arrival, Gap, GapKind
 from sensord.ports import Transient
+
+log = logging.getLogger("sensord.broker")
 
 __all__ = ["BrokerSettings", "BrokerStatus", "MqttInbox", "Unreachable", "listen", "publish"]
 
@@ -113,6 +116,8 @@ class MqttInbox:
         self._connected, self._since, self._trouble = False, clock.now(), ""
         self._connections = self._received = self._redelivered = self._acknowledged = 0
         self._subscribed = None if subscribed is None else frozenset(subscribed)
+        self._told_connected = False  # what the log was told last
+        self._told: set[str] = set()  # the troubles that it was told since
         self._greeted = self._open = False  # the broker has answered; it has let us in
         self._full_since: datetime | None = None
         self._overflow_since: datetime | None = None
@@ -197,6 +202,7 @@ class MqttInbox:
                 self._converse()
             except Exception as error:  # noqa: BLE001  # whatever it is: say it, and connect again
                 self._lost(in_plain_words(error, self._settings))
+            self._tell_lost()
             steady = time.monotonic() - started > STEADY_S
             pause_s = FIRST_PAUSE_S if steady else min(pause_s * 2, LONGEST_PAUSE_S)
             self._pause(pause_s * random.uniform(0.5, 1.0))  # noqa: S311  # so that many clients don't come at once
@@ -284,6 +290,28 @@ class MqttInbox:
         if trouble:
             self._trouble = trouble
 
+    # --- the log: once for each change ---
+
+    def _tell_connected(self, refused: list[str]) -> None:
+        if not self._told_connected:
+            again = " again" if self._connections > 1 else ""
+            log.info("connected to the broker at %s%s", self._settings.address, again)
+        self._told_connected = True
+        self._told.clear()
+        if refused:
+            self._told.add(may_not_read(refused))
+            log.warning("%s", may_not_read(refused))
+
+    def _tell_lost(self) -> None:
+        trouble = self._trouble or "the connection ended"
+        if self._closing or (not self._told_connected and trouble in self._told):
+            return
+        if self._told_connected:
+            self._told.clear()
+        log.warning("%s: %s", "the broker is lost" if self._told_connected else "the broker can't be reached", trouble)
+        self._told_connected = False
+        self._told.add(trouble)
+
     # --- what the client calls back -----------------------------------------------------------------------------------
 
     def _on_connect(self, client: Client, _userdata: Any, flags: Any, code: ReasonCode, _properties: Any) -> None:
@@ -311,6 +339,7 @@ class MqttInbox:
             client.subscribe([(topic, 1) for topic in self._settings.topics])
         else:
             self._connected, self._since = True, now
+            self._tell_connected([])
         self._intake.wake()  # so that a gap is recorded at once
 
     def _on_subscribe(self, _client: Client, _userdata: Any, _mid: int, codes: list[ReasonCode], _props: Any) -> None:
@@ -318,6 +347,7 @@ class MqttInbox:
         if refused:
             self._trouble = may_not_read(refused)
         self._connected, self._since = True, self._clock.now()
+        self._tell_connected(refused)
 
     def _on_disconnect(self, _client: Client, _userdata: Any, flags: Any, code: ReasonCode, _properties: Any) -> None:
         if self._closing:

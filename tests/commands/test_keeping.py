@@ -4,21 +4,29 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import signal
 import subprocess
 import sys
 import time
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from paho.mqtt import publish as paho
 
+from sensord.__main__ import COMMANDS
+from sensord.commands import _build
 from sensord.edges.sqlite import SqliteStore
-from sensord.model import EPOCH, What
+from sensord.model import EPOCH, Quantity, Reading, Refusal, What
+from sensord.ports import Batch
 from simulators import feed as feeds
 from tests.conftest import Receiver
 from tests.edges.broker import Mosquitto, free_port
 
+CONFIG = Path(__file__).parents[2] / "config"
 GARDEN = (Path(__file__).parent.parent.parent / "simulators" / "larkfield.toml").read_text()
 
 
@@ -70,6 +78,110 @@ def test_check_says_what_is_wrong(tmp_path: Path) -> None:
     assert "WRONG  broker" in done.stdout
     assert "WRONG  push (phone)" in done.stdout
     assert "Traceback" not in done.stdout + done.stderr
+
+
+def test_check_offline_notes_what_is_missing(tmp_path: Path) -> None:
+    """Without a probe at the post, or a phone: noted while the garden is set up, wrong in the full check."""
+    config = configuration(tmp_path, free_port())
+    text = config.read_text().replace('place = "ambient"', 'place = "cedar"')
+    config.write_text(text)
+    done = sensord("check", "--offline", "--config", config)
+    assert "note   ambient: no probe measures the temperature at place" in done.stdout
+    assert "note   push: no [push] phone is configured" in done.stdout
+    assert done.returncode == 0
+    whole = sensord("check", "--no-push", "--wait", "0", "--config", config)
+    assert "WRONG  ambient: no probe" in whole.stdout
+    one = sensord("check", "--offline", "--config", CONFIG / "minimal.toml")
+    assert "1 enclosure, 2 probes" in one.stdout
+    assert "note" not in one.stdout
+
+
+def _limited() -> None:
+    resource.setrlimit(resource.RLIMIT_FSIZE, (16_000, 16_000))
+
+
+def test_check_and_run_on_a_full_disk(tmp_path: Path) -> None:
+    """Nothing can be written: said in a line, without a traceback."""
+    config = configuration(tmp_path, free_port())
+    environment = {k: v for k, v in os.environ.items() if not k.startswith("SENSORD_")}
+    for command, code in (("check", 1), ("run", 1)):
+        words = [sys.executable, "-m", "sensord", command, "--config", str(config)]
+        done = subprocess.run(  # one thread here
+            words, capture_output=True, text=True, env=environment, timeout=60, preexec_fn=_limited
+        )
+        assert done.returncode == code
+        assert "Traceback" not in done.stderr + done.stdout
+        assert "nothing can be written" in done.stdout or "the store can't be opened" in done.stderr, done
+
+
+def test_a_second_run_beside_the_first_ends_with_2(tmp_path: Path) -> None:
+    """One line that says what to do."""
+    config = configuration(tmp_path, free_port())
+    with closing(_build.open_store(_build.house(config), tmp_path / "store.sqlite3")):
+        done = sensord("run", "--config", config)
+    assert done.returncode == 2
+    assert done.stderr.splitlines()[-1].endswith("another sensord is writing to this store; stop it first")
+    assert "Traceback" not in done.stderr
+
+
+def test_check_is_not_misled_by_a_reading_from_the_future(tmp_path: Path) -> None:
+    """A reading that a wrong clock dated a year ahead is not "heard a year ago" for ever."""
+    config = configuration(tmp_path, free_port())
+    now = datetime.now(UTC)
+    long_ago = now - timedelta(days=2)
+    readings = [
+        Reading("larkfield", "cedar-1", Quantity.TEMPERATURE, now + timedelta(days=365), long_ago, 20.0),
+        Reading("larkfield", "cedar-1", Quantity.TEMPERATURE, now - timedelta(seconds=30), now, 21.0),
+    ]
+    refused = [Refusal(now, "a/b", b"x", "no number") for _ in range(40)]
+    refused += [Refusal(now + timedelta(seconds=1), f"c/{n}", b"x", "no number") for n in range(6)]
+    with closing(_build.open_store(_build.house(config), tmp_path / "store.sqlite3")) as store:
+        store.add(Batch(readings=readings, refusals=refused))
+    done = sensord("check", "--no-push", "--wait", "0", "--config", config)
+    assert "fine   probe cedar-1: last heard 0 min ago" in done.stdout, done.stdout
+    refusals = [line for line in done.stdout.splitlines() if "refused:" in line]
+    assert len(refusals) == 6
+    assert refusals[-1] == "WRONG  refused: 41 more, for 2 other reasons"
+    local = now.astimezone(ZoneInfo("America/Detroit"))
+    assert f"fine   clock: {local:%Y-%m-%d %H}:" in done.stdout
+    assert "UTC" not in done.stdout
+
+
+def test_check_groups_what_was_refused(tmp_path: Path) -> None:
+    """The same refusal again and again is one line with its number."""
+    config = configuration(tmp_path, free_port())
+    at = datetime(2026, 8, 20, 16, 30, tzinfo=UTC)
+    with closing(_build.open_store(_build.house(config), tmp_path / "store.sqlite3")) as store:
+        store.add(Batch(refusals=[Refusal(at, "a/b", b"x", "no number")] * 40))
+    done = sensord("check", "--no-push", "--wait", "0", "--config", config)
+    assert "WRONG  refused: a/b, 40 times, last at 2026-08-20 12:30: no number" in done.stdout, done.stdout
+
+
+def test_help_keeps_its_units_and_flags_are_single() -> None:
+    """Units in brackets are no markup; what switches something off has no opposite."""
+    assert "How long to listen for readings [s]." in sensord("check", "--help").stdout
+    assert "Height [m; us: in]." in sensord("anchor", "--help").stdout
+    assert "About how long it takes [s]." in sensord("demo", "--help").stdout
+    for command in COMMANDS:
+        assert "--no-no" not in sensord(command, "--help").stdout
+    assert sensord("check", "--wait", "-1").returncode == 2
+
+
+def test_the_page_starts_without_what_looks_like_an_error(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    """The log says where the page is and that the broker is there, and nothing of "uvicorn.error"."""
+    config = configuration(tmp_path, mosquitto.port)
+    config.write_text(f"[page]\nenabled = true\nport = {free_port()}\n{config.read_text()}")
+    command = [sys.executable, "-m", "sensord", "run", "--config", str(config)]
+    with (tmp_path / "log").open("w") as log:
+        daemon = subprocess.Popen(command, stderr=log, stdout=log)
+    try:
+        assert _until(lambda: "connected to the broker" in (tmp_path / "log").read_text())
+        assert _until(lambda: "the page is at" in (tmp_path / "log").read_text())
+        time.sleep(1)
+    finally:
+        daemon.send_signal(signal.SIGTERM)
+        daemon.wait(20)
+    assert "uvicorn" not in (tmp_path / "log").read_text()
 
 
 def test_a_wrong_configuration_ends_with_2_and_all_mistakes(tmp_path: Path) -> None:

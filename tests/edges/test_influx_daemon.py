@@ -221,7 +221,7 @@ def test_check_tells(
     assert trial[:2] == ("influxdb", True)
     assert "took a reading" in trial[2]
     assert waiting[:2] == ("shipping", False)
-    assert "1 changes wait to be shipped, the oldest reading for 9.0 h" in waiting[2]
+    assert "1 change waits to be shipped, the oldest reading for 9.0 h" in waiting[2]
     front.fault = "401"
     trial, _ = _shipping.shipping(built, path)
     assert trial[1] is False
@@ -231,8 +231,8 @@ def test_check_tells(
     store.remember("shipping trouble", "500 no")
     store.close()
     _, waiting, refused = _shipping.shipping(built, path)
-    assert waiting == ("shipping", False, "0 changes wait to be shipped; last delivered 2026-08-20 16:00 UTC; 500 no")
-    assert refused == ("refused by InfluxDB", False, "hour,probe=x count=1 5 at 2026-08-20 16:00 UTC: conflict")
+    assert waiting == ("shipping", False, "0 changes wait to be shipped; last delivered 2026-08-20 12:00; 500 no")
+    assert refused == ("refused by InfluxDB", False, "hour,probe=x count=1 5 at 2026-08-20 12:00: conflict")
     assert len(influxd.rows("SELECT value FROM reading", database)) == 1
     path.unlink()
     assert _shipping.shipping(built, path)[0][1] is True

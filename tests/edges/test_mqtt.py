@@ -616,3 +616,32 @@ def test_a_client_without_a_name_is_refused() -> None:
     """Without a client id the broker could keep nothing for us."""
     with pytest.raises(ValueError, match="client_id must not be empty"):
         MqttInbox(BrokerSettings(client_id=""), "lane", RealClock(FLOOR))
+
+
+def test_the_log_says_each_change_once_with_its_reason(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """Not there, connected, lost, back: one line each, however often it is tried meanwhile."""
+    caplog.set_level("INFO", "sensord.broker")
+
+    def said() -> list[tuple[str, str]]:
+        return [(r.levelname, r.getMessage()) for r in caplog.records if r.name == "sensord.broker"]
+
+    broker = Mosquitto(tmp_path / "broker")
+    where = f"127.0.0.1:{broker.port}"
+    with inbox_for(settings_for(broker)) as inbox:
+        until(lambda: len(said()) == 1, "it says that nobody is there")
+        time.sleep(1.0)  # several attempts
+        nobody = f"the broker can't be reached: nothing listens at {where}; is the broker running there?"
+        assert said() == [("WARNING", nobody)]
+        with broker:
+            connected(inbox)
+            until(lambda: len(said()) == 2, "connected")
+            assert said()[1] == ("INFO", f"connected to the broker at {where}")
+            broker.stop()
+            until(lambda: len(said()) >= 4, "lost, and not there")
+            assert said()[2][0] == "WARNING"
+            assert said()[2][1].startswith("the broker is lost: ")
+            assert said()[3] == ("WARNING", nobody)
+            broker.start()
+            connected(inbox)
+            until(lambda: len(said()) == 5, "back")
+            assert said()[4] == ("INFO", f"connected to the broker at {where} again")

@@ -27,7 +27,7 @@
 Only a BREACH asks for anything, and only news is loud: repeats stop at the advice's deadline, at a limited number, at
 any answer, and while nothing ("stay in" is nothing to do), or something else, is to be done; where there is a deadline,
 they come shortly before it. An act is an answer where it does what was advised (`FULFILS`), from the beginning of the
-breach on. What a FINE verdict advises stands until the concern is over.
+breach on. What a FINE verdict advises stands until the concern is over or it is done.
 """
 
 from __future__ import annotations
@@ -217,7 +217,7 @@ def judge(
         case State.UNKNOWN:
             return _unknown(concern, verdict, manner, now), ()
         case State.FINE:
-            return _fine(_heard(concern, answers, now), verdict, manner, now)
+            return _fine(_heard(concern, answers, now), verdict, answers, manner, now)
     concern = _breached(concern, verdict, now)
     if concern.standing is Standing.FORMING:
         return _forming(concern, answers, manner, now)
@@ -258,7 +258,7 @@ def _unknown(concern: Concern, verdict: Verdict, manner: Manner, now: datetime) 
 
 
 def _fine(
-    concern: Concern, verdict: Verdict, manner: Manner, now: datetime
+    concern: Concern, verdict: Verdict, answers: Sequence[Entry], manner: Manner, now: datetime
 ) -> tuple[Concern | None, tuple[Notice, ...]]:
     if verdict.easing:
         return replace(concern, verdict=verdict, fine_since=None, unknown_since=None), ()
@@ -266,7 +266,8 @@ def _fine(
         return None, ()
     since = concern.fine_since or now
     left = concern.verdict  # what an earlier verdict of this fine time asked for is still to be done
-    if concern.fine_since and left.advice and not verdict.advice and not _deadline_passed(left.advice, now):
+    asks = concern.fine_since and left.advice and not _deadline_passed(left.advice, now)
+    if asks and not verdict.advice and not _done_since(concern, answers, since, now):
         verdict = left
     concern = replace(concern, verdict=verdict, fine_since=since, unknown_since=None)
     if now - since < manner.fine_for:
@@ -275,6 +276,16 @@ def _fine(
     told = concern.tellings > 0
     worth = verdict.advice is not None or (manner.all_clear is not None and concern.told >= manner.all_clear)
     return _tell(concern, Telling.OVER, now) if told and worth else (concern, ())
+
+
+def _done_since(concern: Concern, answers: Sequence[Entry], since: datetime, now: datetime) -> bool:
+    """Whether what the concern's latest verdict advises has been done, at `since` or after it."""
+    action = _action(concern)
+    return any(
+        since <= entry.at <= now
+        and (action in FULFILS.get(entry.what, ()) or (entry.what is What.DONE and entry.subject == concern.key))
+        for entry in answers
+    )
 
 
 def _forming(

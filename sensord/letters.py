@@ -257,12 +257,13 @@ def _frames(
 
 
 def _first_said(group: Sequence[Notice], desk: Desk) -> datetime | None:
-    """When the phone got the first of today's messages about one of these concerns, since it opened."""
+    """When the phone was first told the same of one of these concerns today, since it opened."""
     opened = {n.concern.key: n.concern.opened_at for n in group}
+    advised = {n.concern.verdict.advice.action if n.concern.verdict.advice else "" for n in group}
     times = [
         parcel.message.at
         for parcel in desk.lately
-        if parcel.state == "sent" and parcel.message.route == PHONE
+        if parcel.state == "sent" and parcel.message.route == PHONE and parcel.message.action in advised
         for key in parcel.message.concerns
         if (since := opened.get(key)) is not None and parcel.message.at >= since
     ]

@@ -234,6 +234,17 @@ def test_an_act_is_an_answer(what: What) -> None:
     assert story.concern.answer is What.DONE
 
 
+def test_what_is_to_be_done_afterwards_is_not_asked_for_once_it_is_done() -> None:
+    """In the cool the shade is to come off; it is taken off before that is said: then nothing is said."""
+    for act, end in ((None, "over"), (What.UNSHADED, ""), (What.CLEANED, "over")):
+        story = opened()
+        story.at(20, "fine: unshade")
+        if act is not None:
+            story.entries.append(said(act, START + 25 * MINUTE, "alder"))
+        story.at(30, "fine")
+        assert story.at(60, "fine") == (Standing.OVER, end), act
+
+
 def test_another_act_or_another_subject_is_no_answer() -> None:
     """Anchoring does not answer the heat, and shading Birch does not answer Alder."""
     story = opened()

@@ -236,6 +236,19 @@ def test_a_repeat_says_when_it_was_said_first() -> None:
     assert framed.text == "36 °C in Alder.\nSaid first at 12:00."
 
 
+def test_said_first_is_said_of_the_same_action() -> None:
+    """At 12:00 shade was asked for, at 16:00 more air: a repeat of the latter says 16:00; nothing where it never was sent."""
+    shade = sent(concern())
+    air = replace(shade, key="air", at=NOON + 4 * HOUR, action="add airflow")
+    repeated = concern(action="add airflow", told_at=NOON + 5 * HOUR, tellings=3)
+    again, at = notices(repeated, telling=Telling.AGAIN), NOON + 5 * HOUR
+    both = [parcel(shade, "sent"), parcel(air, "sent")]
+    (framed,) = compose(again, desk(repeated, lately=both), at).messages
+    assert framed.text.endswith("Said first at 16:00.")
+    (plain,) = compose(again, desk(repeated, lately=both[:1]), at).messages
+    assert "Said first" not in plain.text
+
+
 def test_an_all_clear_speaks_in_the_words_of_its_verdict() -> None:
     """The end of a storm says what is to be done now; without an own text it says that it is over."""
     fine = Verdict("storm", "alder", State.FINE, NOON, "look after", advice=Advice("look after"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import tomllib
 from datetime import UTC, datetime
 from importlib import resources
@@ -231,3 +232,35 @@ def test_the_shipped_file_explains_itself() -> None:
     head = shipped_frame().split("# --- the frame")[0]
     assert all(f"#   {key} " in head for key in ("title", "text", "many", "each"))
     assert tomllib.loads(shipped_frame())
+
+
+def test_whatever_is_fine_has_words() -> None:
+    """Every reason for which a rule says that all is well stands in the file: the page never shows a bare word."""
+    told = set()
+    for name in all_rules():
+        source = resources.files("sensord.rules").joinpath(f"{name}.py").read_text(encoding="utf-8")
+        for call in ast.walk(ast.parse(source)):
+            if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "fine":
+                reason = call.args[3]
+                parts = (reason.body, reason.orelse) if isinstance(reason, ast.IfExp) else (reason,)
+                told |= {(name, part.value) for part in parts if isinstance(part, ast.Constant)}
+    assert len(told) > 25
+    assert told <= set(SHIPPED.rules)
+
+
+@pytest.mark.parametrize("key", [("storm", "anchor"), ("wind", "anchor")])
+def test_who_carries_is_told_to_mind_thunder_and_their_back(key: tuple[str, str]) -> None:
+    """Wherever bricks are asked for: a few at a time, with the legs, and in at the first thunder."""
+    text = SHIPPED.rules[key]
+    for parsed in (text.text, text.many):
+        assert parsed is not None
+        words = "".join(piece for part in parsed for piece, is_name in part.pieces if not is_name)
+        for caution in ("a few at a time", "lift with your legs", "if you hear thunder", "no sensor here hears it"):
+            assert caution in words
+
+
+def test_plain_english_of_today() -> None:
+    """A fall is told as a fall; and nothing that nobody says any more."""
+    shipped = resources.files("sensord").joinpath("texts.toml").read_text(encoding="utf-8")
+    assert "nobody need" not in shipped
+    assert "{pressure_change_pa}" not in shipped

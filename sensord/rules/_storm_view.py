@@ -10,6 +10,7 @@ from pydantic import Field
 from sensord.model import Number
 from sensord.rules import Evidence, Stand
 from sensord.rules._anchoring import Holding, holds_m_s, is_draped
+from sensord.rules._deadlines import kept
 from sensord.rules._readings import moment, remembered
 from sensord.rules._storm_signs import Signs, SignThresholds
 
@@ -69,8 +70,11 @@ def view_of(evidence: Evidence, now: datetime, stand: Stand, seen: Signs) -> Vie
 def facts_of(view: View) -> Facts:
     """The numbers that every verdict of this rule carries; `here_at`, `front_at` and `worst_m_s` are its memory."""
     seen = view.signs
+    falls = seen.change_pa is not None and seen.change_pa < 0
     return {
+        **kept(view.evidence),
         "pressure_change_pa": seen.change_pa,
+        "pressure_fall_pa": -seen.change_pa if falls and seen.change_pa is not None else None,
         "tendency": seen.tendency or None,
         "gust_m_s": seen.gust_m_s,
         "gust_estimated": seen.gust_estimated or None,

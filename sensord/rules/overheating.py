@@ -15,13 +15,13 @@ from datetime import datetime, timedelta
 from sensord.model import AMBIENT, Advice, Certainty, Number, Quantity, Severity, State, Urgency, Verdict
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._animals import is_empty
+from sensord.rules._deadlines import deadline, kept
 from sensord.rules._heat import MEAN_S, NEVER, Above, Tier, above
 from sensord.rules._readings import (
     Track,
     breach,
     fine,
     means,
-    remembered,
     round_up,
     seconds,
     slope_per_h,
@@ -29,7 +29,7 @@ from sensord.rules._readings import (
     unknown,
 )
 from sensord.rules._scene import Scene, Thresholds, action_for, scene_of, shade_settles
-from sensord.rules._shade import helped
+from sensord.rules._shade import helped, storm_asks
 from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, low_sun_at, solar_hour
 
 NAME = "overheating"
@@ -40,6 +40,11 @@ EVENING_H = 17.5
 """Solar time from which what still cools will be bearable soon. Chosen."""
 SHADE_OFF_DEG = 15.0
 """When the sun stands so low, the shade that was put on today can come off. Chosen."""
+LAST_OFF = timedelta(minutes=30)
+"""From so long before sunset on nobody is sent for the shade: it can wait for the morning. Chosen."""
+NIGHT = timedelta(hours=12)
+SHORTEST = timedelta(minutes=15)
+"""What a keeper is given to put shade up, at least. Chosen."""
 
 Facts = dict[str, Number | datetime]
 
@@ -107,6 +112,7 @@ def _facts(scene: Scene, spells: dict[Tier, Above]) -> Facts:
         "recorded_h": recorded[1].hours,
         "recorded_degree_hours": recorded[1].degree_hours,
         **helped(scene.followed),
+        **kept(scene.evidence),
         "probe_doubt": scene.doubtful or None,
     }
 
@@ -143,6 +149,7 @@ def _hot(scene: Scene, tier: Tier, spell: Above, facts: Facts) -> Verdict:
     if is_empty(e):
         return breach(NAME, e, now, "empty", Severity.MINOR, None, facts)
     action, more = action_for(scene, tier, scene.ambient_c)
+    overdue = deadline(e, action, now, now)[1].get("overdue_at")
     bearable = tier.severity <= Severity.MODERATE
     if bearable and _will_pass(scene, tier):
         return breach(NAME, e, now, "passing", Severity.MINOR, None, facts)
@@ -151,6 +158,7 @@ def _hot(scene: Scene, tier: Tier, spell: Above, facts: Facts) -> Verdict:
         settling = shade_settles(scene)
         severity = tier.severity if settling or not bearable else Severity.MINOR
         return breach(NAME, e, now, "wait" if settling else "endure", severity, None, facts | more, certainty=certainty)
+    facts |= {"overdue_at": overdue}
     advice = Advice(action, holds_until=now + HOLDS)  # no deadline: now
     return breach(NAME, e, now, action, tier.severity, advice, facts | more, certainty=certainty)
 
@@ -164,21 +172,14 @@ def _soon(scene: Scene, tier: Tier, way: Course, crossing: datetime, peak_c: flo
     certainty = Certainty.LIKELY if peak_c >= tier.temperature_c + 2.0 else Certainty.POSSIBLE
     if action != "shade" or is_empty(e):
         return breach(NAME, e, now, "expected", Severity.MINOR, None, facts | more, Urgency.EXPECTED, certainty)
-    by = _deadline(scene, tier, crossing)
-    advice = Advice(action, by=by, holds_until=max(by, now) + HOLDS)
-    return breach(
-        NAME, e, now, action, tier.severity, advice, facts | more | {"by_at": by}, Urgency.EXPECTED, certainty
-    )
+    by, due = deadline(e, action, _full_quarter(max(crossing, round_up(now + SHORTEST))), now)
+    advice = Advice(action, by=by, holds_until=(by or now) + HOLDS)
+    return breach(NAME, e, now, action, tier.severity, advice, facts | more | due, Urgency.EXPECTED, certainty)
 
 
-def _deadline(scene: Scene, tier: Tier, crossing: datetime) -> datetime:
-    """The full quarter before the tier is crossed, a quarter of an hour from now at least; what was told stands."""
-    e, now = scene.evidence, scene.now
-    told = e.concern.verdict.advice if e.concern else None
-    if told is not None and told.by is not None and now < told.by and remembered(e, "tier_c") == tier.temperature_c:
-        return told.by
-    by = max(crossing, round_up(now + timedelta(minutes=15)))
-    return by - timedelta(minutes=by.minute % 15, seconds=by.second, microseconds=by.microsecond)
+def _full_quarter(at: datetime) -> datetime:
+    """The full quarter of an hour before it."""
+    return at - timedelta(minutes=at.minute % 15, seconds=at.second, microseconds=at.microsecond)
 
 
 def _fine(scene: Scene, facts: Facts) -> Verdict:
@@ -191,17 +192,36 @@ def _fine(scene: Scene, facts: Facts) -> Verdict:
         # A cloud at noon ends no hot day: what was expected is so until the day's warmest hour has passed.
         day_goes_on = solar_hour(scene.evidence.site, scene.now) < WARMEST_H and scene.inside_c >= limit_c - 6.0
         easing = near or (scene.evidence.concern is not None and day_goes_on)
-    concern, shaded_at = scene.evidence.concern, scene.stand.shaded_at
-    if concern is not None and shaded_at is not None and shaded_at >= concern.breached_since:
-        low_at = low_sun_at(scene.evidence.site, scene.now, SHADE_OFF_DEG)
-        if low_at is not None and low_at - scene.now < timedelta(minutes=30):
-            low_at = None  # it may take so long to be told: a time that has passed would only puzzle
-        facts |= {"off_at": round_up(low_at) if low_at else None, "off_now": low_at is None or None}
-        waits = concern.fine_since is None and scene.now.minute % 30 >= EVERY.seconds // 60  # again for company
-        verdict = fine(NAME, scene.evidence, scene.now, "shaded", facts, easing or waits)
-        return replace(verdict, advice=Advice("unshade", holds_until=(low_at or scene.now) + HOLDS))
+    if _put_up_in_this_heat(scene):
+        return _shaded(scene, facts, easing)
     warm = scene.inside_c >= scene.tiers[0].temperature_c
     return fine(NAME, scene.evidence, scene.now, "warm" if warm else "cool", facts, easing)
+
+
+def _put_up_in_this_heat(scene: Scene) -> bool:
+    """The shade went up in the heat that ends now, and no storm is about, which would ask for more."""
+    e, shaded_at = scene.evidence, scene.stand.shaded_at
+    if e.concern is None or shaded_at is None:
+        return False
+    return shaded_at >= e.concern.breached_since and not storm_asks(e)
+
+
+def _shaded(scene: Scene, facts: Facts, easing: bool) -> Verdict:
+    """The shade has done its work: when it can come off."""
+    e, now = scene.evidence, scene.now
+    assert e.concern is not None
+    low_at, sunset = (low_sun_at(e.site, now, elevation_deg) for elevation_deg in (SHADE_OFF_DEG, 0.0))
+    if low_at is not None and low_at - now < timedelta(minutes=30):
+        low_at = None  # it may take so long to be told: a time that has passed would only puzzle
+    if scene.sky.elevation_deg < 0.0 or sunset is None or sunset - now <= LAST_OFF:
+        facts |= {"off_morning": True}
+        until = now + NIGHT
+    else:
+        facts |= {"off_at": round_up(low_at) if low_at else None, "off_now": low_at is None or None}
+        until = min((low_at or now) + HOLDS, sunset)
+    waits = e.concern.fine_since is None and now.minute % 30 >= EVERY.seconds // 60  # again for company
+    verdict = fine(NAME, e, now, "shaded", facts, easing or waits)
+    return replace(verdict, advice=Advice("unshade", holds_until=until))
 
 
 def _would_matter(scene: Scene, uncut: Track) -> bool:

@@ -15,11 +15,15 @@ from sensord.model import AMBIENT, Advice, Number, Quantity, Severity, State, Ve
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._kinds import EXPECTED
 from sensord.rules._readings import NOTHING, Bounds, breach, fine, middle, seconds, track, unknown
-from sensord.rules._sky import course, is_afternoon, sky_at, solar_hour
+from sensord.rules._shade import storm_asks
+from sensord.rules._sky import course, is_afternoon, low_sun_at, sky_at, solar_hour
 
 NAME = "shade"
 LOOKBACK = timedelta(hours=6)
+HOLDS = timedelta(hours=4)
 AT_LEAST_ON = timedelta(hours=2)
+LAST_OFF = timedelta(minutes=30)
+"""From so long before sunset on it waits for the morning. Chosen."""
 
 
 class Thresholds(Bounds):
@@ -61,6 +65,8 @@ class ShadeLeftOn:
         if not inside.is_fresh(seconds(now)):
             return unknown(NAME, evidence, now, "no temperature", facts)
         facts["inside_c"] = middle(inside.since(seconds(now) - 900.0)) or inside.values[-1]
+        if storm_asks(evidence):
+            return fine(NAME, evidence, now, "left to storm", facts, easing=True)
         was = evidence.concern
         if was is not None and was.verdict.state is State.BREACH and max(inside.values[-3:]) < p.cool_day_c:
             return _off(evidence, now, was.verdict.reason, facts)  # once said, it stands until it is done or gets warm
@@ -69,7 +75,14 @@ class ShadeLeftOn:
             return fine(NAME, evidence, now, "shaded", facts)
         if is_afternoon(evidence.site, now):
             low = sky_at(evidence.site, now, NOTHING).elevation_deg <= p.low_sun_deg
-            if low and hour >= 15.0 and max(inside.values) < p.cool_day_c:
+            sunset = low_sun_at(evidence.site, now, 0.0)
+            if (
+                low
+                and sunset is not None
+                and sunset - now > LAST_OFF
+                and hour >= 15.0
+                and max(inside.values) < p.cool_day_c
+            ):
                 return _off(evidence, now, "evening", facts)
             return fine(NAME, evidence, now, "shaded", facts)
         riser = ambient if ambient.is_fresh(seconds(now)) else inside
@@ -88,5 +101,9 @@ RULE = ShadeLeftOn()
 
 
 def _off(evidence: Evidence, now: datetime, reason: str, facts: dict[str, Number | datetime]) -> Verdict:
-    advice = Advice("unshade", holds_until=now + timedelta(hours=4))
+    sunset = low_sun_at(evidence.site, now, 0.0)
+    by_day = (
+        min(now + HOLDS, sunset) if sunset is not None else now + HOLDS
+    )  # what still stands at night is for the morning
+    advice = Advice("unshade", holds_until=by_day)
     return breach(NAME, evidence, now, reason, Severity.MINOR, advice, facts)

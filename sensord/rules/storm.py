@@ -4,6 +4,9 @@ What is expected from local signs alone is a gust of a chosen size, the mean str
 held against the gust that the enclosure stands as it is ballasted now. A cover or a shade cloth on it catches the wind:
 the advice is to take it off, and counts on that.
 
+A deadline stays what was told first. Shortly before it, and after it, nobody is sent for many bricks any more: a few pegs or
+the lee of a wall, or leaving it and staying in.
+
 While a gust front or a strong gust is there the only advice is to stay in, and for a while after it nobody is asked to
 carry ballast: nobody is ever sent out into it. No sensor here hears thunder; every text says so.
 """
@@ -18,6 +21,7 @@ from sensord.model import Advice, Certainty, Severity, Urgency, Verdict
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._anchoring import is_draped, is_safe, to_hold
 from sensord.rules._animals import has_pupae, is_empty
+from sensord.rules._deadlines import deadline, told_deadline
 from sensord.rules._readings import NOTHING, breach, fine, round_up, unknown
 from sensord.rules._sky import sky_at
 from sensord.rules._storm_signs import needs, signs
@@ -28,6 +32,10 @@ NOBODY_CARRIES = timedelta(hours=1)
 """So long after it was there no ballast is asked for. Chosen; half of it is the usual wait after the last thunder."""
 LEAD = timedelta(minutes=40)
 """What a keeper is given from the first sign on. Chosen: the pressure falls fastest in the last hour before a front."""
+NO_RUSH = timedelta(minutes=20)
+"""So long before the deadline that was told, and after it, nobody is sent for much ballast any more. Chosen."""
+MUCH_KG = 10.0
+"""More than this, over all enclosures, is not carried in a hurry. Chosen."""
 STILL_FALLS_PA = -160.0
 """Over three hours: "falling", not "falling slowly"."""
 SHADE_STAYS_C, HIGH_SUN_DEG = 29.0, 25.0
@@ -113,23 +121,31 @@ def _prepare(view: View, facts: Facts) -> Verdict:
             action = ""  # the heat is certain, the storm is not
     if is_safe(view.stand) or not action:
         return breach(NAME, e, now, "holds", Severity.MINOR, None, facts, Urgency.EXPECTED, certainty)
-    by = _deadline(view, action)
     severity = Severity.MINOR if is_empty(e) else Severity.MODERATE
-    advice = Advice(action, by=by, holds_until=by)
-    return breach(NAME, e, now, action, severity, advice, facts | more | {"by_at": by}, Urgency.EXPECTED, certainty)
+    reason = action
+    if action == "anchor" and _too_late_for_bricks(view, gust):
+        action, reason = "peg or shelter", "no time"
+    by, due = deadline(e, action, round_up(now + LEAD), now)
+    if reason == "no time":
+        by, due = None, {}
+    advice = Advice(action, by=by, holds_until=by or now + LEAD)
+    return breach(NAME, e, now, reason, severity, advice, facts | more | due, Urgency.EXPECTED, certainty)
+
+
+def _too_late_for_bricks(view: View, gust_m_s: float) -> bool:
+    """Much is to be carried, and what was told for it is nearly over: then only what is quick is asked for."""
+    due = told_deadline(view.evidence, "anchor")
+    if due is None or due - view.now >= NO_RUSH:
+        return False
+    stands = [s for s in view.evidence.stands if not is_safe(s)]
+    asked = [to_hold(s, gust_m_s, view.signs.wet, view.thresholds)[1].get("add_kg") for s in stands]
+    return sum(kg for kg in asked if isinstance(kg, int | float)) > MUCH_KG
 
 
 def _needs_shade(view: View) -> bool:
     """Warm air and a high sun."""
     hot = view.signs.air_c is not None and view.signs.air_c >= SHADE_STAYS_C
     return hot and sky_at(view.evidence.site, view.now, NOTHING).elevation_deg >= HIGH_SUN_DEG
-
-
-def _deadline(view: View, action: str) -> datetime:
-    """A deadline that was told stands until it has passed."""
-    was = view.evidence.concern.verdict if view.evidence.concern else None
-    told = was.advice.by if was is not None and was.advice is not None and was.advice.action == action else None
-    return told if told is not None and view.now < told else round_up(view.now + LEAD)
 
 
 def _calm(view: View, facts: Facts) -> Verdict:

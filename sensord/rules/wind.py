@@ -14,6 +14,7 @@ from sensord.model import Advice, Number, Severity, State, Verdict
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._anchoring import Holding, holds_m_s, is_draped, is_safe, to_hold
 from sensord.rules._animals import has_pupae, is_empty
+from sensord.rules._deadlines import deadline, kept
 from sensord.rules._readings import breach, fine, round_up, seconds, unknown
 from sensord.rules._storm_signs import gusts_of, is_wet, wind_needs
 
@@ -63,6 +64,7 @@ class Wind:
             "gust_estimated": estimated or None,
             "holds_m_s": holds,
             "ballast_kg": stand.ballast_kg,
+            **kept(evidence),
         }
         if is_safe(stand):
             return fine(NAME, evidence, now, "safe", facts)
@@ -77,10 +79,9 @@ class Wind:
         if not action:
             return fine(NAME, evidence, now, "held", facts)  # it is ready for more, once the shade cloth is off
         severity = Severity.MINOR if is_empty(evidence) else Severity.MODERATE
-        told = evidence.concern.verdict.advice if evidence.concern else None
-        by = told.by if told and told.by and now < told.by else round_up(now + LEAD)
-        facts |= {"expected_gust_m_s": p.design_gust_m_s, "pupae": has_pupae(stand) or None, "by_at": by}
-        advice = Advice(action, by=by, holds_until=by)
+        by, due = deadline(evidence, action, round_up(now + LEAD), now)
+        facts |= {"expected_gust_m_s": p.design_gust_m_s, "pupae": has_pupae(stand) or None, **due}
+        advice = Advice(action, by=by, holds_until=by or now + LEAD)
         return breach(NAME, evidence, now, action, severity, advice, facts | more)
 
 

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.judge import manner_of
-from sensord.model import Doubt, Quantity, Severity, Stage, State, Telling, Urgency, Verdict, What
+from sensord.model import Concern, Doubt, Quantity, Severity, Stage, Standing, State, Telling, Urgency, Verdict, What
 from sensord.rules import frost, shade, wet
-from tests.rules.scenes import NOON, Curve, Told, cohort, enclosure, entry, evidence, pair, probe, seen
+from tests.rules.scenes import NOON, SITE, Curve, Told, cohort, enclosure, entry, evidence, pair, probe, seen
 
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
 HUMID = probe("birch-1", "birch", Quantity.HUMIDITY)
@@ -138,6 +138,16 @@ def test_what_is_not_the_keepers_shade_is_no_task() -> None:
     assert left_on(24.0, evening, None, cages=[enclosure(shaded=True)]).state is State.FINE
     assert left_on(24.0, evening, None).state is State.FINE
     assert left_on(24.0, evening, evening - HOUR).state is State.FINE
+
+
+def test_it_is_not_said_in_the_last_light_nor_under_signs_of_a_storm() -> None:
+    """From half an hour before sunset it waits for the morning; under signs of a storm the storm speaks of the shade."""
+    evening, last = NOON + 6 * HOUR, NOON + 6 * HOUR + 30 * MINUTE
+    assert left_on(24.0, last, NOON - 2 * HOUR).state is State.FINE
+    storm = Verdict("storm", "birch", State.BREACH, evening, "unshade", Severity.MODERATE)
+    others = {"storm/birch": Concern(SITE.name, "storm", "birch", Standing.OPEN, storm, evening)}
+    waits = left_on(24.0, evening, NOON - 2 * HOUR, others=others)
+    assert (waits.state, waits.reason, waits.advice) == (State.FINE, "left to storm", None)
 
 
 def test_it_is_said_once() -> None:

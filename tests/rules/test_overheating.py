@@ -3,14 +3,29 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sensord.model import Certainty, Doubt, Kind, Severity, Standing, State, Telling, Urgency, Verdict, What
+from sensord.model import (
+    Advice,
+    Certainty,
+    Concern,
+    Doubt,
+    Kind,
+    Severity,
+    Standing,
+    State,
+    Telling,
+    Urgency,
+    Verdict,
+    What,
+)
 from sensord.rules import Evidence
+from sensord.rules._readings import moment
 from sensord.rules.overheating import RULE
 from tests.rules.scenes import MONARCH, NOON, Curve, Told, cohort, enclosure, entry, evidence, pair
 
@@ -172,6 +187,38 @@ def test_a_day_that_heads_for_the_tier_is_told_in_time() -> None:
     assert curve((verdict.advice.by - now) / HOUR) <= 33.3, "the deadline lies before the tier"
 
 
+def test_a_deadline_that_was_told_is_not_put_off() -> None:
+    """Nobody shades: the deadline of the first telling stays in every later verdict, and once it has passed it is overdue."""
+    told = Told(RULE)
+    start = (NOON - 1 * HOUR).replace(minute=30, second=0)
+    for step in range(42):
+        now = start + step * 5 * MINUTE
+        told.at(now, evidence(RULE, pair(day(35.5, 19.0, now), day(34.0, 18.0, now), now), now))
+    first, *repeats = told.notices
+    assert first.concern.verdict.advice is not None
+    due = first.concern.verdict.advice.by
+    assert due is not None
+    asked = [v for v in told.verdicts if v.at >= first.at and v.advice is not None and v.advice.action == "shade"]
+    assert {v.advice.by for v in asked if v.advice} == {due, None}
+    for verdict in asked:
+        late = moment(verdict.numbers.get("overdue_at"))
+        assert late == (due if verdict.at >= due else None), verdict.at
+    assert [n.telling for n in repeats] == [Telling.AGAIN, Telling.AGAIN], "before the deadline, and after it"
+    assert repeats[0].at < due < repeats[1].at
+
+
+def test_what_is_told_first_leaves_a_quarter_of_an_hour() -> None:
+    """The dwell does not eat into the deadline: from the telling to it, at least 15 minutes."""
+    for minutes in range(-60, 150, 30):
+        told = Told(RULE)
+        for step in range(4):
+            now = NOON.replace(minute=30, second=0) + (minutes + 5 * step) * MINUTE
+            told.at(now, evidence(RULE, pair(day(35.5, 19.0, now), day(34.0, 18.0, now), now), now))
+        for notice in told.notices:
+            by = notice.concern.verdict.advice.by if notice.concern.verdict.advice else None
+            assert by is None or by - notice.at >= 15 * MINUTE
+
+
 def test_a_warm_day_that_stays_bearable_is_not_announced() -> None:
     """Heading for 30 °C: nothing is said all morning."""
     for minutes in range(-240, 180, 5):
@@ -277,6 +324,43 @@ def test_the_configuration_outranks_the_species() -> None:
     own = {"moderate_c": 30.0, "moderate_after_min": 20.0}
     assert decide(since(0.6, 31.0), 28.0, parameters=own).severity is Severity.MODERATE
     assert decide(since(0.2, 31.0), 28.0, parameters=own).state is State.FINE
+
+
+def cooled(now: datetime, unshaded: bool = False, others: dict[str, Concern] | None = None) -> Verdict:
+    """Shade was put up in the heat of the afternoon, and it is cool at `now`."""
+    was = Verdict("overheating", "birch", State.BREACH, NOON, "shade", Severity.MODERATE, advice=Advice("shade"))
+    heat = Concern("larkfield", "overheating", "birch", Standing.ANSWERED, was, NOON, opened_at=NOON, tellings=1)
+    on = [entry(What.SHADED, NOON + HOUR), *([entry(What.UNSHADED, now - HOUR)] if unshaded else [])]
+    return decide(24.0, 23.0, now, entries=on, concern=heat, others=others or {})
+
+
+def test_nobody_is_sent_for_the_shade_in_the_dark() -> None:
+    """By day the shade comes off at a low sun, in the late light at once, from half an hour before sunset in the morning.
+
+    The sun sets at 20:22 local time (00:22 UTC) on that day at that place, within a few minutes.
+    """
+    sunset = NOON.replace(hour=0, minute=22) + timedelta(days=1)
+    found = {
+        minutes: next(name for name in ("off_at", "off_now", "off_morning") if decided.numbers.get(name))
+        for minutes, decided in ((m, cooled(sunset + m * MINUTE)) for m in (-240, -60, -20, 50, 240))
+    }
+    assert found == {-240: "off_at", -60: "off_now", -20: "off_morning", 50: "off_morning", 240: "off_morning"}
+    late = cooled(sunset - 60 * MINUTE)
+    assert late.advice is not None
+    assert late.advice.holds_until is not None
+    assert late.advice.holds_until <= sunset + 10 * MINUTE
+
+
+def test_the_shade_is_left_to_the_storm_and_not_asked_for_twice() -> None:
+    """Under signs of a storm the storm speaks of the shade cloth; where it is off already nobody speaks of it."""
+    now = NOON + 5 * HOUR
+    assert cooled(now).advice is not None
+    assert cooled(now, unshaded=True).advice is None
+    storm = Verdict("storm", "birch", State.BREACH, now, "unshade", Severity.MODERATE, advice=Advice("unshade"))
+    others = {"storm/birch": Concern("larkfield", "storm", "birch", Standing.OPEN, storm, now, opened_at=now)}
+    assert cooled(now, others=others).advice is None
+    others["storm/birch"] = replace(others["storm/birch"], verdict=replace(storm, state=State.FINE))
+    assert cooled(now, others=others).advice is not None
 
 
 def test_the_end_says_whether_the_shade_helped_and_when_it_comes_off() -> None:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from sensord.model import AMBIENT, Certainty, Quantity, Severity, Stage, State, Telling, Verdict, What
 from sensord.rules import Seen
+from sensord.rules._readings import moment
 from sensord.rules._storm_signs import largest_rise
 from sensord.rules.storm import RULE
 from sensord.texts import Texts
@@ -135,6 +136,38 @@ def test_a_deadline_that_was_told_stands() -> None:
     assert len({v.advice.by for v in told.verdicts if v.advice}) == 1
 
 
+def test_nobody_carries_many_bricks_in_a_hurry() -> None:
+    """Shortly before the deadline, and after it, what is quick is asked for instead of 16 kg; a few kilograms still are."""
+    for cage, reasons in ((enclosure(), ["anchor", "no time"]), (enclosure(ballast_kg=9.0), ["anchor"])):
+        told = Told(RULE)
+        for minutes in range(0, 90, 2):
+            now = NOON + minutes * MINUTE
+            told.at(now, evidence(RULE, weather(now, steepens(3.0)), now, cages=[cage]))
+        assert list(dict.fromkeys(v.reason for v in told.verdicts)) == reasons
+        due = next(n.concern.verdict.advice.by for n in told.notices if n.concern.verdict.advice)
+        assert due is not None
+        quick = [v for v in told.verdicts if v.reason == "no time"]
+        assert all(v.at > due - 20 * MINUTE and v.advice and v.advice.action == "peg or shelter" for v in quick)
+        late = [v for v in told.verdicts if v.reason == "anchor" and v.at >= due]
+        assert all(moment(v.numbers.get("overdue_at")) == due and v.advice and not v.advice.by for v in late)
+
+
+def test_together_they_are_many() -> None:
+    """Six kilograms for each of three cages are eighteen to carry."""
+    told, cages = Told(RULE), [enclosure(name, ballast_kg=9.0) for name in ("alder", "birch", "cedar")]
+    for minutes in range(0, 60, 2):
+        now = NOON + minutes * MINUTE
+        told.at(now, evidence(RULE, weather(now, steepens(3.0)), now, cages=cages))
+    assert told.verdicts[-1].reason == "no time"
+
+
+def test_a_fall_of_the_pressure_is_told_as_one() -> None:
+    """The number that the phone is told is how far it fell, without a sign; of a rise there is none."""
+    fell = decide(weather(NOON, steepens(3.0))).numbers
+    assert fell["pressure_fall_pa"] == -float(fell["pressure_change_pa"] or 0)
+    assert "pressure_fall_pa" not in decide(weather(NOON, falls(-1.0))).numbers
+
+
 @pytest.mark.outside
 @pytest.mark.parametrize(
     ("jump_hpa", "drop_k", "leap", "here"),
@@ -191,12 +224,17 @@ def passes(told: Told, until_minutes: int, cages: Any = None, entries: Any = ())
 
 
 def test_the_story_of_a_storm() -> None:
-    """Anchor while there is time; stay in, at once, when it is here; look after it once it has been calm for long."""
+    """Anchor while there is time, and no bricks shortly before; stay in, at once, when it is here; look after it in calm."""
     told = Told(RULE)
     passes(told, 240)
     story = [(n.telling, n.concern.verdict.reason) for n in told.notices if n.telling is not Telling.AGAIN]
-    assert story == [(Telling.OPENED, "anchor"), (Telling.WORSE, "stay in"), (Telling.OVER, "look after")]
-    first, _, last = (n for n in told.notices if n.telling is not Telling.AGAIN)
+    assert story == [
+        (Telling.OPENED, "anchor"),
+        (Telling.CHANGED, "no time"),
+        (Telling.WORSE, "stay in"),
+        (Telling.OVER, "look after"),
+    ]
+    first, *_, last = (n for n in told.notices if n.telling is not Telling.AGAIN)
     assert first.at <= NOON + 30 * MINUTE, "half an hour before the front at least"
     assert last.at >= NOON + 120 * MINUTE, "half an hour after the last strong gust at least"
     assert last.concern.verdict.numbers["worst_m_s"] == 15.0

@@ -9,8 +9,9 @@ import pytest
 
 from sensord.model import AMBIENT, Advice, Concern, Quantity, Severity, Stage, Standing, State, Verdict, What
 from sensord.rules import shelter
+from sensord.rules._readings import moment
 from sensord.rules.wind import RULE
-from tests.rules.scenes import NOON, SITE, Curve, cohort, enclosure, entry, evidence, probe, seen
+from tests.rules.scenes import NOON, SITE, Curve, Told, cohort, enclosure, entry, evidence, probe, seen
 
 HOUR = timedelta(hours=1)
 GAUGE = probe("gauge", AMBIENT, Quantity.WIND_GUST)
@@ -45,6 +46,20 @@ def test_what_is_held_is_no_matter() -> None:
     assert decide(9.0, cages=[enclosure(ballast_kg=16.0)]).state is State.FINE
     single: Curve = lambda h: 9.0 if -0.02 < h < -0.01 else 3.0  # noqa: E731  # a curve reads best as one
     assert decide(single).state is State.FINE
+
+
+def test_the_deadline_is_not_put_off_from_day_to_day() -> None:
+    """Nobody carries anything: a day later the first deadline is still the deadline, and overdue."""
+    told = Told(RULE)
+    for step in range(6 * 29):
+        now = NOON + step * timedelta(minutes=10)
+        series = {"gust": [seen(GAUGE, 7.0, now, 1.2)], "humidity": [seen(POST, 0.6, now, 0.7)]}
+        told.at(now, evidence(RULE, series, now))
+    first, last = told.notices[0].concern.verdict, told.notices[-1].concern.verdict
+    assert first.advice is not None
+    assert last.advice is not None
+    assert last.at - first.at > 20 * HOUR
+    assert (last.advice.by, moment(last.numbers["overdue_at"])) == (None, first.advice.by)
 
 
 def test_once_anchored_it_is_not_asked_again() -> None:

@@ -1,0 +1,41 @@
+"""The deadline of an action stays what was told first. Where it has passed, nothing later is told: it is overdue."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sensord.model import Number, What
+from sensord.rules import Evidence
+from sensord.rules._readings import moment, remembered
+
+Facts = dict[str, Number | datetime]
+
+
+def told_deadline(evidence: Evidence, action: str) -> datetime | None:
+    """The deadline that was told first for `action`, since it was last done; None where none was told."""
+    was = evidence.concern
+    if was is None or was.told_at is None:
+        return None
+    if was.answer is What.DONE and was.answered_at is not None and was.answered_at >= was.told_at:
+        return None  # it was done: what is asked for from now on is another matter
+    if remembered(evidence, "due_of") == action:
+        return moment(remembered(evidence, "due_at"))
+    advice = was.verdict.advice
+    return advice.by if was.told_action == action and advice is not None and advice.action == action else None
+
+
+def kept(evidence: Evidence) -> Facts:
+    """What every verdict carries on, so that the deadline is still known when the same is asked for again."""
+    of = remembered(evidence, "due_of")
+    action = of if isinstance(of, str) else evidence.concern.told_action if evidence.concern else ""
+    due = told_deadline(evidence, action)
+    return {"due_of": action, "due_at": due} if due is not None else {}
+
+
+def deadline(evidence: Evidence, action: str, fresh: datetime, now: datetime) -> tuple[datetime | None, Facts]:
+    """Until when: what was told, else `fresh`; None and `overdue_at` where it has passed. With what is to be carried on."""
+    due = told_deadline(evidence, action)
+    if due is None:
+        return fresh, {"by_at": fresh, "due_of": None, "due_at": None}
+    by = due if due > now else None
+    return by, {"by_at": by, "overdue_at": None if by else due, "due_of": action, "due_at": due}

@@ -68,12 +68,13 @@ class Publisher:
         until: datetime,
         on_step: Callable[[Garden], None] | None = None,
         taken: Callable[[], int] | None = None,
+        on_sent: Callable[[Sent], None] | None = None,
     ) -> Published:
         """Publish what the garden sends until `until`; raises NotPublished unless the broker has acknowledged all of it.
 
         The garden is kept one step ahead of the clock, so that each message leaves at its own instant. A PacedClock is
         held up while more than `MOST_BEHIND` messages have not been taken in yet: by the broker, or by whoever `taken`
-        counts for.
+        counts for. `on_sent` is told of each message before it leaves.
         """
         client = self._connect(host, port)
         queue: deque[Sent] = deque()
@@ -87,6 +88,8 @@ class Publisher:
                     on_step(garden)
                 while queue and queue[0].at <= now and not self._stopped.is_set():
                     message = queue.popleft()
+                    if on_sent is not None:
+                        on_sent(message)
                     self._publish(client, message)
                     lag_s = max(lag_s, (clock.now() - message.at).total_seconds())
                 if now >= until:

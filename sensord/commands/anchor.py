@@ -21,6 +21,12 @@ CAUTION = (
     "brick at a time. Check the friction with a pull, and look again after the first wind. Anything fixed to a "
     "building or a post is a matter of local codes and licensed practice."
 )
+HURRICANE_M_S = 32.7
+"""From here on the wind is Beaufort 12 (WMO, Manual on Codes, table 1100; from memory; of the mean, here of a gust) [m/s]."""
+INDOORS = (
+    "Nothing outdoors is to be trusted in gusts of hurricane force: neither ballast nor pegs nor the lee of a wall. Take the "
+    "enclosure into a sturdy building well before, stay in yourself, and heed the official warnings."
+)
 SHELTER = (
     "Peg it down on all four corners, or shelter it: the lee of a wall or a porch, outdoors, so that the animals keep "
     "their cues."
@@ -66,23 +72,27 @@ def command(
     """
     us = units is Units.US
     length, kilograms = ("in", "lb") if us else ("m", "kg")
+    wrong: list[str] = []
     frame = Frame(
-        _one("--width", width, LENGTHS, length),
-        _one("--depth", depth or width, LENGTHS, length),
-        _one("--height", height, LENGTHS, length),
-        _one("--mass", mass, MASSES, kilograms),
+        _one("--width", width, LENGTHS, length, wrong),
+        _one("--depth", width if depth is None else depth, LENGTHS, length, wrong if depth is not None else []),
+        _one("--height", height, LENGTHS, length, wrong),
+        _one("--mass", mass, MASSES, kilograms, wrong),
     )
     case = Case(
         frame,
-        _one("--ballast", ballast, MASSES, kilograms),
-        None if gust is None else _amount("--gust", gust, SPEEDS, "mph" if us else "m/s"),
-        _coefficient(open_fraction, netting),
-        _amount("--friction", friction, {"": 1.0}, ""),
-        _one("--brick", brick, MASSES, kilograms),
-        _one("--largest-ballast", largest_ballast, MASSES, kilograms),
+        _one("--ballast", ballast, MASSES, kilograms, wrong),
+        None if gust is None else _amount("--gust", gust, SPEEDS, "mph" if us else "m/s", wrong),
+        _coefficient(open_fraction, netting, wrong),
+        _amount("--friction", friction, {"": 1.0}, "", wrong),
+        _one("--brick", brick, MASSES, kilograms, wrong),
+        _one("--largest-ballast", largest_ballast, MASSES, kilograms, wrong),
         height_factor,
         safety_factor,
     )
+    wrong += [line for line in _out_of_bounds(case) if depth is not None or not line.startswith("--depth")]
+    if wrong:
+        raise typer.BadParameter("\n".join(wrong))
     try:
         advice, steps = _work_out(case)
     except ValueError as error:
@@ -91,7 +101,8 @@ def command(
         _print_json(case, advice, steps)
     else:
         _print_text(case, advice, steps, us)
-    raise typer.Exit(0 if advice.kind is AnchorKind.HOLDS else 1)
+    beyond = case.gust_m_s is not None and case.gust_m_s.high >= HURRICANE_M_S
+    raise typer.Exit(0 if advice.kind is AnchorKind.HOLDS and not beyond else 1)
 
 
 class Case(NamedTuple):
@@ -126,33 +137,64 @@ def _work_out(case: Case) -> tuple[AnchorAdvice, list[Step]]:
     return advice, [Step(kg, wind_load.gust_held(case.frame, kg, *loads).gust_m_s) for kg in amounts]
 
 
-def _one(option: str, text: str, factors: dict[str, float], unit: str) -> float:
-    """One amount, in SI."""
-    amount = _amount(option, text, factors, unit)
+def _out_of_bounds(case: Case) -> list[str]:
+    """What can be read but makes no sense, each amount tried alone with usual ones for the others."""
+    usual = Case(Frame(0.6, 0.6, 0.9, 1.0), 0.0, None, Range(1.0, 1.0), Range(0.3, 0.3), 2.0, 20.0, 0.85, 1.5)
+    trials: list[tuple[str, Case]] = [
+        *(
+            (f"--{option}", usual._replace(frame=usual.frame._replace(**{field: getattr(case.frame, field)})))
+            for option, field in zip(("width", "depth", "height", "mass"), Frame._fields, strict=False)
+        ),
+        *(
+            (f"--{option}", usual._replace(**{field: getattr(case, field)}))
+            for option, field in (
+                ("ballast", "ballast_kg"),
+                ("gust", "gust_m_s"),
+                ("friction", "friction"),
+                ("brick", "brick_kg"),
+                ("largest-ballast", "largest_ballast_kg"),
+                ("height-factor", "height_factor"),
+                ("safety-factor", "safety_factor"),
+            )
+        ),
+    ]
+    wrong: dict[str, str] = {}
+    for option, trial in trials:
+        try:
+            _work_out(trial)
+        except ValueError as error:
+            wrong.setdefault(str(error), f"{option}: {error}")
+    return list(wrong.values())
+
+
+def _one(option: str, text: str, factors: dict[str, float], unit: str, wrong: list[str]) -> float:
+    """One amount, in SI; a line in `wrong` where it is none."""
+    amount = _amount(option, text, factors, unit, wrong)
     if amount.low != amount.high:
-        raise typer.BadParameter(f"{text!r} is a range; give one amount", param_hint=option)
+        wrong.append(f"{option}: {text!r} is a range; give one amount")
     return amount.low
 
 
-def _amount(option: str, text: str, factors: dict[str, float], unit: str) -> Range:
-    """One amount or a range, with a unit of its own or the usual one, in SI."""
+def _amount(option: str, text: str, factors: dict[str, float], unit: str, wrong: list[str]) -> Range:
+    """One amount or a range, with a unit of its own or the usual one, in SI; a line in `wrong` where it is none."""
     number = r"(\d+(?:\.\d*)?|\.\d+)"
     match = re.fullmatch(rf"\s*{number}(?:\s*(?:-|–|\.\.)\s*{number})?\s*([a-z/]*)\s*", text)
     if match is None or (match[3] or unit) not in factors:
         known = ", ".join(filter(None, factors))
-        hint = f"{text!r} is no amount such as 12 or 12-15" + (f", in {known}" if known else "")
-        raise typer.BadParameter(hint, param_hint=option)
+        wrong.append(f"{option}: {text!r} is no amount such as 12 or 12-15" + (f", in {known}" if known else ""))
+        return Range(1.0, 1.0)
     factor = factors[match[3] or unit]
     low, high = float(match[1]) * factor, float(match[2] or match[1]) * factor
     return Range(min(low, high), max(low, high))
 
 
-def _coefficient(open_fraction: float, netting: Netting) -> Range:
+def _coefficient(open_fraction: float, netting: Netting, wrong: list[str]) -> Range:
     wet = {Netting.DRY: False, Netting.WET: True, Netting.COVERED: None, Netting.UNSURE: None}[netting]
     try:
         return wind_load.force_coefficient(open_fraction, wet, covered=netting is Netting.COVERED)
     except ValueError as error:
-        raise typer.BadParameter(str(error), param_hint="--open-fraction") from error
+        wrong.append(f"--open-fraction: {error}")
+        return Range(1.0, 1.0)
 
 
 def _speed(metres_per_second: float, us: bool) -> str:
@@ -190,8 +232,8 @@ def _print_text(case: Case, advice: AnchorAdvice, steps: list[Step], us: bool) -
     console.print(f"As it stands it holds gusts up to {held}; then it fails by {advice.by}.")
     if case.gust_m_s is not None:
         console.print(_answer(case.gust_m_s.high, case.brick_kg, advice, us), style="bold")
-        needed = _spread(_needed(advice.needed_kg.high, us), _needed(advice.needed_kg.low, us))
-        console.print(f"Ballast in all that it takes: {needed}.")
+        if case.gust_m_s.high < HURRICANE_M_S:
+            console.print(_ballast(case, advice, us))
     table = Table("ballast in all", "holds at least", box=None, pad_edge=False)
     for step in steps:
         table.add_row(_mass(step.ballast_kg, us), _held(step.gust_m_s, us))
@@ -199,8 +241,20 @@ def _print_text(case: Case, advice: AnchorAdvice, steps: list[Step], us: bool) -
     console.print(f"Gusts are those forecast for 10 m. {CAUTION}")
 
 
+def _ballast(case: Case, advice: AnchorAdvice, us: bool) -> str:
+    """How much it takes in all, in the worst and in the best case; where that is beyond sense, that it is."""
+    worst, best = _needed(advice.needed_kg.high, us), _needed(advice.needed_kg.low, us)
+    if advice.kind is not AnchorKind.PEG_OR_SHELTER:
+        return f"Ballast in all that it takes: {_spread(worst, best)}."
+    most = _mass(case.largest_ballast_kg, us)
+    but = "" if worst == best else f"; if friction, netting and gust were all at their best, {best}"
+    return f"By ballast alone it would take {worst}{but}. More than {most} is neither carried nor trusted here."
+
+
 def _answer(gust_m_s: float, brick_kg: float, advice: AnchorAdvice, us: bool) -> str:
     gust = _speed(gust_m_s, us)
+    if gust_m_s >= HURRICANE_M_S:
+        return f"A gust of {gust}: {INDOORS[0].lower()}{INDOORS[1:]}"
     if advice.kind is AnchorKind.HOLDS:
         return f"It holds a gust of {gust}."
     if advice.kind is AnchorKind.PEG_OR_SHELTER:
@@ -221,8 +275,8 @@ def _print_json(case: Case, advice: AnchorAdvice, steps: list[Step]) -> None:
         "gust_m_s": gust and gust._asdict(),
         "force_coefficient": case.force_coefficient._asdict(),
         "friction": case.friction._asdict(),
-        "holds": advice.kind is AnchorKind.HOLDS if gust else None,
-        "advice": advice.kind if gust else None,
+        "holds": advice.kind is AnchorKind.HOLDS and gust.high < HURRICANE_M_S if gust else None,
+        "advice": None if gust is None else advice.kind if gust.high < HURRICANE_M_S else "take indoors",
         "add_kg": advice.add_kg,
         "bricks": advice.bricks,
         "ballast_kg": advice.ballast_kg,
@@ -230,6 +284,6 @@ def _print_json(case: Case, advice: AnchorAdvice, steps: list[Step]) -> None:
         "ballast_needed_kg": advice.needed_kg._asdict() if gust else None,
         "gust_held_m_s": advice.gust_held_m_s._asdict(),
         "holds_with": [step._asdict() for step in steps],
-        "caution": CAUTION,
+        "caution": f"{INDOORS} {CAUTION}" if gust and gust.high >= HURRICANE_M_S else CAUTION,
     }
     typer.echo(json.dumps(answer, ensure_ascii=False, indent=2))

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from datetime import datetime, timedelta
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,7 +14,9 @@ import typer
 
 if TYPE_CHECKING:
     from sensord.daemon import Daemon
-    from sensord.model import Message
+    from sensord.model import Arrival, Gap, Message
+    from sensord.ports import Inbox
+    from simulators.probes import Sent
 
 LEAD = timedelta(seconds=1.5)
 """Real time before the garden's first moment, for the daemon to connect."""
@@ -20,13 +24,24 @@ SETTLE = timedelta(minutes=30)
 """Garden time after the last message, for what is still under way to arrive."""
 HEIGHT = 8
 BARS = "▁▂▃▄▅▆▇█"
+INDENT = 21
+"""Where the words of a message begin, after day, time and severity [characters]."""
+SHOWN_FOR = timedelta(minutes=20)
+"""So much older than what others said last may be what a probe said, to be shown. Chosen."""
+
+
+class Units(StrEnum):
+    """Units of what is shown."""
+
+    METRIC = "metric"
+    US = "us"
 
 
 def command(
     days: Annotated[int, typer.Option(min=1, max=14, help="Garden days.")] = 3,
     seconds: Annotated[float, typer.Option(min=10, help="About how long it takes [s].")] = 66.0,
     seed: Annotated[int, typer.Option(help="Another seed, another garden.")] = 7,
-    units: Annotated[str, typer.Option(help="metric or us")] = "metric",
+    units: Annotated[Units, typer.Option(help="Units of what is shown.")] = Units.METRIC,
     store: Annotated[Path | None, typer.Option(help="Keep the store here.")] = None,
     page: Annotated[
         bool,
@@ -48,7 +63,7 @@ def command(
         chosen = chosen.model_copy(
             update={
                 "broker": chosen.broker.model_copy(update={"host": broker.host, "port": broker.port}),
-                "keeper": chosen.keeper.model_copy(update={"units": units}),
+                "keeper": chosen.keeper.model_copy(update={"units": units.value}),
                 "page": chosen.page.model_copy(update={"enabled": page, "port": _free_port(chosen.page.port)}),
             }
         )
@@ -63,7 +78,9 @@ def command(
         inbox = _build.inbox(built, clock, kept)
         stack.callback(inbox.close)
         screen = stack.enter_context(_Screen(built, days))
-        daemon = _daemon(built, clock, inbox, kept, _Phone(screen, garden.keeper))
+        screen.says = lambda name, now: _said(built, kept, name, now)
+        came = Came(inbox)
+        daemon = _daemon(built, clock, came, kept, _Phone(screen, garden.keeper))
         _wait_until_connected(inbox)
         served = _page.serve(built, path, clock, daemon, inbox)
         if served is not None:
@@ -72,7 +89,7 @@ def command(
 
         def play(publisher: Any) -> Any:
             at = (broker.host, broker.port)
-            return publisher.run(garden, clock, *at, end, taken=lambda: daemon.counts.arrivals)
+            return publisher.run(garden, clock, *at, end, taken=lambda: came.count, on_sent=came.note)
 
         outdoors = stack.enter_context(_Outdoors(play))
 
@@ -80,15 +97,15 @@ def command(
             screen.show(clock.now(), garden)
             if outdoors.trouble is not None:
                 return True
-            return outdoors.published > 0 and daemon.counts.arrivals >= outdoors.published
+            return 0 < outdoors.published <= came.count and not came.missing()
 
         daemon.run(until=end + SETTLE, stopped=stopped)
         screen.stop()
         if outdoors.trouble is not None:
             typer.echo(f"the simulated garden stopped: {outdoors.trouble}", err=True)
             raise typer.Exit(1)
-        lost = outdoors.published - daemon.counts.arrivals
-        _summary(screen, daemon, kept, garden, outdoors.published, built)
+        lost = came.missing()
+        _summary(screen, daemon, kept, garden, outdoors.published, lost, built)
         if lost:
             raise typer.Exit(1)
 
@@ -104,6 +121,72 @@ def _free_port(wished: int) -> int:
             found: int = trial.getsockname()[1]
             return found
     return wished
+
+
+class Came:
+    """An inbox that counts what came by the broker and became durable, against what was published, message by message.
+
+    What came by another way (the page), or twice, makes up for nothing that did not come.
+    """
+
+    def __init__(self, inbox: Inbox) -> None:
+        from threading import Lock
+
+        self._inbox, self.count = inbox, 0
+        self._due: Counter[tuple[str, bytes]] = Counter()  # published, not come yet
+        self._lock = Lock()  # the garden publishes on a thread of its own
+
+    def note(self, message: Sent) -> None:
+        """This is published."""
+        with self._lock:
+            self._due[message.topic, bytes(message.payload)] += 1
+
+    def missing(self) -> int:
+        """Of what was published, so many messages did not come."""
+        with self._lock:
+            return self._due.total()
+
+    def next_batch(self, until: datetime, limit: int) -> list[Arrival]:
+        """As the inbox."""
+        return self._inbox.next_batch(until, limit)
+
+    def acknowledge(self, batch: Sequence[Arrival]) -> None:
+        """As the inbox; these are durable."""
+        heard = [arrival for arrival in batch if arrival.connection]
+        with self._lock:
+            for key in ((arrival.topic, arrival.payload) for arrival in heard):
+                if self._due[key] > 1:
+                    self._due[key] -= 1
+                else:
+                    del self._due[key]
+            self.count += len(heard)
+        self._inbox.acknowledge(batch)
+
+    def gaps(self) -> list[Gap]:
+        """As the inbox."""
+        return self._inbox.gaps()
+
+    def close(self) -> None:
+        """As the inbox."""
+        self._inbox.close()
+
+
+def _said(built: Any, store: Any, place: str, now: datetime) -> float | None:
+    """What the first probe of a place that is to be believed says of the temperature [°C]; None where none does."""
+    from sensord.model import Doubt, Quantity
+
+    newest = {
+        probe: reading
+        for probe in built.garden.probes
+        if Quantity.TEMPERATURE in probe.quantities
+        and (reading := store.latest(built.garden.site.name, probe.name, Quantity.TEMPERATURE, now))
+    }
+    last = max((reading.measured_at for reading in newest.values()), default=now)  # at this pace, well behind the clock
+    for probe in built.garden.probes_at(place, Quantity.TEMPERATURE):
+        reading = newest.get(probe)
+        if reading is not None and last - reading.measured_at <= SHOWN_FOR and not reading.doubts & Doubt.UNUSABLE:
+            return float(reading.value)
+    return None
 
 
 class _Outdoors:
@@ -184,7 +267,8 @@ class _Screen:
         self.titles = {e.name: e.title for e in built.garden.enclosures} | {"ambient": "Shaded post"}
         self._us = built.settings.keeper.units == "us"
         self._tiers = next(iter(built.garden.species.values())).heat_tiers
-        self._history: dict[str, list[float]] = {name: [] for name in self.titles}
+        self.says: Callable[[str, datetime], float | None] = lambda name, now: None
+        self._history: dict[str, list[float | None]] = {name: [] for name in self.titles}
         self._next: datetime | None = None
         self._days = days
         self._live: Any = None
@@ -216,9 +300,23 @@ class _Screen:
         style = {"Minor": "cyan", "Moderate": "yellow", "Severe": "bold red", "Extreme": "bold white on red"}
         word = message.severity.word
         to = "" if message.route == "phone" else f"  (to the {message.route})"
-        self.console.print(f"{at:%a %H:%M}  [{style.get(word, '')}]{word:8}[/]  [bold]{message.title}[/bold]{to}")
-        for line in message.text.splitlines():
-            self.console.print(f"                     {line}", markup=False)
+        title, *more = self._folded(f"{message.title}{to}")
+        from rich.markup import escape
+
+        self.console.print(f"{at:%a %H:%M}  [{style.get(word, '')}]{word:8}[/]  [bold]{escape(title)}[/bold]")
+        for line in more:
+            self.console.print(f"{' ' * INDENT}[bold]{escape(line)}[/bold]")
+        for line in self._folded(message.text):
+            self.console.print(f"{' ' * INDENT}{line}", markup=False)
+
+    def _folded(self, text: str) -> list[str]:
+        """The lines of a text, on a terminal broken between words where they would not fit beside the indent."""
+        if not self.console.is_terminal:
+            return text.splitlines()
+        from textwrap import wrap
+
+        width = max(20, self.console.width - INDENT)
+        return [part for line in text.splitlines() for part in wrap(line, width, break_on_hyphens=False) or [""]]
 
     def show(self, now: datetime, garden: Any) -> None:
         """Bring the picture up to date, four times in a garden hour."""
@@ -227,18 +325,20 @@ class _Screen:
         self._next = now + timedelta(minutes=15)
         truth = garden.truth(min(now, garden.now))
         for name, values in self._history.items():
-            values.append(truth.temperature_c[name])
+            values.append(self.says(name, now))
             del values[:-96]
         if self._live is not None:
             self._live.update(self._picture(now, truth))
         elif now.minute < 15 and now.astimezone(self.zone).hour % 6 == 0:
-            self.console.print(self._line(now, truth))
+            self.console.print(self._line(now))
 
-    def _temperature(self, celsius: float) -> str:
+    def _temperature(self, celsius: float | None) -> str:
+        if celsius is None:
+            return "–"
         return f"{celsius * 1.8 + 32:.0f} °F" if self._us else f"{celsius:.1f} °C"
 
-    def _line(self, now: datetime, truth: Any) -> str:
-        inside = ", ".join(f"{t} {self._temperature(truth.temperature_c[n])}" for n, t in self.titles.items())
+    def _line(self, now: datetime) -> str:
+        inside = ", ".join(f"{t} {self._temperature(self.says(n, now))}" for n, t in self.titles.items())
         return f"{now.astimezone(self.zone):%a %H:%M}  [dim]{inside}[/dim]"
 
     def _picture(self, now: datetime, truth: Any) -> Any:
@@ -248,8 +348,8 @@ class _Screen:
         for heading in ("", "now", "the last day", "above"):
             table.add_column(heading)
         for name, title in self.titles.items():
-            value = truth.temperature_c[name]
-            over = [t for t in self._tiers if value >= t.temperature_c]
+            value = self._history[name][-1]
+            over = [t for t in self._tiers if value is not None and value >= t.temperature_c]
             above = self._temperature(over[-1].temperature_c) if over else "–"
             table.add_row(title, self._temperature(value), _spark(self._history[name]), above)
         wind = truth.wind_gust_m_s
@@ -258,18 +358,17 @@ class _Screen:
         return table
 
 
-def _spark(values: list[float], low: float = 10.0, high: float = 42.0) -> str:
+def _spark(values: list[float | None], low: float = 10.0, high: float = 42.0) -> str:
     """The course of a temperature as bars, 48 characters at most, on one scale for all."""
     shown = values[::-2][::-1]
-    return "".join(BARS[max(0, min(7, int((v - low) / (high - low) * 8)))] for v in shown)
+    return "".join(" " if v is None else BARS[max(0, min(7, int((v - low) / (high - low) * 8)))] for v in shown)
 
 
-def _summary(screen: _Screen, daemon: Daemon, store: Any, garden: Any, published: int, built: Any) -> None:
+def _summary(screen: _Screen, daemon: Daemon, store: Any, garden: Any, published: int, lost: int, built: Any) -> None:
     """What came in, what was said, and what the heat was."""
     from sensord.model import Quantity
 
     counts, say = daemon.counts, screen.console.print
-    lost = published - counts.arrivals
     say("\n[bold]Three days in the garden[/bold]" if screen._days == 3 else f"\n[bold]{screen._days} days[/bold]")
     say(
         f"  {published} messages published, {counts.readings} readings stored, {counts.duplicates} repeated, "
@@ -292,5 +391,15 @@ def _summary(screen: _Screen, daemon: Daemon, store: Any, garden: Any, published
         )
     for event in garden.events:
         title = screen.titles.get(event.subject, event.subject)
-        what = event.what if event.what.startswith("fault") else f"{event.what} {event.detail}"
-        say(f"  [dim]{event.at.astimezone(screen.zone):%a %H:%M}  {title}: {what}[/dim]")
+        say(f"  [dim]{event.at.astimezone(screen.zone):%a %H:%M}  {title}: {_happened(event)}[/dim]")
+
+
+def _happened(event: Any) -> str:
+    """One entry of the garden's log, with the unit of its amount."""
+    from sensord.model import AMOUNTS
+
+    if event.what.startswith("fault"):
+        return str(event.what)
+    unit = AMOUNTS.get(event.what, "") if event.detail else ""
+    detail = " ".join(filter(None, (event.detail, unit)))
+    return f"{event.what}: {detail}" if "," in detail else f"{event.what} {detail}".rstrip()

@@ -29,6 +29,8 @@ def command(
 
     built = _build.house(config, secrets)
     store = _build.store_path(built, config)
+    if source.is_dir():
+        raise Mistakes([f"{source}: is a directory; name the backup in it, a file that ends in .sqlite3"])
     if not source.is_file():
         raise Mistakes([f"{source}: there is no such file"])
     if store.exists() and source.samefile(store):

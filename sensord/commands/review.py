@@ -49,6 +49,11 @@ def command(
     from sensord.settings import Mistakes
 
     built = _build.house(config, secrets)
+    unwritable = [
+        line for option, path in (("--html", html), ("--png", png), ("--csv", csv)) for line in _no_place(option, path)
+    ]
+    if unwritable:
+        raise Mistakes(unwritable)
     now = datetime.now(UTC)
     try:
         span = _span(built, week, season, now)
@@ -56,7 +61,9 @@ def command(
             review = _look(built, None if shipped else store or _build.store_path(built, config), span, now, show)
             show("writing", 0.95)
             _write(review, built, html, png, csv)
-    except (ValueError, OSError) as error:
+    except OSError as error:
+        raise Mistakes([f"{error.filename or 'not written'}: {error.strerror or error}"]) from None
+    except ValueError as error:
         raise Mistakes(str(error).splitlines()) from None
     if json:
         from sensord.edges import report
@@ -65,6 +72,16 @@ def command(
     elif not (html or png or csv):
         _tell(review, built.settings.keeper.units)
     raise typer.Exit(1 if review.found else 0)
+
+
+def _no_place(option: str, path: Path | None) -> Iterator[str]:
+    """Why a file can't be made, before a long computation."""
+    if path is None:
+        return
+    if path.is_dir():
+        yield f"{option}: {path} is a directory; name a file in it"
+    elif not path.absolute().parent.is_dir():
+        yield f"{option}: the directory {path.absolute().parent} is not there; make it, or name another file"
 
 
 def _span(built: House, week: str, season: bool, now: datetime) -> Span:

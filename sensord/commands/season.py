@@ -10,9 +10,11 @@ from typing import Annotated, Any, NamedTuple
 import typer
 
 from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+from sensord.model import Severity
 from sensord.science import season
 from sensord.science.season import MigrationWindow, OutdoorStart
 from sensord.science.sun import day_length_hours, noon_elevation_deg
+from sensord.species import Species
 
 CHART_STEP = timedelta(days=10)
 
@@ -69,9 +71,11 @@ def command(
     place = _place(latitude, longitude, config, secrets)
     if development_days is not None and mean_temperature is not None:
         raise typer.BadParameter("give the development time or a mean temperature, not both")
+    profile = _profile(species)
     days = season.DEVELOPMENT_DAYS if development_days is None else development_days
     if mean_temperature is not None:
-        days = _days_at((mean_temperature - 32.0) / 1.8 if units is Units.US else mean_temperature, species)
+        us = units is Units.US
+        days = _days_at((mean_temperature - 32.0) / 1.8 if us else mean_temperature, profile, us)
     found = _season(*place, year or datetime.now(UTC).year, days)
     if json:
         _print_json(found)
@@ -94,24 +98,43 @@ def _place(latitude: float | None, longitude: float | None, config: Path, secret
     return site.latitude_deg, site.longitude_deg
 
 
-def _days_at(mean_temperature_c: float, name: str) -> float:
-    """Egg to adult of a species at a mean temperature."""
+def _profile(name: str) -> Species:
+    """The species of that name; wrong use where there is none."""
     from sensord import species
-    from sensord.science.development import days_at
 
     try:
-        profile = species.load(name)
-        upper_c = profile.upper_threshold_c
-        passages = profile.plan().passages
-        days = sum(days_at(mean_temperature_c, part.degree_days, part.lower_c, upper_c) for part in passages)
+        return species.load(name)
     except ValueError as error:
-        raise typer.BadParameter(str(error)) from error
+        raise typer.BadParameter(str(error), param_hint="--species") from error
+
+
+def _days_at(mean_temperature_c: float, profile: Species, us: bool) -> float:
+    """Egg to adult of a species at a mean temperature that it can live in."""
+    from sensord.science.development import days_at
+
+    low_c = profile.lower_threshold_c
+    high_c = min(t.temperature_c for t in profile.heat_tiers if t.severity >= min(Severity.MODERATE, _worst(profile)))
+    if not low_c < mean_temperature_c < high_c:
+        shown = [f"{c * 1.8 + 32:.0f} °F" if us else f"{c:.1f} °C" for c in (mean_temperature_c, low_c, high_c)]
+        taken = "read as °F" if us else "read as °C; with --units us it is °F"
+        raise typer.BadParameter(
+            f"{profile.name} does not live through a mean of {shown[0]} ({taken}): give one between {shown[1]}, where it "
+            f"begins to develop, and {shown[2]}, where heat harms it",
+            param_hint="--mean-temperature",
+        )
+    upper_c = profile.upper_threshold_c
+    passages = profile.plan().passages
+    days = sum(days_at(mean_temperature_c, part.degree_days, part.lower_c, upper_c) for part in passages)
     if not 10.0 <= days <= 120.0:
         raise typer.BadParameter(
             f"a mean of {mean_temperature_c:.1f} °C gives a development time of {days:.0f} days; 10 to 120 make sense",
             param_hint="--mean-temperature",
         )
     return days
+
+
+def _worst(profile: Species) -> Severity:
+    return max(tier.severity for tier in profile.heat_tiers)
 
 
 def _season(latitude_deg: float, longitude_deg: float, year: int, development_days: float) -> Season:
@@ -155,9 +178,9 @@ def _print_text(found: Season) -> None:
     for row in found.days:
         table.add_row(
             f"{_day(row.day)}",
-            f"{row.noon_elevation_deg:.0f}°",
+            f"{round(row.noon_elevation_deg)}°",
             f"{int(row.day_length_hours)} h {int(row.day_length_hours * 60) % 60:02d} min",
-            f"{row.change_minutes:+.1f} min",
+            f"{round(row.change_minutes, 1) + 0.0:+.1f} min",
             _bar(row.day_length_hours),
             _phase(row.day, found),
         )

@@ -127,3 +127,45 @@ def test_wrong_use_ends_with_2_and_says_what_was_wrong(arguments, part):
     result = run(*arguments)
     assert result.exit_code == 2
     assert part in result.output
+
+
+def test_all_wrong_options_are_said_at_once():
+    """What can't be read and what makes no sense, each with its option."""
+    result = CliRunner().invoke(
+        app, ["--width", "60", "--height", "x", "--mass", "0.8", "--gust", "strong", "--safety-factor", "0.3"]
+    )
+    assert result.exit_code == 2
+    for part in (
+        "--width: the width of an enclosure",
+        "--height: 'x'",
+        "--gust: 'strong'",
+        "--safety-factor: the safety",
+    ):
+        assert part in words(result), part
+    assert "--depth" not in result.output
+
+
+def test_what_no_ballast_does_is_put_into_words():
+    """Beyond what anybody carries, the kilograms are no advice, and the line says so."""
+    text = words(run("--gust", "26"))
+    assert (
+        "By ballast alone it would take 125.3 kg; if friction, netting and gust were all at their best, 46.5 kg" in text
+    )
+    assert "More than 20.0 kg is neither carried nor trusted here." in text
+    assert "Ballast in all that it takes" not in text
+
+
+@pytest.mark.outside
+def test_hurricane_force_is_answered_by_a_building():
+    """From 32.7 m/s on (Beaufort 12; WMO Manual on Codes, table 1100; from memory) nothing outdoors is to be trusted."""
+    for more in ([], ["--ballast", "1000"]):
+        result = run("--gust", "32.7", *more)
+        assert result.exit_code == 1
+        assert "into a sturdy building" in words(result)
+        assert "stay in yourself" in words(result)
+        assert "official warnings" in words(result)
+        assert "Peg it down" not in words(result)
+        answer = json.loads(run("--gust", "32.7", *more, "--json").output)
+        assert (answer["holds"], answer["advice"]) == (False, "take indoors")
+        assert "sturdy building" in answer["caution"]
+    assert "sturdy building" not in words(run("--gust", "32.6"))

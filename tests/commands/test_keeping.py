@@ -292,3 +292,30 @@ def _until(condition: object, seconds: float = 30) -> bool:
             return True
         time.sleep(0.2)
     return False
+
+
+def test_a_password_may_come_from_a_pipe() -> None:
+    """Without a terminal the first line of the input is the password; its hash opens with it, a short one is refused."""
+    from argon2 import PasswordHasher
+
+    command = [sys.executable, "-m", "sensord", "password"]
+    done = subprocess.run(command, input="four plain words here\n", capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    assert PasswordHasher().verify(done.stdout.strip(), "four plain words here")
+    assert subprocess.run(command, input="short\n", capture_output=True, text=True, timeout=60).returncode == 2
+
+
+def test_files_that_can_not_be_made_are_said_in_plain_words(tmp_path: Path) -> None:
+    """A directory that is not there, or a directory in the place of a file: which option, and what to do; ends with 2."""
+    config = configuration(tmp_path, free_port())
+    there = tmp_path / "nope" / "x"
+    done = sensord("review", "--html", there, "--png", tmp_path, "--config", config)
+    assert done.returncode == 2
+    assert done.stderr.splitlines() == [
+        f"--html: the directory {there.parent} is not there; make it, or name another file",
+        f"--png: {tmp_path} is a directory; name a file in it",
+    ]
+    done = sensord("restore", "--from", tmp_path, "--config", config)
+    assert done.returncode == 2
+    assert done.stderr.startswith(f"{tmp_path}: is a directory; name the backup in it")

@@ -101,7 +101,15 @@ def test_the_place_may_come_from_the_configuration():
         (["--latitude", "41.5"], "both"),
         ([*LARKFIELD, "--development-days", "3"], "--development-days"),
         ([*LARKFIELD, "--development-days", "30", "--mean-temperature", "20"], "not both"),
-        ([*LARKFIELD, "--mean-temperature", "5"], "development time of inf days"),
+        ([*LARKFIELD, "--mean-temperature", "5"], "monarch does not live through a mean of 5.0 °C"),
+        ([*LARKFIELD, "--mean-temperature", "75"], "with --units us it is °F): give one between 11.5 °C"),
+        ([*LARKFIELD, "--mean-temperature", "33"], "and 33.0 °C, where heat harms it"),
+        (
+            [*LARKFIELD, "--mean-temperature", "95", "--units", "us"],
+            "a mean of 95 °F (read as °F): give one between 53 °F",
+        ),
+        ([*LARKFIELD, "--mean-temperature", "12"], "gives a development time of"),
+        ([*LARKFIELD, "--species", "moth"], "moth"),
         ([*LARKFIELD, "--mean-temperature", "20", "--species", "unicorn"], "unicorn"),
     ],
 )
@@ -110,3 +118,11 @@ def test_wrong_use_ends_with_2_and_says_what_was_wrong(arguments, part):
     result = run(*arguments)
     assert result.exit_code == 2
     assert part in " ".join(result.output.replace("│", " ").split())
+
+
+def test_no_figure_is_minus_nought():
+    """A sun a hair below the horizon, or a day that does not change, is 0."""
+    for latitude in ("89.9", "66.7", "67", "90", "-68", "0"):
+        shown = run("--latitude", latitude, "--longitude", "-83.5", "--year", "2026").output
+        assert "-0°" not in shown
+        assert "-0.0 min" not in shown

@@ -13,9 +13,9 @@ from sensord.edges.page.guard import Role
 from sensord.edges.page.links import Link, Refused
 from sensord.edges.page.office import Office
 from sensord.edges.page.paper import wants_json
+from sensord.edges.page.pen import BY_LINK
 from sensord.edges.page.saying import Outcome, Wrong, spoken
 from sensord.edges.page.visiting import Visit, address_of, first, form_of, is_from_here, visit_of
-from sensord.edges.page.wording import BY_LINK
 from sensord.model import Concern, Entry, Message, Standing, What
 
 LINK = "sensord-link"

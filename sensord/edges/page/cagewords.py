@@ -6,12 +6,15 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from sensord.edges.page.look import Cage, House, Snapshot
-from sensord.edges.page.places import Measured, Place
+from sensord.edges.page.places import Measured, Place, Trend
 from sensord.edges.page.scale import POUND_KG, Scale
+from sensord.judge import manner_of
 from sensord.model import Cohort, Doubt, Quantity, Severity, Stage, What
 
 STEADY_K_H = 0.3
 SAME_K = 0.25
+WAVERS_K = 0.5
+"""A temperature that usually changes by as much within five minutes, without a direction, is not steady."""
 STEADY_PA = 50.0
 JUST_NOW = timedelta(minutes=2)
 NEARLY = 0.8
@@ -39,9 +42,10 @@ class CageWords:
             "temperature": self._measured(temperature, self.scale.temperature),
             "doubt": _doubt(temperature),
             "tier": self._tier(cage),
+            "hot": self._hot(cage),
             "offset": self._offset(cage.offset_k),
             "humidity": self._measured(cage.place.newest.get(Quantity.HUMIDITY), lambda v: f"{100 * v:.0f} %"),
-            "trend": self._trend(cage.place.trend_k_h) if heard_now(cage.place) else "",
+            "trend": self._trend(cage.place.trend) if heard_now(cage.place) else "",
             "heard": self._heard(cage.place),
             "silent": cage.place.is_silent,
             "wind": self._wind(cage),
@@ -72,6 +76,15 @@ class CageWords:
         above = [t for t in cage.tiers if found.value >= t.temperature_c]
         return f"above {self.scale.degrees(above[-1].temperature_c):.0f} {self.scale.degree}" if above else ""
 
+    def _hot(self, cage: Cage) -> str:
+        """Above which tier it is now, of those that are told, where there are animals in it."""
+        above, found = cage.place.newest.get(Quantity.TEMPERATURE), cage.stand.cohorts
+        if above is None or not above.is_fresh or not found:
+            return ""
+        tell_from = manner_of("overheating").tell_from
+        told = [t for t in cage.tiers if t.severity >= tell_from and above.value >= t.temperature_c]
+        return f"{self.scale.degrees(told[-1].temperature_c):.0f} {self.scale.degree}" if told else ""
+
     def _offset(self, offset_k: float | None) -> str:
         if offset_k is None:
             return "not known"
@@ -79,12 +92,12 @@ class CageWords:
             return "as outside"
         return f"{self.scale.difference(offset_k)} {'warmer' if offset_k > 0 else 'cooler'}"
 
-    def _trend(self, trend_k_h: float | None) -> str:
-        if trend_k_h is None:
+    def _trend(self, trend: Trend | None) -> str:
+        if trend is None:
             return ""
-        if abs(trend_k_h) < STEADY_K_H:
-            return "steady"
-        return f"{'rising' if trend_k_h > 0 else 'falling'} {self.scale.difference(trend_k_h)} an hour"
+        if not trend.is_clear or abs(trend.k_h) < STEADY_K_H:
+            return "steady" if trend.step_k < WAVERS_K else "up and down"
+        return f"{'rising' if trend.k_h > 0 else 'falling'} {self.scale.difference(trend.k_h)} an hour"
 
     def _heard(self, place: Place) -> str:
         if place.heard_at is None:
@@ -108,14 +121,18 @@ class CageWords:
             kind, say = "held", "Pegged down."
         elif gust is not None and holds is not None:
             kind = "held" if gust < NEARLY * holds else "near" if gust < holds else "over"
-            say = {"held": "It stands.", "near": "Near its limit.", "over": "More than it holds."}[kind]
+            say = {"held": "That holds.", "near": "Near its limit.", "over": "More than it holds."}[kind]
+            if kind != "over" and cage.worst_m_s is not None and cage.worst_m_s >= holds:
+                say = f"Gusts have reached {self.scale.wind(cage.worst_m_s)}, more than that."
         top = max((holds or 0.0) * 1.3, (gust or 0.0) * 1.1, 5.0)
         return {
             "kind": kind,
             "say": say,
             "holds": self.scale.wind(holds) if holds is not None else "not known",
             "with": self.scale.mass(stand.ballast_kg),
-            "now": (("about " if cage.gust_estimated else "") + self.scale.wind(gust)) if gust is not None else "",
+            "now": (("about " if cage.gust_estimated else "up to ") + self.scale.wind(gust))
+            if gust is not None
+            else "",
             "holds_at": round(200 * holds / top, 1) if holds is not None else None,
             "now_at": round(200 * gust / top, 1) if gust is not None else None,
         }
@@ -135,7 +152,7 @@ class CageWords:
         return f"{cohort.count} {PLURAL.get(cohort.stage, f'larvae, {cohort.stage}')}"
 
     def _cohort(self, cohort: Cohort) -> Words:
-        return {"name": cohort.name, "title": cohort.name.capitalize(), "who": self._who(cohort)}
+        return {"name": cohort.name, "title": cohort_title(cohort.name), "who": self._who(cohort)}
 
     def _course(self, cage: Cage) -> Words | None:
         """The last day as lines of a small drawing, on one scale for all enclosures."""
@@ -186,13 +203,26 @@ class CageWords:
             "temperature": self._measured(newest.get(Quantity.TEMPERATURE), self.scale.temperature),
             "humidity": self._measured(newest.get(Quantity.HUMIDITY), lambda v: f"{100 * v:.0f} %"),
             "wind": self._measured(newest.get(Quantity.WIND_SPEED), self.scale.wind),
-            "gust": self._measured(newest.get(Quantity.WIND_GUST), self.scale.wind),
+            "gust": self._gust(),
+            "gust_lately": self.snapshot.gust_m_s is not None,
             "pressure": self._measured(pressure, self.scale.pressure),
             "tendency": tendency,
-            "trend": self._trend(self.snapshot.post.trend_k_h) if heard_now(self.snapshot.post) else "",
+            "trend": self._trend(self.snapshot.post.trend) if heard_now(self.snapshot.post) else "",
             "heard": self._heard(self.snapshot.post),
             "silent": self.snapshot.post.is_silent,
         }
+
+    def _gust(self) -> Words | None:
+        """The figure that the enclosures are held against; where there is none, the last that was measured."""
+        if self.snapshot.gust_m_s is None:
+            return self._measured(self.snapshot.post.newest.get(Quantity.WIND_GUST), self.scale.wind)
+        number, _, unit = self.scale.wind(self.snapshot.gust_m_s).rpartition(" ")
+        return {"number": number, "unit": unit, "old": ""}
+
+
+def cohort_title(name: str) -> str:
+    """A cohort's name, and that it is one: "First" alone may be anything."""
+    return f"Cohort {name.capitalize()}"
 
 
 def heard_now(place: Place) -> bool:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import cast
 
 from sensord import ledger, turn
+from sensord.edges.page import asking
 from sensord.edges.page.places import Place, Places, is_fresh, offset_k
 from sensord.edges.sqlite_reads import SqliteReader
 from sensord.model import (
@@ -26,6 +27,7 @@ from sensord.model import (
     Number,
     Parcel,
     Severity,
+    Standing,
 )
 from sensord.ports import Store, Transient
 from sensord.rules import Watch
@@ -36,6 +38,8 @@ from sensord.texts import Texts
 
 DAY = timedelta(days=1)
 SAID = timedelta(days=2)
+LEFT = timedelta(hours=12)
+"""For so long what the last message of a concern asked for is shown, unless it is done, answered, or too late."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +67,7 @@ class Cage:
     holds_m_s: float | None
     gust_m_s: float | None  # the highest of the last ten minutes
     gust_estimated: bool
+    worst_m_s: float | None  # the highest of the storm that is here or has just passed
     tiers: tuple[Tier, ...]
 
 
@@ -74,7 +79,10 @@ class Snapshot:
     cages: tuple[Cage, ...]
     post: Place
     change_pa: float | None  # of the pressure in three hours
+    gust_m_s: float | None  # the highest that the gauge has measured in the last ten minutes
     concerns: tuple[Concern, ...]
+    advised_since: Mapping[str, datetime]  # of answered concerns that ask for something else by now, by key
+    left: tuple[Concern, ...]  # over, but what they asked for as they ended is still to be done
     said: tuple[Entry, ...]  # lately, the newest first
     cohorts: tuple[Cohort, ...]
     connected: bool
@@ -138,17 +146,22 @@ class Look:
             post, outside = self._places.look(reader, AMBIENT, now)
             facts = self._storm_facts(reader, entries, concerns, now)
             cages = tuple(self._cage(reader, e, entries, outside, facts, now) for e in garden.enclosures)
-        connected, since = self.house.connected()
+            since = self._advised_since(reader, concerns, now)
+            left = self._left(reader, concerns, entries, cages, now)
+        connected, disconnected_since = self.house.connected()
         return Snapshot(
             now=now,
             cages=cages,
             post=post,
             change_pa=next((_number(f, "pressure_change_pa") for f in facts.values()), None),
+            gust_m_s=next((c.gust_m_s for c in cages if not c.gust_estimated), None),
             concerns=concerns,
+            advised_since=since,
+            left=left,
             said=tuple(e for e in reversed(entries) if e.at >= now - SAID)[:40],
             cohorts=tuple(c for cage in cages for c in cage.stand.cohorts),
             connected=connected,
-            disconnected_since=since,
+            disconnected_since=disconnected_since,
         )
 
     def message(self, key: str, about: datetime) -> Parcel | None:
@@ -162,6 +175,40 @@ class Look:
         """What was said since, the newest first."""
         with self.reader() as reader:
             return reader.entries(self.house.garden.site.name, since, self.house.now() + DAY)[::-1]
+
+    # --- what is asked for
+
+    def _advised_since(
+        self, reader: SqliteReader, concerns: tuple[Concern, ...], now: datetime
+    ) -> Mapping[str, datetime]:
+        """Read only where an answered concern asks for something else than was told."""
+        changed = [
+            c
+            for c in concerns
+            if c.standing is Standing.ANSWERED and asking.action_of(c.verdict) not in ("", c.told_action)
+        ]
+        if not changed:
+            return {}
+        verdicts = reader.verdicts(self.house.garden.site.name, min(c.breached_since for c in changed), now + DAY)
+        found = {c.key: asking.advised_since(c, verdicts) for c in changed}
+        return {key: since for key, since in found.items() if since is not None}
+
+    def _left(
+        self,
+        reader: SqliteReader,
+        concerns: tuple[Concern, ...],
+        entries: list[Entry],
+        cages: tuple[Cage, ...],
+        now: datetime,
+    ) -> tuple[Concern, ...]:
+        past = {c.key: c for c in reader.past_concerns(self.house.garden.site.name, now - LEFT, now + DAY)}
+        animals = {c.enclosure.name: frozenset(cohort.name for cohort in c.stand.cohorts) for c in cages}
+        standing = {c.key for c in concerns if c.standing is not Standing.FORMING}
+        return tuple(
+            c
+            for c in past.values()
+            if c.key not in standing and asking.is_left(c, entries, animals.get(c.subject, frozenset()), now)
+        )
 
     # --- places
 
@@ -196,6 +243,7 @@ class Look:
             holds_m_s=_number(facts, "holds_m_s") or self._holds(stand),
             gust_m_s=_number(facts, "gust_m_s"),
             gust_estimated=bool(facts.get("gust_estimated")),
+            worst_m_s=_number(facts, "worst_m_s"),
             tiers=self.tiers_of(stand),
         )
 

@@ -17,7 +17,8 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from sensord.edges.page.live import Kind, Regions
 from sensord.edges.page.look import House, Look, Snapshot
-from sensord.edges.page.wording import Pen, Wording
+from sensord.edges.page.pen import Pen
+from sensord.edges.page.wording import Wording
 
 if TYPE_CHECKING:
     from sensord.edges.page.visiting import Visit

@@ -5,18 +5,23 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import combinations, pairwise
+from statistics import median, quantiles
+from typing import NamedTuple
 
 from sensord.edges.sqlite_reads import SqliteReader
 from sensord.model import Doubt, Probe, Quantity, instant
 from sensord.rules import Seen
-from sensord.rules._readings import REFUSED, Track, pairs, seconds, slope_per_h, usable
+from sensord.rules._readings import REFUSED, Track, means, pairs, seconds, usable
 from sensord.turn import Garden
 
 FRESH = timedelta(minutes=5)
 FRESH_INTERVALS = 5
 """A reading speaks of now for so long, or for so many of its probe's intervals."""
 DAY = timedelta(days=1)
-TREND = timedelta(minutes=30)
+TREND = timedelta(hours=1)
+TREND_SPAN_S = 300.0
+LEAST_TREND_S = 1200.0
 PAIRED = timedelta(minutes=15)
 LATELY = timedelta(minutes=70)
 SLOT_S = 900
@@ -34,13 +39,21 @@ class Measured:
     doubts: int
 
 
+class Trend(NamedTuple):
+    """Where a temperature is going."""
+
+    k_h: float  # [K/h]
+    is_clear: bool  # it is more than a wavering
+    step_k: float  # how much it usually changes from five minutes to the next [K]
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """An enclosure, or the shaded post, as measured."""
 
     name: str
     newest: Mapping[Quantity, Measured]
-    trend_k_h: float | None
+    trend: Trend | None
     heard_at: datetime | None
     is_silent: bool  # it should have reported by now
     course: Course
@@ -72,14 +85,14 @@ class Places:
                 if found.is_fresh:
                     break
         probes = [p for p in garden.probes if p.place == name]
-        heard = {p.name: self._heard(reader, p) for p in probes}
+        heard = {p.name: self._heard(reader, p, now) for p in probes}
         silent = any(heard[p.name] is None or now - heard[p.name] > _patience(p) for p in probes)  # type: ignore[operator]
         recent = temperatures.since(seconds(now - TREND)) if temperatures else None
         return (
             Place(
                 name,
                 newest,
-                slope_per_h(recent) if recent else None,
+                trend_of(recent) if recent else None,
                 max((at for at in heard.values() if at), default=None),
                 silent,
                 self._course(reader, thermometer, now) if thermometer else (),
@@ -105,9 +118,14 @@ class Places:
             self._courses[probe.name] = known = (minute, course)
         return known[1]
 
-    def _heard(self, reader: SqliteReader, probe: Probe) -> datetime | None:
-        site = self._garden.site.name
-        readings = (reader.latest(site, probe.name, quantity) for quantity in sorted(probe.quantities))
+    def _heard(self, reader: SqliteReader, probe: Probe, now: datetime) -> datetime | None:
+        """The latest receipt: of the newest reading up to now, or of one that is dated ahead."""
+        site, ahead = self._garden.site.name, now + timedelta(minutes=1)
+        readings = (
+            reader.latest(site, probe.name, quantity, before)
+            for quantity in sorted(probe.quantities)
+            for before in (ahead, None)
+        )
         return max((r.received_at for r in readings if r is not None), default=None)
 
 
@@ -133,3 +151,20 @@ def offset_k(inside: Track | None, post: Track | None, now: datetime) -> float |
         return None
     paired = pairs(inside, post, seconds(now - PAIRED), seconds(now))
     return paired.median() if paired.differences else None
+
+
+def trend_of(recent: Track) -> Trend | None:
+    """The median slope of all pairs of five-minute means; None of less than twenty minutes.
+
+    It is clear where three quarters of the pairs agree on the way.
+
+    Source: Theil (1950) and Sen (1968), doi:10.1080/01621459.1968.10480934, for the median of slopes; the quarters are chosen
+    """
+    part = means(recent, TREND_SPAN_S)
+    points = list(zip(part.times_s, part.values, strict=True))
+    if len(points) < 3 or points[-1][0] - points[0][0] < LEAST_TREND_S:
+        return None
+    slopes = [3600.0 * (v2 - v1) / (t2 - t1) for (t1, v1), (t2, v2) in combinations(points, 2) if t2 > t1]
+    low, middle, high = quantiles(slopes, n=4, method="inclusive")
+    steps = [abs(v2 - v1) for (_, v1), (_, v2) in pairwise(points)]
+    return Trend(middle, low * high > 0.0, median(steps))

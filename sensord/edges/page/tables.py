@@ -8,7 +8,7 @@ from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sensord.edges.page.wording import Pen
+from sensord.edges.page.pen import Pen
 from sensord.model import instant
 
 

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
-from types import MappingProxyType
 
 from sensord import letters
-from sensord.edges.page.cagewords import CageWords, heard_now
+from sensord.edges.page import asking
+from sensord.edges.page.cagewords import CageWords, Words, heard_now
 from sensord.edges.page.look import House, Snapshot
-from sensord.edges.page.scale import Scale
-from sensord.figures import Reader, clock_time
+from sensord.edges.page.pen import Pen
+from sensord.figures import listed
 from sensord.judge import manner_of, says_stay_in
 from sensord.model import (
     AMBIENT,
-    ANSWERS,
     Concern,
-    Entry,
     Notice,
     Quantity,
     Standing,
@@ -24,56 +22,15 @@ from sensord.model import (
     Telling,
     What,
 )
+from sensord.rules._readings import moment
 
-BY_LINK = "by link "
-"""What an entry's text begins with that came by a link; the message's key follows, and so it is known to be used."""
-SOURCES = {"mqtt": "over MQTT", "page": "on the page", "command": "by command", "simulation": "simulated"}
-NOTHING: Mapping[str, Concern] = MappingProxyType({})
+Matter = dict[str, object]
 
-
-class Pen:
-    """Writes what needs no look at the store: instants, names, entries."""
-
-    def __init__(self, house: House, now: datetime, units: str, standing: Mapping[str, Concern] = NOTHING) -> None:
-        self.house, self.now = house, now
-        self.scale = Scale(units == "us")
-        keeper = house.settings.keeper.model_copy(update={"units": units})
-        self.desk = letters.Desk(house.garden.site, house.garden.enclosures, keeper, house.texts, standing)
-        self.reader: Reader = self.desk.reader(now)
-
-    def at(self, instant: datetime, seconds: bool = False) -> str:
-        """Local time, with the day where it isn't today's."""
-        text = clock_time(instant, self.reader)
-        if seconds and not self.scale.us:
-            local = instant.astimezone(self.reader.zone)
-            text = text.replace(f"{local:%H:%M}", f"{local:%H:%M:%S}", 1)
-        return text
-
-    def entry(self, entry: Entry) -> dict[str, str]:
-        """One entry in words."""
-        subject = entry.subject
-        if entry.what in ANSWERS and "/" in subject:
-            rule, _, place = subject.partition("/")
-            subject = f"{self.desk.title_of(place)} ({rule})"
-        elif subject:
-            title = self.desk.title_of(subject)
-            subject = title if title != subject else subject.capitalize()
-        amount = ""
-        if entry.amount is not None:
-            is_mass = entry.what in (What.ANCHORED, What.BALLAST_ADDED)
-            amount = self.scale.mass(entry.amount) if is_mass else f"{entry.amount:g}"
-        text = self.desk.title_of(entry.text) if entry.what is What.MOVED else entry.text
-        by_link = text.startswith(BY_LINK)
-        return {
-            "at": self.at(entry.at),
-            "iso": entry.at.isoformat(timespec="seconds"),
-            "subject": subject or "The garden",
-            "what": str(entry.what),
-            "amount": amount,
-            "text": "" if by_link else text,
-            "by": entry.author,
-            "source": "by the link in a message" if by_link else SOURCES.get(entry.source, entry.source),
-        }
+ANSWER_WORDS = {What.SEEN: "seen", What.DONE: "done", What.NOT_NOW: "not now"}
+STAY_ON = (
+    "The gusts are dropping. Wait until it has been calm for half an hour, and 30 minutes after the last thunder: "
+    "no sensor here hears it."
+)
 
 
 class Wording(Pen):
@@ -87,78 +44,167 @@ class Wording(Pen):
         """Everything of the page that may change."""
         matters = self.matters()
         words = CageWords(self.house, self.snapshot, self.scale, self.at)
+        cages = [words.cage(cage) for cage in self.snapshot.cages]
         return {
             "as_of": self.at(self.now, seconds=True),
-            "answer": self.answer(matters),
+            "answer": self.answer(matters, cages),
             "matters": matters,
-            "cages": [words.cage(cage) for cage in self.snapshot.cages],
+            "cages": cages,
             "post": words.post(),
             "said": [self.entry(e) for e in self.snapshot.said[:8]],
         }
 
     # --- what stands
 
-    def matters(self) -> dict[str, list[dict[str, object]]]:
-        """The concerns as the phone groups them: to do, answered, worth knowing."""
-        found: dict[str, list[dict[str, object]]] = {"to_do": [], "answered": [], "known": []}
+    def matters(self) -> dict[str, list[Matter]]:
+        """The concerns as the phone groups them: to do, answered, worth knowing. What only keeps people in is one."""
+        found: dict[str, list[Matter]] = {"to_do": [], "answered": [], "known": []}
         opened = [c for c in self.snapshot.concerns if c.standing in (Standing.OPEN, Standing.ANSWERED)]
+        sorted_ = [(c, asking.sort_of(c, self.snapshot.advised_since.get(c.key))) for c in opened]
+        stay = [(c, sort) for c, sort in sorted_ if asking.keeps_in(c)]
         sorts: dict[tuple[str, str], list[Concern]] = {}
-        for concern in opened:
-            sorts.setdefault((_sort(concern), str(concern.answer or "")), []).append(concern)
+        for concern, sort in [
+            *((c, s) for c, s in sorted_ if not asking.keeps_in(c)),
+            *((c, "to_do") for c in self.snapshot.left),
+        ]:
+            answer = str(concern.answer or "") if sort == "answered" else ""
+            sorts.setdefault((sort, answer), []).append(concern)
         for (sort, _), concerns in sorts.items():
-            for group in letters.groups(Notice(self.now, Telling.OPENED, c) for c in concerns):
-                found[sort].append(self._matter([n.concern for n in group], sort))
+            for group in self._groups(concerns, sort):
+                found[sort].append(self._matter(group, sort))
+        if stay:
+            sort = asking.together([c for c, _ in stay], [s for _, s in stay])
+            found[sort].append(self._stay_in([c for c, _ in stay], sort))
         for matters in found.values():
             matters.sort(key=lambda m: (not m["stay_in"], -int(m["severity"]), str(m["title"])))  # type: ignore[call-overload]
         return found
 
-    def _matter(self, concerns: Sequence[Concern], sort: str) -> dict[str, object]:
+    def _groups(self, concerns: Sequence[Concern], sort: str) -> list[list[Concern]]:
+        """As the phone groups them; of what is fine by now each is told for itself."""
+        if sort == "known":
+            fine = [[c] for c in concerns if c.verdict.state is State.FINE]
+            concerns = [c for c in concerns if c.verdict.state is not State.FINE]
+            return [*fine, *self._groups(concerns, "")]
+        notices = [Notice(self.now, Telling.OPENED, c) for c in concerns]
+        return [[n.concern for n in group] for group in letters.groups(notices)]
+
+    def _matter(self, concerns: Sequence[Concern], sort: str) -> Matter:
         group = [Notice(self.now, Telling.OPENED, c) for c in concerns]
         stays = any(says_stay_in(c) for c in self.snapshot.concerns)
-        waits = sort == "to_do" and stays and letters.goes_out(group)
+        fine = all(c.verdict.state is State.FINE for c in concerns)
+        lead, waits = concerns[0], sort == "to_do" and stays and not fine and letters.goes_out(group)
         message = letters.write(group, self.desk, self.now, read_at=self.now, waits=waits).message
+        name = asking.name_of(lead.rule, self._titles(concerns))
+        has_text = self.house.texts.find(lead.verdict.rule, lead.verdict.reason) is not None
+        title, text = (message.title, message.text) if has_text else (name, "")
+        if fine:
+            title = f"{name}: fine by now" if sort == "known" else self._afterwards(concerns) or title
+        return {**self._facts(concerns, fine), "title": title, "text": text}
+
+    def _stay_in(self, concerns: Sequence[Concern], sort: str) -> Matter:
+        """One matter, however many enclosures: nobody goes out."""
+        here = sorted((c for c in concerns if c.verdict.state is State.BREACH), key=lambda c: -c.verdict.severity)
+        if here:
+            return {**self._matter(here, sort), **self._facts([*here, *(c for c in concerns if c not in here)], False)}
+        words = {"title": "Stay in: the storm is passing", "text": STAY_ON}
+        return {**self._facts(concerns, False), **words, "severity": 0}
+
+    def _facts(self, concerns: Sequence[Concern], fine: bool) -> Matter:
+        """Everything but the words."""
         verdict = concerns[0].verdict
         since = min(c.opened_at or c.breached_since for c in concerns)
         answered = max((c.answered_at for c in concerns if c.answered_at), default=None)
         unknown = min((c.unknown_since for c in concerns if c.unknown_since), default=None)
-        fine = all(c.verdict.state is State.FINE for c in concerns)
+        worst = max(c.verdict.severity for c in concerns)
+        answers = [c.answer for c in concerns if c.standing is Standing.ANSWERED]
         return {
             "id": "-".join(c.key.replace("/", "-").replace(" ", "-") for c in concerns),
             "keys": [c.key for c in concerns],
-            "title": message.title,
-            "text": message.text,
-            "severity": int(max(c.verdict.severity for c in concerns)) if not fine else 0,
-            "word": max(c.verdict.severity for c in concerns).word,
+            "severity": 0 if fine else int(worst),
+            "word": worst.word,
             "certainty": verdict.certainty.value,
             "stay_in": any(says_stay_in(c) for c in concerns),
+            "keeps_in": any(asking.keeps_in(c) for c in concerns),
+            "subjects": [(c.rule, c.subject) for c in concerns],
             "since": self.at(since),
-            "answer": self._answer_word(concerns[0]),
+            "answer": ANSWER_WORDS.get(answers[0], "") if answers and answers[0] else "",
             "answered": self.at(answered) if answered else "",
             "unknown": self.at(unknown) if unknown else "",
             "fine": fine,
+            "fine_since": self._fine_since(concerns) if fine else "",
         }
 
-    def _answer_word(self, concern: Concern) -> str:
-        words = {What.SEEN: "seen", What.DONE: "done", What.NOT_NOW: "not now"}
-        return words.get(concern.answer, "") if concern.answer else ""
+    def _fine_since(self, concerns: Sequence[Concern]) -> str:
+        since = [c.fine_since for c in concerns if c.fine_since]
+        return self.at(max(since)) if since else ""
 
-    def answer(self, matters: dict[str, list[dict[str, object]]]) -> dict[str, object]:
-        """The one line: is everything all right, and if not, what is to be done."""
-        to_do, doubts = matters["to_do"], self.doubts()
-        more = len(to_do) - 1
-        lines = list(doubts)
+    def _titles(self, concerns: Sequence[Concern]) -> str:
+        order = [e.name for e in self.house.garden.enclosures]
+        subjects = sorted(
+            {c.subject for c in concerns}, key=lambda s: (order.index(s) if s in order else len(order), s)
+        )
+        return listed([self.desk.title_of(s) for s in subjects], self.reader)
+
+    def _afterwards(self, concerns: Sequence[Concern]) -> str:
+        """What is to be done now that it is fine; "" where the text's own title says it."""
+        who, lead = self._titles(concerns), concerns[0]
+        action = asking.action_of(lead.verdict)
+        if action == "unshade":
+            off_at = moment(lead.verdict.numbers.get("off_at"))
+            return f"Take the shade off {who}" + (f" at about {self.at(off_at)}" if off_at else "")
+        waiting = [c for c in concerns if says_stay_in(c)]
+        if not waiting or action != "look after":
+            return ""
+        calm_at = max((c.fine_since + manner_of(c.rule).fine_for for c in waiting if c.fine_since), default=None)
+        when = f"From {self.at(calm_at)}" if calm_at is not None and calm_at > self.now else "Soon"
+        return f"{when}, if it stays calm: look after {who}"
+
+    def answer(self, matters: dict[str, list[Matter]], cages: Sequence[Words]) -> Matter:
+        """The one line: is everything all right, and if not, what is to be done. It never says less than a card."""
+        to_do, answered, doubts = matters["to_do"], matters["answered"], self.doubts()
+        looks = self._looks(cages, [*to_do, *answered])
+        news = [say for say, is_covered in looks if not is_covered]
+        lines = [*(f"{say[0].upper()}{say[1:]}." for say, _ in looks), *doubts]
         if to_do:
+            more = len(to_do) - 1
             kind, head = "do", str(to_do[0]["title"])
-            if more > 0:
+            lines = [f"{say[0].upper()}{say[1:]}." for say in news] + doubts
+            if more:
                 lines.insert(0, f"and {more} more thing{'s' if more > 1 else ''} below")
+            return {"kind": kind, "head": head, "lines": lines}
+        open_ = [m for m in answered if not (m["fine"] and m["answer"] == "done")]
+        stays = any(m["keeps_in"] for m in answered)
+        if news:
+            kind, head = "look", f"{'Stay in' if stays else 'Look'}: {news[0]}"
+            lines = [line for line in lines if not line.startswith(f"{news[0][0].upper()}{news[0][1:]}.")]
+            lines.insert(0, "If it stays so, you are told what to do. Don't go out to it while it blows.")
+        elif stays:
+            kind, head = "look", "Stay in; nothing new to do"
         elif doubts:
             kind, head = "unsure", "I can't tell whether all is well"
-        elif matters["answered"]:
-            kind, head = "well", "Nothing new to do"
-            lines.append("What stands below, you have answered.")
+        elif open_:
+            kind, head = ("look" if looks else "well"), "Nothing new to do"
         else:
             kind, head = "well", "All is well: nothing to do"
+        if open_ and not (doubts and kind == "unsure"):
+            lines.append("What stands below, you have answered.")
         return {"kind": kind, "head": head, "lines": lines}
+
+    def _looks(self, cages: Sequence[Words], matters: Sequence[Matter]) -> list[tuple[str, bool]]:
+        """What the cards show to be too much, and whether something that stands above speaks of it."""
+        stands = {(rule, subject) for m in matters if not m["fine"] for rule, subject in m["subjects"]}  # type: ignore[attr-defined]
+        over = [c for c in cages if c["wind"]["kind"] == "over"]  # type: ignore[index]
+        found = []
+        if over:
+            who = listed([str(c["title"]) for c in over], self.reader)
+            covered = all(("storm", c["name"]) in stands or ("wind", c["name"]) in stands for c in over)
+            found.append((f"gusts above what {who} hold{'s' if len(over) == 1 else ''}", covered))
+        for tier in dict.fromkeys(str(c["hot"]) for c in cages if c["hot"]):
+            hot = [c for c in cages if c["hot"] == tier]
+            who = listed([str(c["title"]) for c in hot], self.reader)
+            covered = all(("overheating", c["name"]) in stands for c in hot)
+            found.append((f"{who} {'is' if len(hot) == 1 else 'are'} above {tier}", covered))
+        return found
 
     def doubts(self) -> list[str]:
         """Why the page may not know how things are."""
@@ -179,12 +225,3 @@ class Wording(Pen):
         if not heard_now(self.snapshot.post) and self.house.garden.probes_at(AMBIENT, Quantity.TEMPERATURE):
             found.append("No temperature from the shaded post: offsets are not known.")
         return found
-
-
-def _sort(concern: Concern) -> str:
-    """Whether a concern asks for something now."""
-    if concern.standing is Standing.ANSWERED:
-        return "answered"
-    advised = concern.verdict.state is State.BREACH and concern.verdict.severity >= manner_of(concern.rule).tell_from
-    left_to_do = concern.verdict.state is State.FINE and concern.verdict.advice is not None
-    return "to_do" if advised or left_to_do or says_stay_in(concern) else "known"

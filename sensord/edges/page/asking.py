@@ -1,0 +1,126 @@
+"""What the concerns ask for now, what of it was answered, and what is merely worth knowing. Pure.
+
+An answer is to what was advised when it was given: "seen" to "stay in" doesn't answer "look after".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+from sensord.judge import FULFILS, STAY_IN, manner_of, says_stay_in
+from sensord.model import ANSWERS, Concern, Entry, Standing, State, Verdict
+
+NAMES = {
+    "overheating": "Heat in {}",
+    "offset": "Warmth of {}",
+    "storm": "Storm at {}",
+    "wind": "Wind at {}",
+    "shelter": "Shelter of {}",
+    "shade": "Shade on {}",
+    "frost": "Frost in {}",
+    "wet": "Wetness in {}",
+    "watch": "The watching",
+    "silent": "Probe {}",
+    "battery": "Battery of {}",
+    "clock": "The clock",
+    "ambient": "The shaded post",
+    "shipping": "The other database",
+}
+"""A rule's matter as people name it, where a text says nothing of it: with the subject's name in it."""
+
+
+def name_of(rule: str, subject: str) -> str:
+    """The matter, without what it asks for."""
+    return NAMES[rule].format(subject) if rule in NAMES else f"{rule.capitalize()} of {subject}"
+
+
+def action_of(verdict: Verdict) -> str:
+    """What it advises; "" nothing."""
+    return verdict.advice.action if verdict.advice else ""
+
+
+def keeps_in(concern: Concern) -> bool:
+    """Whether staying in is all that it asks for."""
+    return says_stay_in(concern) and action_of(concern.verdict) in ("", STAY_IN)
+
+
+def is_due(concern: Concern) -> bool:
+    """Whether a FINE verdict's advice is for now: where it is fine only just, it may turn, but what it follows is past."""
+    verdict = concern.verdict
+    return bool(action_of(verdict)) and (not verdict.easing or concern.told_action == STAY_IN)
+
+
+def is_answered(concern: Concern, advised_since: datetime | None) -> bool:
+    """Whether the keeper's answer is to what is advised now, which has been advised since `advised_since`."""
+    if concern.standing is not Standing.ANSWERED:
+        return False
+    action, answered_at, told_at = action_of(concern.verdict), concern.answered_at, concern.told_at
+    if not action or answered_at is None:
+        return True
+    asked_again = told_at is not None and told_at > answered_at and concern.tellings > 1  # whether it helped: it didn't
+    if action == concern.told_action:
+        return not asked_again
+    if told_at is None and concern.verdict.state is State.BREACH and action != STAY_IN:
+        return True  # it was done before it had to be told
+    since = advised_since or (concern.fine_since if concern.verdict.state is State.FINE else None)
+    return since is not None and answered_at >= since
+
+
+def sort_of(concern: Concern, advised_since: datetime | None = None) -> str:
+    """Whether it is to do, answered, or known."""
+    verdict = concern.verdict
+    if verdict.state is State.FINE and not is_due(concern) and not keeps_in(concern):
+        return "known"
+    if is_answered(concern, advised_since):
+        return "answered"
+    if verdict.state is State.FINE or says_stay_in(concern):
+        return "to_do"
+    if concern.standing is Standing.ANSWERED:  # it was told: something else is to be done now
+        return "to_do"
+    return "to_do" if verdict.severity >= manner_of(concern.rule).tell_from else "known"
+
+
+def together(concerns: Sequence[Concern], sorts: Sequence[str]) -> str:
+    """The sort of those that only keep people in, as one matter: answered where the worst of them are."""
+    worst = max(c.verdict.severity for c in concerns)
+    return (
+        "to_do"
+        if "to_do" in {s for c, s in zip(concerns, sorts, strict=True) if c.verdict.severity == worst}
+        else "answered"
+    )
+
+
+def advised_since(concern: Concern, verdicts: Iterable[Verdict]) -> datetime | None:
+    """Since when its action has been advised without a break, by the verdicts that differ, ascending."""
+    since: datetime | None = None
+    action = action_of(concern.verdict)
+    for verdict in verdicts:
+        if (verdict.rule, verdict.subject) != (concern.rule, concern.subject):
+            continue
+        if verdict.state is State.UNKNOWN:
+            continue
+        if action_of(verdict) != action:
+            since = None
+        elif since is None:
+            since = verdict.at
+    return since
+
+
+def is_left(concern: Concern, entries: Iterable[Entry], cohorts: frozenset[str], now: datetime) -> bool:
+    """Whether what a concern asked for as it ended is still to be done: nobody answered it, and it still makes sense.
+
+    `entries` are those since it ended; `cohorts` the names of the animals in the enclosure.
+    """
+    advice, ended_at = concern.verdict.advice, concern.over_at
+    if advice is None or ended_at is None or concern.told_at != ended_at or concern.verdict.state is not State.FINE:
+        return False
+    if advice.holds_until is None or advice.holds_until <= now:
+        return False
+    subjects = cohorts | {concern.subject}
+    return not any(
+        (e.what in ANSWERS and e.subject in (concern.key, concern.subject))
+        or (e.subject in subjects and advice.action in FULFILS.get(e.what, ()))
+        for e in entries
+        if e.at >= ended_at
+    )

@@ -620,6 +620,8 @@ _KINDS = {
     "timezone": "must be a time with its offset from UTC, like 2026-08-19T07:30:00-04:00, or Z for UTC itself",
     "datetime": "must be a time with its offset from UTC, like 2026-08-19T07:30:00-04:00, or Z for UTC itself",
     "date": "must be a date, like 2026-06-01",
+    "tuple": "must be a list in brackets",
+    "list": "must be a list in brackets",
     "model": "must be a table",
     "dict": "must be a table",
 }

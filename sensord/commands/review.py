@@ -81,7 +81,7 @@ def _no_place(option: str, path: Path | None) -> Iterator[str]:
     if path.is_dir():
         yield f"{option}: {path} is a directory; name a file in it"
     elif not path.absolute().parent.is_dir():
-        yield f"{option}: the directory {path.absolute().parent} is not there; make it, or name another file"
+        yield f"{option}: {path}: its directory is not there; make it, or name another file"
 
 
 def _span(built: House, week: str, season: bool, now: datetime) -> Span:

@@ -15,6 +15,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from sensord.science.bibliography import CITATIONS
+from sensord.settings import plain_words
 from sensord.species.profile import Species as Species
 
 LARGEST_FILE = 64_000
@@ -103,4 +104,4 @@ def _mistake(detail: Any) -> str:
         case "value_error":
             return f"{key}: {detail['ctx']['error']}"
         case _:
-            return f"{key}: {detail['msg']}, not {detail['input']!r:.60}"
+            return f"{key}: {plain_words(detail, None)}, not {detail['input']!r:.60}"

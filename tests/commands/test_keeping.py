@@ -313,7 +313,7 @@ def test_files_that_can_not_be_made_are_said_in_plain_words(tmp_path: Path) -> N
     done = sensord("review", "--html", there, "--png", tmp_path, "--config", config)
     assert done.returncode == 2
     assert done.stderr.splitlines() == [
-        f"--html: the directory {there.parent} is not there; make it, or name another file",
+        f"--html: {there}: its directory is not there; make it, or name another file",
         f"--png: {tmp_path} is a directory; name a file in it",
     ]
     done = sensord("restore", "--from", tmp_path, "--config", config)

@@ -179,3 +179,14 @@ def test_addresses_are_named_and_not_shown(tmp_path: Path) -> None:
     assert lines[0].endswith('it begins with "ntyf://"')
     assert lines[1].startswith(f"{secrets}/push__phone: push.phone[3]: ")
     assert "hush" not in "".join(lines)
+
+
+def test_mistakes_of_a_species_file_are_in_plain_words_too(tmp_path: Path) -> None:
+    """With the key of the cohort that asks for it, the file, and the key in it."""
+    (tmp_path / "own").mkdir()
+    (tmp_path / "own" / "moth.toml").write_text('name = "moth"\nstages = 3\n')
+    text = 'species_directory = "own"\n' + GOOD + COHORT.format("moth", "2026-08-19T00:00:00Z")
+    lines = mistakes(tmp_path, text)
+    assert all(line.startswith(f"cohort[1].species: {tmp_path}/own/moth.toml: ") for line in lines), lines
+    assert any("stages: must be a list in brackets, not 3" in line for line in lines), lines
+    assert "tuple" not in "".join(lines)

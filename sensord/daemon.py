@@ -171,7 +171,10 @@ class Daemon:
         lately: list[Reading] = []
         for probe in self.garden.probes:
             for quantity in sorted(probe.quantities):
-                newest = self.store.latest(self.site, probe.name, quantity)
+                # what is dated ahead says nothing of when the probe was last heard
+                newest = self.store.latest(self.site, probe.name, quantity, now) or self.store.latest(
+                    self.site, probe.name, quantity
+                )
                 if newest is None:
                     continue
                 lately += self._before(newest)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
 from sensord.model import What
+
+if TYPE_CHECKING:
+    from sensord.commands._build import House
 
 
 def command(
@@ -71,33 +74,51 @@ def _amount(amount: float | None) -> str:
     return "" if amount is None else f" {amount:g}"
 
 
-def _show(built: object, config: Path, json: bool) -> None:
-    """What stands, newest first, with the words to answer it."""
+def _show(built: House, config: Path, json: bool) -> None:
+    """What stands, newest first: what the phone was told of it last, and the words to answer it."""
     import json as encoder
+    from datetime import UTC, datetime, timedelta
 
     from sensord.commands import _build
     from sensord.edges.sqlite import SqliteStore
+    from sensord.judge import STAY_IN
+    from sensord.model import State
+    from sensord.ports import Transient
+    from sensord.settings import Mistakes
 
-    path = _build.store_path(built, config)  # type: ignore[arg-type]
-    store = SqliteStore.reader(path)
-    concerns = sorted(store.concerns(built.garden.site.name), key=lambda c: c.breached_since, reverse=True)  # type: ignore[attr-defined]
-    store.close()
-    rows = [
-        {
-            "concern": c.key,
-            "standing": c.standing.value,
-            "severity": c.verdict.severity.word,
-            "since": c.breached_since.isoformat(),
-            "advice": c.verdict.advice.action if c.verdict.advice else "",
-        }
-        for c in concerns
-    ]
+    site, zone, now = built.garden.site.name, built.settings.zone, datetime.now(UTC)
+    try:
+        store = SqliteStore.reader(_build.store_path(built, config))
+        concerns = sorted(store.concerns(site), key=lambda c: c.breached_since, reverse=True)
+        messages = [p.message for p in store.messages(site, now - timedelta(days=14), now)]
+        store.close()
+    except Transient as trouble:
+        raise Mistakes([f"what stands can't be read: {trouble}"]) from None
+    rows = []
+    for c in concerns:
+        told = next((m for m in reversed(messages) if c.key in m.concerns), None)
+        action = c.verdict.advice.action if c.verdict.advice else ""
+        rows.append(
+            {
+                "concern": c.key,
+                "standing": c.standing.value,
+                "severity": c.verdict.severity.word,
+                "since": c.breached_since.isoformat(),
+                "advice": action,
+                "title": told.title if told else "",
+                "text": told.text if told else "",
+            }
+        )
+        if not json:
+            since = f"{c.breached_since.astimezone(zone):%a %d %b %H:%M}"
+            how = "fine by now" if c.verdict.state is State.FINE else c.verdict.severity.word
+            typer.echo(f"{c.key}  {how}, {c.standing.value} since {since}")
+            for line in [told.title, *told.text.splitlines()] if told else ["not told yet"]:
+                typer.echo(f"    {line}")
+            typer.echo(f"    sensord answer {'seen' if action == STAY_IN else 'done'} {c.key}")
     if json:
         typer.echo(encoder.dumps(rows))
     elif not rows:
         typer.echo("Nothing stands.")
-    for row in [] if json else rows:
-        typer.echo(f"{row['concern']}  {row['severity']}, {row['standing']} since {row['since']}: {row['advice']}")
-        typer.echo(f"    sensord answer done {row['concern']}")
     if rows:
         raise typer.Exit(1)

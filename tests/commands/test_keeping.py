@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -25,6 +26,7 @@ from sensord.ports import Batch
 from simulators import feed as feeds
 from tests.conftest import Receiver
 from tests.edges.broker import Mosquitto, free_port
+from tests.store_promises import a_concern, a_message
 
 CONFIG = Path(__file__).parents[2] / "config"
 GARDEN = (Path(__file__).parent.parent.parent / "simulators" / "larkfield.toml").read_text()
@@ -221,6 +223,26 @@ def test_run_hears_a_probe_and_an_answer_and_stops_in_time(tmp_path: Path, mosqu
     topics = {json.loads(line)["topic"] for line in recording.read_text().splitlines()}
     assert {"larkfield/cedar/temperature", "sensord/entry"} <= topics
     assert sensord("answer", "--config", config, "--json").returncode in (0, 1)
+
+
+def test_answer_shows_what_stands_as_the_phone_told_it(tmp_path: Path) -> None:
+    """Local time, the words of the last message, and the command that answers it."""
+    config, now = configuration(tmp_path, free_port()), datetime.now(UTC).replace(microsecond=0)
+    built = _build.house(config)
+    with closing(_build.open_store(built, tmp_path / "store.sqlite3")) as store:
+        told = a_message("one", now - timedelta(hours=1), site="larkfield", concerns=("overheating/alder",))
+        again = replace(
+            told, key="two", at=now - timedelta(minutes=5), title="Shade Alder now", text="36 °C inside.\nHot."
+        )
+        store.record(now, [a_concern(now, site="larkfield")], [told, again])
+    done = sensord("answer", "--config", config)
+    since = f"{(now - timedelta(minutes=20)).astimezone(built.settings.zone):%a %d %b %H:%M}"
+    assert done.returncode == 1
+    assert f"open since {since}" in done.stdout
+    assert (
+        "    Shade Alder now\n    36 °C inside.\n    Hot.\n    sensord answer done overheating/alder\n" in done.stdout
+    )
+    assert json.loads(sensord("answer", "--config", config, "--json").stdout)[0]["title"] == "Shade Alder now"
 
 
 def test_answer_refuses_what_it_does_not_know(tmp_path: Path) -> None:

@@ -217,8 +217,11 @@ def _numbers(notice: Notice, group: Sequence[Notice], desk: Desk, reader: Reader
     advised = [n.concern.verdict.advice for n in group]
     by = min((a.by for a in advised if a and a.by and a.by > reader.now), default=None)
     until = min((a.holds_until for a in advised if a and a.holds_until), default=None)
+    numbers = dict(notice.concern.verdict.numbers)
+    if _first_said(group, desk) is None:
+        numbers.pop("overdue_at", None)  # nobody heard of that deadline
     return {
-        **notice.concern.verdict.numbers,
+        **numbers,
         "reason": notice.concern.verdict.reason,
         "subject": _subjects(group, desk, reader),
         "site": desk.title_of(""),

@@ -249,6 +249,18 @@ def test_said_first_is_said_of_the_same_action() -> None:
     assert "Said first" not in plain.text
 
 
+def test_overdue_is_only_what_the_phone_was_told() -> None:
+    """A deadline whose message was held back over night is not held against the keeper; one that was told is."""
+    first = concern()
+    late = replace(first.verdict, numbers={**NUMBERS, "overdue_at": (NOON + HOUR).isoformat()})
+    late_texts = replace(TEXTS, rules={("overheating", "hot"): text("Shade {subject}", "[Due at {overdue_at}. ]Now.")})
+    repeated = replace(first, verdict=late, told_at=NOON + 2 * HOUR, tellings=2)
+    for state, words in (("held", "Now."), ("sent", "Due at 13:00. Now.\nSaid first at 12:00.")):
+        at_desk = replace(desk(repeated, lately=[parcel(sent(first), state)]), texts=late_texts)
+        (message,) = compose(notices(repeated, telling=Telling.AGAIN), at_desk, NOON + 2 * HOUR).messages
+        assert message.text == words
+
+
 def test_an_all_clear_speaks_in_the_words_of_its_verdict() -> None:
     """The end of a storm says what is to be done now; without an own text it says that it is over."""
     fine = Verdict("storm", "alder", State.FINE, NOON, "look after", advice=Advice("look after"))

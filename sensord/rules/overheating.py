@@ -43,6 +43,8 @@ SHADE_OFF_DEG = 15.0
 LAST_OFF = timedelta(minutes=30)
 """From so long before sunset on nobody is sent for the shade: it can wait for the morning. Chosen."""
 NIGHT = timedelta(hours=12)
+SPOKEN_H = 0.05
+"""A shorter spell is not worth a word; there is none while a tier holds only by its hysteresis [h]. Chosen."""
 SHORTEST = timedelta(minutes=15)
 """What a keeper is given to put shade up, at least. Chosen."""
 
@@ -142,7 +144,7 @@ def _hot(scene: Scene, tier: Tier, spell: Above, facts: Facts) -> Verdict:
     facts |= {
         "observed": True,
         "tier_c": tier.temperature_c,
-        "spell_h": spell.spell_h,
+        "spell_h": spell.spell_h if spell.spell_h >= SPOKEN_H else None,
         "above_h": spell.hours,
         "dose_degree_hours": spell.degree_hours,
     }

@@ -277,6 +277,16 @@ def test_a_tier_holds_until_it_is_clearly_left() -> None:
     assert told.at(now, evidence(RULE, pair(since(0.6, 31.5, 34.0), 29.0, now), now)).state is State.FINE
 
 
+def test_no_hours_are_told_of_a_tier_that_only_holds() -> None:
+    """Half a kelvin below the tier the breach holds, but "0 h above 33 °C" is nothing to say."""
+    told = Told(RULE)
+    told.at(THREE, evidence(RULE, pair(since(1.6, 33.8), 31.0, THREE), THREE))
+    later = THREE + 30 * MINUTE
+    held = told.at(later, evidence(RULE, pair(lambda h: 32.5 if h > -0.4 else 33.8, 31.0, later), later))
+    assert held.numbers["observed"]
+    assert "spell_h" not in held.numbers
+
+
 @pytest.mark.outside
 def test_an_unshielded_probe_is_not_called_air() -> None:
     """12 °C above ambient on an open mesh is the sun on the probe: unknown, not 38 °C of air.

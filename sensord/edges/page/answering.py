@@ -9,6 +9,7 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
+from sensord.edges.page import asking
 from sensord.edges.page.guard import Role
 from sensord.edges.page.links import Link, Refused
 from sensord.edges.page.office import Office
@@ -71,7 +72,7 @@ async def link_form(office: Office, request: Request) -> Response:
         "until": pen.at(link.until),
         "used": [(pen.at(e.at), str(e.what)) for e in used],
         "is_over": not concerns,
-        "answers": [w.value for w in _left(used)] if concerns else [],
+        "answers": [w.value for w in _left(used, concerns)] if concerns else [],
     }
     response = office.paper.page("link", visit, words)
     response.set_cookie(LINK, office.guard.cookie_of(guest), path=request.url.path, httponly=True, samesite="strict")
@@ -93,11 +94,13 @@ async def link(office: Office, request: Request) -> Response:
     if isinstance(fields, str):
         return office.paper.message(request, 403, fields)
     word = first(fields).get("act", "")
-    if word not in {w.value for w in _left(used)}:
+    if word not in {w.value for w in _left(used, ())}:
         return office.paper.message(request, 409, "This link was used already.")
     concerns = await office.run(_standing, office, message)
     if not concerns:
         return office.paper.message(request, 410, "This is over: there is nothing to answer any more.")
+    if word not in {w.value for w in _left(used, concerns)}:
+        return office.paper.message(request, 409, "There is nothing to do but to stay in: that can only be seen.")
     said: list[dict[str, object]] = [
         {
             "what": word,
@@ -115,10 +118,12 @@ async def link(office: Office, request: Request) -> Response:
     return office.paper.message(request, 200, "Kept. Thank you." if outcome.is_stored else "Handed in. Thank you.")
 
 
-def _left(used: Sequence[Entry]) -> tuple[What, ...]:
-    """What may still be answered by a link."""
+def _left(used: Sequence[Entry], concerns: Sequence[Concern]) -> tuple[What, ...]:
+    """What may still be answered by a link; staying in is nothing that one does."""
     said = {entry.what for entry in used}
-    return () if What.DONE in said else tuple(what for what in ANSWERS_BY_LINK if what not in said)
+    stays = bool(concerns) and all(asking.keeps_in(c) for c in concerns)
+    answers = (What.SEEN,) if stays else ANSWERS_BY_LINK
+    return () if What.DONE in said else tuple(what for what in answers if what not in said)
 
 
 async def _found(office: Office, request: Request) -> Response | tuple[Link, Message, list[Entry]]:

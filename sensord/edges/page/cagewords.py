@@ -186,9 +186,8 @@ class CageWords:
             (What.RETURNED, "", "Put back in place") if sheltered else (What.SHELTERED, "", "Moved to shelter"),
             (What.UNCOVERED, "", "Cover taken off") if stand.covered else (What.COVERED, "", "Covered"),
             (What.CLEANED, "", "Cleaned"),
+            (What.UNPEGGED, "", "Pegs pulled out") if stand.pegged else (What.PEGGED, "", "Pegged down"),
         ]
-        if not stand.pegged:
-            acts.append((What.PEGGED, "", "Pegged down"))
         return [(f"{what}|{name}|{amount}", words) for what, amount, words in acts]
 
     def post(self) -> Words:

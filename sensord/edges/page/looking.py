@@ -23,7 +23,7 @@ async def now(office: Office, request: Request) -> Response:
     """The one screen."""
     visit = visit_of(office, request)
     if not visit.may_look:
-        return ask_to_log_in(office, visit)
+        return ask_to_log_in(office, request, visit)
     words = await office.run(_now_words, office, visit)
     outcome = office.desk.outcome(request.query_params.get("kept", ""))
     if outcome is not None and outcome.entries:
@@ -56,7 +56,7 @@ async def curves(office: Office, request: Request) -> Response:
     """A day or a week."""
     visit = visit_of(office, request)
     if not visit.may_look:
-        return ask_to_log_in(office, visit)
+        return ask_to_log_in(office, request, visit)
     wanted, back = _wanted(office, request, visit)
     words = await office.run(_curves_words, office, wanted, visit)
     words |= {"back": back, "query": f"span={wanted.span}&place={wanted.place}&back={back}"}
@@ -112,7 +112,7 @@ async def book(office: Office, request: Request) -> Response:
     """What was said and what stood, the newest first."""
     visit = visit_of(office, request)
     if not visit.may_look:
-        return ask_to_log_in(office, visit)
+        return ask_to_log_in(office, request, visit)
     words = await office.run(_book_words, office, visit)
     return greeted(office, office.paper.page("book", visit, words), visit)
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from ipaddress import ip_address, ip_network
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -19,6 +20,8 @@ log = logging.getLogger("sensord.page")
 
 SESSION, GUEST, UNITS = "sensord-session", "sensord-guest", "sensord-units"
 SHARED_DAYS = (1, 7, 30, 120)
+ASKED = re.compile(r"/(?:(?:curves|book|week|share)(?:\?[A-Za-z0-9_&=-]{1,120})?)?")
+"""What may be asked for before logging in, and be landed on after: a page of ours, nothing else."""
 FORM = "application/x-www-form-urlencoded"
 
 
@@ -79,9 +82,17 @@ def _give(office: Office, response: Response, session: Session) -> None:
     )
 
 
-def ask_to_log_in(office: Office, visit: Visit) -> Response:
-    """Instead of a page of the garden."""
-    return greeted(office, RedirectResponse("/login", 303), visit)
+def asked_for(address: str) -> str:
+    """The page of ours that an address names; the first one where it names none."""
+    return address if ASKED.fullmatch(address) else "/"
+
+
+def ask_to_log_in(office: Office, request: Request, visit: Visit) -> Response:
+    """Instead of a page of the garden, on which one lands afterwards."""
+    query = request.url.query
+    wanted = asked_for(request.url.path + (f"?{query}" if query else ""))
+    address = "/login" if wanted == "/" else f"/login?to={quote(wanted, safe='')}"
+    return greeted(office, RedirectResponse(address, 303), visit)
 
 
 # --- what a writing request must bring
@@ -135,10 +146,10 @@ def first(fields: Mapping[str, list[str]]) -> dict[str, str]:
 
 async def login_form(office: Office, request: Request) -> Response:
     """Ask for the password."""
-    visit = visit_of(office, request)
+    visit, to = visit_of(office, request), asked_for(request.query_params.get("to", ""))
     if visit.may_write:
-        return RedirectResponse("/", 303)
-    return greeted(office, office.paper.page("login", visit, {"wrong": ""}), visit)
+        return RedirectResponse(to, 303)
+    return greeted(office, office.paper.page("login", visit, {"wrong": "", "to": to}), visit)
 
 
 async def login(office: Office, request: Request) -> Response:
@@ -147,17 +158,18 @@ async def login(office: Office, request: Request) -> Response:
     fields = await form_of(office, request, visit)
     if isinstance(fields, str):
         return office.paper.message(request, 403, fields)
-    who = address_of(request)
+    who, form = address_of(request), first(fields)
+    to = asked_for(form.get("to", ""))
     if office.tries.is_spent(who):
         log.warning("too many attempts to log in from %s", who)
-        return office.paper.page("login", visit, {"wrong": "Too many attempts. Wait a quarter of an hour."}, 429)
-    form = first(fields)
+        words = {"wrong": "Too many attempts. Wait a quarter of an hour.", "to": to}
+        return office.paper.page("login", visit, words, 429)
     office.tries.note(who)
     if not await office.run(office.guard.knows, form.get("password", "")):
         log.warning("an attempt to log in from %s failed", who)
-        return office.paper.page("login", visit, {"wrong": "That is not it."}, 403)
+        return office.paper.page("login", visit, {"wrong": "That is not it.", "to": to}, 403)
     office.tries.forgive(who)
-    response: Response = RedirectResponse("/", 303)
+    response: Response = RedirectResponse(to, 303)
     _give(office, response, office.guard.begin(Role.KEEPER, cleaned(form.get("name", ""), 40)))
     response.delete_cookie(GUEST)
     return response
@@ -193,7 +205,7 @@ async def share_form(office: Office, request: Request) -> Response:
     """Offer links by which others may look."""
     visit = visit_of(office, request)
     if not visit.may_write:
-        return ask_to_log_in(office, visit)
+        return ask_to_log_in(office, request, visit)
     return greeted(office, office.paper.page("share", visit, {"days": SHARED_DAYS, "address": ""}), visit)
 
 

@@ -24,7 +24,7 @@ async def week(office: Office, request: Request) -> Response:
     """A week, or the season."""
     visit = visit_of(office, request)
     if not visit.may_look:
-        return ask_to_log_in(office, visit)
+        return ask_to_log_in(office, request, visit)
     whole_season = request.query_params.get("whole") == "season"
     try:
         span = office.lookbacks.span(request.query_params.get("week", ""), whole_season)

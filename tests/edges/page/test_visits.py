@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
+from html import unescape
 
 import pytest
 
 from sensord.edges.page.answering import BY_LINK
-from sensord.model import What
+from sensord.model import Advice, What
 from tests.edges.page.homestead import NOW, ORIGIN, PASSWORD, TOKEN, Homestead, hot, letter, log_in, token_of
 
 
@@ -22,6 +24,46 @@ def test_password_or_token_lets_in(guarded: Homestead, secret: str) -> None:
     keeper.post("/say", data={"token": token_of(html), "act": "cleaned|birch|"}, headers=ORIGIN)
     assert guarded.loop.said[0].author == "Ada <b>"
     assert "Ada &lt;b&gt;" in keeper.get("/book").text
+
+
+@pytest.mark.parametrize("asked", ["/book", "/share", "/week?week=2026-W34", "/curves?span=week&place=birch&back=2"])
+def test_one_lands_where_one_wanted_to_go(guarded: Homestead, asked: str) -> None:
+    """Asked to log in on the way to a page, one is on that page afterwards, also after a slip."""
+    keeper = guarded.client()
+    form = keeper.get(keeper.get(asked).headers["location"])
+    wrong = keeper.post("/login", data=_login_fields(form.text, "no"), headers=ORIGIN)
+    assert wrong.status_code == 403
+    answer = keeper.post("/login", data=_login_fields(wrong.text, PASSWORD), headers=ORIGIN)
+    assert (answer.status_code, answer.headers["location"]) == (303, asked)
+    again = keeper.get("/login", params={"to": asked})
+    assert (again.status_code, again.headers["location"]) == (303, asked)
+
+
+def _login_fields(html: str, password: str) -> dict[str, str]:
+    found = re.search(r'name="to" value="([^"]*)"', html)
+    assert found is not None
+    return {"token": token_of(html), "password": password, "to": unescape(found[1])}
+
+
+@pytest.mark.parametrize(
+    "elsewhere",
+    [
+        "https://elsewhere.example/", "//elsewhere.example", "/\\elsewhere.example", "\\\\elsewhere.example",
+        "/%2f/elsewhere.example", "javascript:alert(1)", "/book\r\nset-cookie: a=b", "/book?x=//elsewhere.example",
+        "/book@elsewhere.example", "/view/x", "/a/x", "/logout", "/book/", " /book", "/book\n", "/curves?" + "a" * 500,
+    ],
+)  # fmt: skip
+def test_no_login_leads_elsewhere(guarded: Homestead, elsewhere: str) -> None:
+    """Whatever is asked for that is no page of ours: one lands on the first page, and no link leads there."""
+    keeper = guarded.client()
+    form = keeper.get("/login", params={"to": elsewhere})
+    assert "elsewhere" not in form.text
+    assert _login_fields(form.text, "")["to"] == "/"
+    fields = {"token": token_of(form.text), "password": PASSWORD, "to": elsewhere}
+    answer = keeper.post("/login", data=fields, headers=ORIGIN)
+    assert (answer.status_code, answer.headers["location"]) == (303, "/")
+    assert "set-cookie: a" not in str(answer.headers)
+    assert keeper.get("/login", params={"to": elsewhere}).headers["location"] == "/"
 
 
 def test_logging_out_ends_the_session_for_good(guarded: Homestead) -> None:
@@ -179,3 +221,20 @@ def test_a_link_from_another_site_is_only_looked_at(guarded: Homestead) -> None:
     assert phone.post(path, data=data, headers={"origin": "http://elsewhere.example"}).status_code == 403
     assert guarded.client().post(path, data=data, headers=ORIGIN).status_code == 403  # without its cookie
     assert not guarded.loop.said
+
+
+def test_stay_in_can_only_be_seen_by_a_link(guarded: Homestead) -> None:
+    """Nobody has done "stay in": the link offers "seen" alone, and takes nothing else."""
+    storm = replace(
+        hot(),
+        rule="storm",
+        verdict=replace(hot().verdict, rule="storm", reason="stay in", advice=Advice("stay in", outdoors=False)),
+        told_action="stay in",
+    )
+    guarded.store.record(NOW, [storm], [letter(("storm/birch",), key="f" * 20)])
+    token = guarded.office.links.token_of(letter(("storm/birch",), key="f" * 20))
+    page = guarded.client().get(f"/a/{token}").text
+    assert re.findall(r'name="act" value="([^"]+)"', page) == ["seen"]
+    assert press(guarded, "done", token).status_code == 409
+    assert press(guarded, "seen", token).status_code == 200
+    assert [e.what for e in guarded.loop.said] == [What.SEEN]

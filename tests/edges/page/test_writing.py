@@ -29,6 +29,7 @@ def say(keeper, html: str, **fields: object):
         ({"act": "anchored|alder|", "total__kg": "6,5"}, What.ANCHORED, "alder", 6.5, ""),
         ({"act": "anchored|alder|", "total__lb": "10"}, What.ANCHORED, "alder", 4.536, ""),
         ({"act": "headcount|first|", "count__first": "13"}, What.HEADCOUNT, "first", 13.0, ""),
+        ({"act": "unpegged|cedar|"}, What.UNPEGGED, "cedar", None, ""),
         ({"act": "cleaned|cedar|"}, What.CLEANED, "cedar", None, ""),
         ({"act": "moved|first|cedar"}, What.MOVED, "first", None, "cedar"),
         ({"act": "note|birch|", "note": "ants on the leg"}, What.NOTE, "birch", None, "ants on the leg"),

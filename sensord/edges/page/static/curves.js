@@ -19,7 +19,7 @@
   }
 
   function clock(zone, us) {
-    const time = new Intl.DateTimeFormat(us ? "en-US" : "en-GB", { timeZone: zone, hour: "numeric", minute: "2-digit", hour12: us });
+    const time = new Intl.DateTimeFormat(us ? "en-US" : "en-GB", { timeZone: zone, hour: us ? "numeric" : "2-digit", minute: "2-digit", hourCycle: us ? "h12" : "h23" });
     const day = new Intl.DateTimeFormat(us ? "en-US" : "en-GB", { timeZone: zone, weekday: "short", day: "numeric", month: "short" });
     const weekday = new Intl.DateTimeFormat("en-GB", { timeZone: zone, weekday: "short" });
     return { time: (s) => time.format(s * 1000), day: (s) => day.format(s * 1000), weekday: (s) => weekday.format(s * 1000) };
@@ -98,26 +98,38 @@
     } } };
   }
 
-  function marks(entries) {
+  // numbers of entries stand in a room of their own above the drawing: those that would touch go one row down
+  const ROWS = 3, ROW = 14;
+
+  function rowsOf(entries, width, from, to) {
+    const free = Array(ROWS).fill(-Infinity);
+    return entries.map((entry) => {
+      if (entry.t < from || entry.t > to) return -1;
+      const x = width * (entry.t - from) / (to - from);
+      const row = free.findIndex((f) => x - f > 20);
+      if (row >= 0) free[row] = x;
+      return row;
+    });
+  }
+
+  function marks(entries, rows) {
     return { hooks: { draw: (u) => {
       const c = u.ctx, px = devicePixelRatio, colour = ink("--quiet");
       c.save();
       c.font = `600 ${12 * px}px system-ui, sans-serif`;
       c.textAlign = "center";
+      c.textBaseline = "bottom";
       c.fillStyle = c.strokeStyle = colour;
       c.setLineDash([1 * px, 3 * px]);
-      let free = [-Infinity, -Infinity, -Infinity];
       entries.forEach((entry, i) => {
         if (entry.t < u.scales.x.min || entry.t > u.scales.x.max) return;
         const x = Math.round(u.valToPos(entry.t, "x", true));
+        const top = u.bbox.top - (rows[i] < 0 ? 0 : (Math.max(...rows) - rows[i]) * ROW * px);
         c.beginPath();
-        c.moveTo(x, u.bbox.top);
+        c.moveTo(x, top);
         c.lineTo(x, u.bbox.top + u.bbox.height);
         c.stroke();
-        const row = free.findIndex((f) => x - f > 20 * px);
-        if (row < 0) return;
-        free[row] = x;
-        write(c, String(i + 1), x, u.bbox.top + (12 + 13 * row) * px);
+        if (rows[i] >= 0) write(c, String(i + 1), x, top - 1 * px);
       });
       c.restore();
     } } };
@@ -154,16 +166,18 @@
         });
         columns.push(line.values);
       });
+      const side = 14 + 8 * Math.max(...chart.lines.map((line) => line.label.length));
+      const rows = rowsOf(data.entries, place.clientWidth - side - 52, data.times[0], data.times[data.times.length - 1]);
       const axis = { stroke: ink("--ink"), grid: { stroke: ink("--room"), width: 1 }, ticks: { stroke: ink("--room"), width: 1 }, font: "13px system-ui, sans-serif" };
       drawn.push(new uPlot({
-        width: place.clientWidth, height: HEIGHT[chart.title] || 240, series, bands, ms: 1e-3, tzDate: (s) => uPlot.tzDate(new Date(s * 1000), data.zone),
-        padding: [8, 14 + 8 * Math.max(...chart.lines.map((line) => line.label.length)), 0, 0], cursor: { drag: { x: false, y: false } }, legend: { live: true },
+        width: place.clientWidth, height: (HEIGHT[chart.title] || 240) + ROW * (Math.max(-1, ...rows) + 1), series, bands, ms: 1e-3, tzDate: (s) => uPlot.tzDate(new Date(s * 1000), data.zone),
+        padding: [8 + ROW * (Math.max(-1, ...rows) + 1), side, 0, 0], cursor: { drag: { x: false, y: false } }, legend: { live: true },
         scales: { x: { time: true }, y: { range: (u, low, high) => range(chart, low, high) } },
         axes: [
           { ...axis, splits: splits(data.zone, data.span), values: (u, found) => found.map((s) => data.span === "week" ? (u.width < 500 ? times.weekday(s) : times.day(s)) : times.time(s)), space: 40 },
           { ...axis, size: 52, values: (u, found) => found.map((v) => `${v}`) },
         ],
-        plugins: [tiers(chart.tiers), marks(data.entries), ends(chart.lines, strokes)],
+        plugins: [marks(data.entries, rows), tiers(chart.tiers), ends(chart.lines, strokes)],
       }, columns, place));
     }
   }

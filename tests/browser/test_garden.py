@@ -88,8 +88,8 @@ def test_every_page_is_accessible_and_fits(living: Living, visit: Any, axe: str,
 def test_the_guarded_pages_are_accessible(living: Living, visit: Any, axe: str, scheme: str) -> None:
     """Logging in, sharing, looking by a shared link, answering by a link in a message."""
     tab = visit(320, scheme)
-    tab.goto(living.guarded.address)
-    assert tab.url.endswith("/login")
+    tab.goto(living.guarded.address + "/curves?span=week&place=birch")
+    assert "/login?to=" in tab.url
     assert violations(tab, axe) == []
     tab.get_by_label("Password or token").fill("wrong")
     tab.get_by_role("button", name="Log in").click()
@@ -97,7 +97,10 @@ def test_the_guarded_pages_are_accessible(living: Living, visit: Any, axe: str, 
     assert violations(tab, axe) == []
     tab.get_by_label("Password or token").fill(PASSWORD)
     tab.get_by_label("Your name").fill("Ada")
+    assert small_targets(tab) == []
     tab.get_by_role("button", name="Log in").click()
+    expect(tab.locator("h1")).to_have_text("A week, Birch")
+    tab.get_by_role("link", name="Now").click()
     expect(tab.locator("#answer h1")).to_be_visible()
     tab.get_by_role("link", name="Let others look").click()
     tab.get_by_role("button", name="A link for 7 days").click()
@@ -129,7 +132,7 @@ def test_a_count_is_logged_in_two_taps(living: Living, visit: Any) -> None:
     birch = tab.get_by_role("article", name="Birch", exact=True)
     birch.get_by_text("Write down").click()
     birch.get_by_role("button", name="Counted").click()
-    expect(tab.locator("#notice")).to_contain_text("Kept: Second: headcount 9")
+    expect(tab.locator("#notice")).to_contain_text("Kept: Cohort Second: headcount 9")
     expect(tab.locator('[data-region="said"]')).to_contain_text("Second: headcount 9")
     (entry,) = [
         e for e in living.store.entries("larkfield", living.garden.start, living.now()) if e.what is What.HEADCOUNT
@@ -163,7 +166,7 @@ def test_a_stepper_counts_with_wet_thumbs(living: Living, visit: Any) -> None:
     alder.get_by_role("button", name="One fewer").click()
     alder.get_by_label("Note", exact=True).fill("wind from the west")
     tab.wait_for_timeout(4000)  # news come meanwhile
-    expect(alder.get_by_label("First: animals counted")).to_have_value("13")
+    expect(alder.get_by_label("Cohort First: animals counted")).to_have_value("13")
     expect(alder.get_by_label("Note", exact=True)).to_have_value("wind from the west")
     alder.get_by_role("button", name="Counted").click()
     expect(tab.locator("#notice")).to_contain_text("headcount 13")
@@ -174,6 +177,7 @@ def test_it_is_answered_by_keyboard(living: Living, visit: Any) -> None:
     """From the top of the page by Tab to "Done", Enter: the matter moves to what was answered; focus is not lost."""
     tab = visit(1280)
     tab.goto(living.local.address)
+    expect(tab.locator('.matter button[value="done"]').first).to_be_visible(timeout=WAIT_MS)
     for _ in range(30):
         tab.keyboard.press("Tab")
         if tab.evaluate("document.activeElement.value") == "done":
@@ -204,6 +208,72 @@ def test_hostile_notes_do_nothing_in_a_real_browser(living: Living, visit: Any) 
     tab.goto(living.local.address + "/book")
     assert tab.locator("img").count() == 0
     assert tab.locator("h1").count() == 1
+
+
+@pytest.mark.parametrize("width", [320, 390])
+def test_small_screens_cut_nothing_off(living: Living, visit: Any, width: int) -> None:
+    """The menu is one line on every page; of the log book each word is in sight; what goes on to the side says so."""
+    tab = visit(width)
+    for path in ("/", "/curves", "/book", "/week"):
+        tab.goto(living.local.address + path)
+        tops = tab.locator(".top nav a").evaluate_all("all => all.map(e => e.getBoundingClientRect().top)")
+        assert len(set(tops)) == 1, path
+    tab.goto(living.local.address + "/book")
+    cells = tab.get_by_role("cell")
+    assert cells.count() >= 4
+    outside = cells.evaluate_all(
+        "all => all.filter(e => e.getBoundingClientRect().right > innerWidth || e.scrollWidth > e.clientWidth).length"
+    )
+    assert outside == 0
+    tab.goto(living.local.address + "/curves")
+    tab.get_by_text("Hour by hour").click()
+    expect(tab.get_by_text("The table goes on to the side.")).to_be_visible()
+    assert tab.locator('.scroll[role="region"]').get_attribute("tabindex") == "0"
+    tab.goto(living.local.address + "/week?week=2026-W34")
+    expect(tab.locator(".review-cage").first).to_be_visible(timeout=WAIT_MS)
+    widths = tab.locator(".review caption").evaluate_all("all => all.map(e => e.getBoundingClientRect().right)")
+    assert widths
+    assert max(widths) <= width
+    hint = tab.evaluate("getComputedStyle(document.querySelector('.review-wide'), '::before').content")
+    assert "Goes on to the side" in hint
+
+
+def test_numbers_of_entries_do_not_print_over_tiers(living: Living, visit: Any) -> None:
+    """What is drawn is watched: numbers of entries stand above every tier's word; midnight is 00:00."""
+    tab = visit(390)
+    tab.add_init_script(
+        """window.drawnTexts = [];
+        const draw = CanvasRenderingContext2D.prototype.fillText;
+        CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+          drawnTexts.push([text, x, y]);
+          return draw.call(this, text, x, y);
+        };"""
+    )
+    tab.goto(living.local.address + "/curves?place=birch")
+    tab.wait_for_selector("html[data-drawn]")
+    texts = tab.evaluate("drawnTexts")
+    first = next(i for i, (text, _, _) in enumerate(texts) if text == "1")
+    last = next(i for i, (text, _, _) in enumerate(texts) if "Moderate" in text)
+    tiers = [y for text, _, y in texts if "Moderate" in text or "Severe" in text or "Minor" in text]
+    assert first < last
+    assert texts[first][2] < min(tiers) - 10
+    assert tab.locator("ol.numbered li").count() >= 1
+    times = {text for text, _, _ in texts if re.fullmatch(r"\d?\d:\d\d", text)}
+    assert times
+    assert all(len(time) == 5 for time in times)
+
+
+def test_the_time_is_set_before_the_tap(living: Living, visit: Any) -> None:
+    """When it was stands before everything that sends; pegs put in, and pulled out, are two taps each."""
+    tab = visit()
+    tab.goto(living.local.address)
+    cedar = tab.get_by_role("article", name="Cedar", exact=True)
+    names = cedar.locator("form [name=ago], form [name=act]").evaluate_all("all => all.map(e => e.name)")
+    assert names[0] == "ago"
+    for button, told in (("Pegged down", "Cedar: pegged"), ("Pegs pulled out", "Cedar: unpegged")):
+        cedar.get_by_text("Write down").click()
+        cedar.get_by_role("button", name=button).click(timeout=15_000)
+        expect(tab.locator("#notice")).to_contain_text(f"Kept: {told}")
 
 
 @pytest.mark.parametrize("scheme", SCHEMES)

@@ -177,7 +177,8 @@ class Wording(Pen):
         if news:
             kind, head = "look", f"{'Stay in' if stays else 'Look'}: {news[0]}"
             lines = [line for line in lines if not line.startswith(f"{news[0][0].upper()}{news[0][1:]}.")]
-            lines.insert(0, "If it stays so, you are told what to do. Don't go out to it while it blows.")
+            blows = " Don't go out to it while it blows." if news[0].startswith("gusts") else ""
+            lines.insert(0, f"If it stays so, you are told what to do.{blows}")
         elif stays:
             kind, head = "look", "Stay in; nothing new to do"
         elif doubts:

@@ -278,6 +278,7 @@ def test_a_cage_in_a_told_tier_is_not_all_well(local: Homestead) -> None:
     local.store.add(Batch(readings=[Reading("larkfield", "birch-1", Quantity.TEMPERATURE, NOW, NOW, 34.0)]))
     words = shown(local)
     assert (words["answer"]["kind"], words["answer"]["head"]) == ("look", "Look: Birch is above 33 °C")
+    assert words["answer"]["lines"] == ["If it stays so, you are told what to do."]
 
 
 def test_what_was_answered_is_not_news_but_not_green(local: Homestead) -> None:

@@ -71,7 +71,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Homestead]:
 def test_a_season_is_answered_within_a_tenth_of_a_second(season: Homestead) -> None:
     """First and later answers: now, a day and a week of curves as page and as numbers, the log book.
 
-    Of the first answer its processor time counts, of which there is one measurement only; of the others the best.
+    Processor time counts, because other tests run beside this one; of the later answers the best of six.
     """
     (count,) = season.store._db.execute("SELECT count(*) FROM reading").fetchone()
     assert count > 5_000_000
@@ -86,9 +86,9 @@ def test_a_season_is_answered_within_a_tenth_of_a_second(season: Homestead) -> N
     paths = ["/", "/curves", "/curves.json", "/curves?span=week", "/curves.json?span=week&place=birch", "/book"]
     for path in [*paths, *5 * paths]:
         season.office.look_again()  # every one of these looks at the store itself
-        began = time.perf_counter()
+        began = time.process_time()
         assert client.get(path).status_code == 200
-        took.setdefault(path, []).append(time.perf_counter() - began)
+        took.setdefault(path, []).append(time.process_time() - began)
     print(f"first {1000 * first_s:.0f} ms")
     print({path: [round(1000 * s) for s in times] for path, times in took.items()})
     assert first_s < ANSWER_S

@@ -19,7 +19,8 @@
                                                                  is advised by now, CHANGED, and it is OPEN again
     any       FINE, but only just (`easing`)           the same  nothing: neither breach nor fine
     told      FINE for `fine_for`                      OVER      OVER, where there is something to do now (the verdict
-                                                                 has an advice) or it was told at `all_clear` or above
+                                                                 has an advice) or it was told at `all_clear` or above;
+                                                                 nothing if that was done since it is fine
     any       UNKNOWN                                  the same  nothing: the watching rules speak of it; the last
                                                                  verdict that knew something stands
     any       UNKNOWN for `unknown_for`                OVER      nothing; that verdict is kept as the reason
@@ -273,9 +274,10 @@ def _fine(
     if now - since < manner.fine_for:
         return concern, ()
     concern = replace(concern, standing=Standing.OVER, over_at=now)
-    told = concern.tellings > 0
+    if concern.tellings == 0 or (verdict.advice and _done_since(concern, answers, since, now)):
+        return concern, ()
     worth = verdict.advice is not None or (manner.all_clear is not None and concern.told >= manner.all_clear)
-    return _tell(concern, Telling.OVER, now) if told and worth else (concern, ())
+    return _tell(concern, Telling.OVER, now) if worth else (concern, ())
 
 
 def _done_since(concern: Concern, answers: Sequence[Entry], since: datetime, now: datetime) -> bool:

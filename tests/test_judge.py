@@ -190,6 +190,22 @@ def test_done_is_checked_once() -> None:
     assert story.at(441, "severe") == ("answered", "follow-up")
 
 
+def test_what_was_done_since_it_is_fine_is_not_asked_for_at_the_end() -> None:
+    """The keeper took the shade off before the end was told: nothing is left to say. What was done before does not count."""
+    early = opened()
+    early.says(2, What.DONE)
+    assert early.at(5, "fine: unshade") == ("answered", "")
+    assert early.at(25, "fine: unshade") == ("over", "over")
+    late = opened()
+    assert late.at(5, "fine: unshade") == ("open", "")
+    late.says(10, What.DONE)
+    assert late.at(25, "fine: unshade") == ("over", "")
+    act = opened()
+    assert act.at(5, "fine: unshade") == ("open", "")
+    act.says(10, What.UNSHADED, "alder")
+    assert act.at(25, "fine: unshade") == ("over", "")
+
+
 def test_done_that_asks_for_the_next_thing() -> None:
     """Where something else is to be done after what was done, that is said when it had its time; it is open again."""
     story = opened()

@@ -218,11 +218,11 @@ def judge(
         case State.UNKNOWN:
             return _unknown(concern, verdict, manner, now), ()
         case State.FINE:
-            return _fine(_heard(concern, answers, now), verdict, answers, manner, now)
+            return _fine(heard(concern, answers, now), verdict, answers, manner, now)
     concern = _breached(concern, verdict, now)
     if concern.standing is Standing.FORMING:
         return _forming(concern, answers, manner, now)
-    return _standing(_heard(concern, answers, now), manner, now)
+    return _standing(heard(concern, answers, now), manner, now)
 
 
 def says_stay_in(concern: Concern) -> bool:
@@ -296,7 +296,7 @@ def _forming(
     severity = concern.verdict.severity
     if now - concern.breached_since < manner.dwell[severity]:
         return concern, ()
-    concern = _heard(replace(concern, standing=Standing.OPEN, opened_at=now), answers, now)
+    concern = heard(replace(concern, standing=Standing.OPEN, opened_at=now), answers, now)
     if severity >= Severity.SEVERE:
         concern = replace(concern, standing=Standing.OPEN)
     return _standing(concern, manner, now)
@@ -397,7 +397,7 @@ def _deadline_passed(advice: Advice | None, now: datetime) -> bool:
     return any(end is not None and end <= now for end in (advice.by, advice.holds_until))
 
 
-def _heard(concern: Concern, answers: Sequence[Entry], now: datetime) -> Concern:
+def heard(concern: Concern, answers: Sequence[Entry], now: datetime) -> Concern:
     """The concern with the keeper's newest answer to it, if there is one that it does not know yet."""
     if concern.standing not in (Standing.OPEN, Standing.ANSWERED):
         return concern

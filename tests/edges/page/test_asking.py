@@ -361,3 +361,27 @@ def test_the_trend_is_no_noise(values: list[float], word: str) -> None:
 def test_a_whole_day_of_readings_has_a_trend(local: Homestead) -> None:
     """The smooth day of the garden rises at half past one."""
     assert cage(shown(local), "birch")["trend"].startswith("rising")
+
+
+# --- an answer shows at once, not at its rule's next turn
+
+
+@pytest.mark.parametrize(
+    ("what", "subject", "standing"),
+    [
+        (What.DONE, "overheating/birch", "answered"),
+        (What.SHADED, "birch", "answered"),
+        (What.NOT_NOW, "overheating/birch", "answered"),
+        (What.SHADED, "alder", "to_do"),
+        (What.UNSHADED, "birch", "to_do"),
+    ],
+)
+def test_what_is_said_shows_before_the_rule_is_asked_again(
+    local: Homestead, what: What, subject: str, standing: str
+) -> None:
+    """A tap that would change nothing for a quarter of an hour would be tapped again."""
+    local.store.record(NOW, [hot(opened_at=NOW - 20 * MINUTE)], [])
+    assert len(shown(local)["matters"]["to_do"]) == 1
+    local.store.add(Batch(entries=[Entry("larkfield", NOW - MINUTE, NOW, subject, what, source="page")]))
+    matters = shown(local)["matters"]
+    assert [sort for sort in ("to_do", "answered") if matters[sort]] == [standing]

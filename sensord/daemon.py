@@ -477,7 +477,7 @@ class Daemon:
         assert isinstance(patience, Patience)
         heard = (p for p in self.garden.probes if p.name in self._last_heard and not is_silent(watch, p, patience, now))
         watched = {p.place for p in heard}
-        return (postman.morning_line(desk, night, watched - {AMBIENT}, now, held),)
+        return (postman.morning_line(desk, night, watched - {AMBIENT}, now, held, self._spoken),)
 
     def _week_told(self, desk: postman.Desk, now: datetime) -> Sequence[Message]:
         """Once a week, at the chosen day and time: how it was. The picture is made when the message is sent."""

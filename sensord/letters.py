@@ -13,11 +13,13 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from sensord.figures import Reader, counted, listed
-from sensord.judge import STAY_IN, manner_of
+from sensord.judge import FULFILS, STAY_IN, manner_of
 from sensord.model import (
+    ANSWERS,
     Certainty,
     Concern,
     Enclosure,
+    Entry,
     Message,
     Notice,
     Number,
@@ -326,9 +328,17 @@ def _plain(desk: Desk, now: datetime, frame: str, values: Mapping[str, Number], 
 
 
 def morning_line(
-    desk: Desk, night_minimum_c: float | None, watched: Collection[str], now: datetime, held: int = 0
+    desk: Desk,
+    night_minimum_c: float | None,
+    watched: Collection[str],
+    now: datetime,
+    held: int = 0,
+    entries: Sequence[Entry] = (),
 ) -> Message:
-    """The line of the day: who is watched (names of enclosures), how cold the night was, what is to be done."""
+    """The line of the day: who is watched (names of enclosures), how cold the night was, what is to be done.
+
+    `entries`: what the keeper said lately, by which what an ended matter left to do may be done.
+    """
     reader = desk.reader(now)
     titles = [desk.title_of(e.name) for e in desk.enclosures if e.name in watched]
     silent = [desk.title_of(e.name) for e in desk.enclosures if e.name not in watched]
@@ -340,7 +350,7 @@ def morning_line(
         seen = reader.phrase("watched_one", names=titles[0])
     else:
         seen = reader.phrase("watched_all", count=counted(len(titles), reader))
-    todo = str(reader.words["also"]).join(_still_to_do(desk, now))
+    todo = str(reader.words["also"]).join([*_still_to_do(desk, now), *_left_to_do(desk, entries, now)])
     otherwise = str(reader.words["see_to_probes" if silent else "nothing_to_do"])
     standing = reader.phrase("still_standing", titles=todo) if todo else otherwise
     values = {"watched": seen, "standing": standing, "night_minimum_c": night_minimum_c, "held": held or None}
@@ -377,6 +387,32 @@ def _still_to_do(desk: Desk, now: datetime) -> list[str]:
     ]
     ordered = sorted(groups(open_ones), key=lambda g: _rank(g[0]))
     return [_words(g, Telling.AGAIN, desk, desk.reader(now))[0] for g in ordered]
+
+
+def _left_to_do(desk: Desk, entries: Sequence[Entry], now: datetime) -> list[str]:
+    """Titles of what was asked for as something ended ("look after them"), while it holds and nobody has said or done it."""
+    places = {e.name for e in desk.enclosures}
+
+    def is_done(message: Message, key: str) -> bool:
+        subject = key.partition("/")[2]
+        return any(
+            (e.what in ANSWERS and e.subject in (key, subject))
+            or (message.action in FULFILS.get(e.what, ()) and (e.subject == subject or e.subject not in places))
+            for e in entries
+            if e.at >= message.at
+        )
+
+    left = (
+        p.message
+        for p in desk.lately
+        if p.message.telling is Telling.OVER
+        and p.state == "sent"
+        and p.message.route == PHONE
+        and p.message.action
+        and p.message.holds_until is not None
+        and p.message.holds_until > now
+    )
+    return [m.title for m in left if not all(is_done(m, key) or key in desk.standing for key in m.concerns)]
 
 
 _UNWRITTEN = Text(template("{subject}: {reason}"), template("{subject}: {reason}."))

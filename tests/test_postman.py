@@ -368,6 +368,33 @@ def test_the_end_of_what_nobody_was_told_is_not_told() -> None:
     assert compose(notices(left, telling=Telling.OVER), desk(lately=[parcel(opening)]), later).messages
 
 
+def test_what_the_end_left_to_do_stands_in_the_morning_line() -> None:
+    """Told in the evening to look after them, and nobody has: the morning does not say that there is nothing to do."""
+    evening = datetime(2026, 8, 21, 1, 0, tzinfo=UTC)
+    advice = Advice("look after", holds_until=evening + 12 * HOUR)
+    ended = [
+        concern(
+            name, rule="storm", standing=Standing.OVER, at=evening, told_at=evening,
+            verdict=Verdict("storm", name, State.FINE, evening, "look after", Severity.MINOR,
+                            numbers={"gust_m_s": 16.0}, advice=advice),
+        )
+        for name in ("alder", "birch")
+    ]  # fmt: skip
+    (told,) = compose(notices(*ended, telling=Telling.OVER), desk(), evening).messages
+    morning = evening + 10 * HOUR
+    after = desk(lately=[parcel(told, "sent")])
+
+    def line(*entries: Entry, at: datetime = morning) -> str:
+        return morning_line(after, 14.0, NAMES, at, 0, entries).text
+
+    assert f"still to do: {told.title}" in line()
+    counted_one = Entry("larkfield", morning - HOUR, morning - HOUR, "alder", What.HEADCOUNT, 14.0)
+    assert "still to do" in line(counted_one)
+    assert "nothing to do" in line(counted_one, counted_one._replace(subject="birch"))
+    assert "nothing to do" in line(counted_one._replace(subject="of-both"))
+    assert "nothing to do" in line(at=evening + 13 * HOUR)
+
+
 def test_the_budget_never_holds_back_what_matters() -> None:
     """Severe, an all-clear, and storm advice that falls due in the coming quiet hours go beyond any budget."""
     severe = concern("alder", Severity.SEVERE)

@@ -81,15 +81,20 @@ def _show(built: House, config: Path, json: bool) -> None:
 
     from sensord.commands import _build
     from sensord.edges.sqlite import SqliteStore
-    from sensord.judge import STAY_IN
-    from sensord.model import State
+    from sensord.judge import STAY_IN, heard
+    from sensord.model import EPOCH, Standing, State
     from sensord.ports import Transient
     from sensord.settings import Mistakes
 
     site, zone, now = built.garden.site.name, built.settings.zone, datetime.now(UTC)
     try:
         store = SqliteStore.reader(_build.store_path(built, config))
-        concerns = sorted(store.concerns(site), key=lambda c: c.breached_since, reverse=True)
+        entries = store.entries(site, EPOCH, now + timedelta(days=1))
+        # with what was said since the rule was asked last: that may be a quarter of an hour from now
+        standing = [
+            heard(c, [e for e in entries if e.subject in {c.key, c.subject}], now) for c in store.concerns(site)
+        ]
+        concerns = sorted(standing, key=lambda c: c.breached_since, reverse=True)
         messages = [p.message for p in store.messages(site, now - timedelta(days=14), now)]
         store.close()
     except Transient as trouble:
@@ -115,7 +120,10 @@ def _show(built: House, config: Path, json: bool) -> None:
             typer.echo(f"{c.key}  {how}, {c.standing.value} since {since}")
             for line in [told.title, *told.text.splitlines()] if told else ["not told yet"]:
                 typer.echo(f"    {line}")
-            typer.echo(f"    sensord answer {'seen' if action == STAY_IN else 'done'} {c.key}")
+            if c.standing is Standing.ANSWERED:
+                typer.echo(f"    you said: {c.answer}")
+            else:
+                typer.echo(f"    sensord answer {'seen' if action == STAY_IN else 'done'} {c.key}")
     if json:
         typer.echo(encoder.dumps(rows))
     elif not rows:

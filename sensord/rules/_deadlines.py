@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from sensord.model import Number, What
+from sensord.model import Number, State, What
 from sensord.rules import Evidence
 from sensord.rules._readings import moment, remembered
 
 Facts = dict[str, Number | datetime]
+FORGOTTEN_AFTER = timedelta(hours=8)
+"""What was due yesterday, and has been fine since, is not held against the keeper today."""
 
 
 def told_deadline(evidence: Evidence, action: str) -> datetime | None:
@@ -35,7 +37,8 @@ def kept(evidence: Evidence) -> Facts:
 def deadline(evidence: Evidence, action: str, fresh: datetime, now: datetime) -> tuple[datetime | None, Facts]:
     """Until when: what was told, else `fresh`; None and `overdue_at` where it has passed. With what is to be carried on."""
     due = told_deadline(evidence, action)
-    if due is None:
+    rested = evidence.concern is not None and evidence.concern.verdict.state is State.FINE
+    if due is None or (rested and now - due > FORGOTTEN_AFTER):
         return fresh, {"by_at": fresh, "due_of": None, "due_at": None}
     by = due if due > now else None
     return by, {"by_at": by, "overdue_at": None if by else due, "due_of": action, "due_at": due}

@@ -64,6 +64,7 @@ class Wind:
             "gust_estimated": estimated or None,
             "holds_m_s": holds,
             "ballast_kg": stand.ballast_kg,
+            "draped": is_draped(stand) or None,
             **kept(evidence),
         }
         if is_safe(stand):

@@ -243,6 +243,9 @@ def test_answer_shows_what_stands_as_the_phone_told_it(tmp_path: Path) -> None:
         "    Shade Alder now\n    36 °C inside.\n    Hot.\n    sensord answer done overheating/alder\n" in done.stdout
     )
     assert json.loads(sensord("answer", "--config", config, "--json").stdout)[0]["title"] == "Shade Alder now"
+    with closing(_build.open_store(built, tmp_path / "store.sqlite3")) as store:
+        store.add(Batch(entries=[Entry("larkfield", now, now, "overheating/alder", What.NOT_NOW)]))
+    assert "you said: not now" in sensord("answer", "--config", config).stdout
 
 
 def test_answer_refuses_what_it_does_not_know(tmp_path: Path) -> None:

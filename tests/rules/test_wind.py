@@ -62,6 +62,31 @@ def test_the_deadline_is_not_put_off_from_day_to_day() -> None:
     assert (last.advice.by, moment(last.numbers["overdue_at"])) == (None, first.advice.by)
 
 
+def test_what_was_let_rest_over_a_calm_night_has_a_new_deadline() -> None:
+    """Unanswered, then calm: in the morning nothing is to do, so the evening's breeze does not call it overdue."""
+    told = Told(RULE)
+    for step in range(6 * 27):
+        now = NOON + step * timedelta(minutes=10)
+        gust = 7.0 if step < 12 or step >= 6 * 24 else 2.0
+        series = {"gust": [seen(GAUGE, gust, now, 1.2)], "humidity": [seen(POST, 0.6, now, 0.7)]}
+        told.at(now, evidence(RULE, series, now))
+    last = told.notices[-1].concern.verdict
+    assert last.at > NOON + 24 * HOUR
+    assert not last.numbers.get("overdue_at")
+    assert last.advice is not None
+    assert last.advice.by is not None
+    assert last.advice.by > last.at
+
+
+def test_draped_it_is_ready_for_less_and_that_is_said() -> None:
+    """The bricks are counted for the bare cage: with the shade cloth on, the text says that it comes off for more."""
+    on = [entry(What.SHADED, NOON - HOUR)]
+    draped = decide(7.0, entries=on)
+    assert draped.state is State.BREACH
+    assert draped.numbers["draped"] is True
+    assert not decide(7.0).numbers.get("draped")
+
+
 def test_once_anchored_it_is_not_asked_again() -> None:
     """The advised bricks are on: nothing more is asked, whatever the breeze."""
     bricks = decide(7.0).numbers["bricks_kg"]

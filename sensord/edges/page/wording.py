@@ -27,6 +27,8 @@ from sensord.rules._readings import moment
 Matter = dict[str, object]
 
 ANSWER_WORDS = {What.SEEN: "seen", What.DONE: "done", What.NOT_NOW: "not now"}
+STRONG_BREEZE_M_S = 10.8
+"""From here on it is no longer an ordinary breeze: the lower limit of Beaufort 6, where the storm rule takes over."""
 STAY_ON = (
     "The gusts are dropping. Wait until it has been calm for half an hour, and 30 minutes after the last thunder: "
     "no sensor here hears it."
@@ -177,7 +179,8 @@ class Wording(Pen):
         if news:
             kind, head = "look", f"{'Stay in' if stays else 'Look'}: {news[0]}"
             lines = [line for line in lines if not line.startswith(f"{news[0][0].upper()}{news[0][1:]}.")]
-            blows = " Don't go out to it while it blows." if news[0].startswith("gusts") else ""
+            gusts = news[0].startswith("gusts") and max((c.gust_m_s or 0.0 for c in self.snapshot.cages), default=0.0)
+            blows = " Don't go out to it while it blows." if gusts >= STRONG_BREEZE_M_S else ""
             lines.insert(0, f"If it stays so, you are told what to do.{blows}")
         elif stays:
             kind, head = "look", "Stay in; nothing new to do"

@@ -269,7 +269,8 @@ def test_the_first_line_never_says_less_than_a_card(local: Homestead) -> None:
     words = strong(local)
     assert cage(words, "birch")["wind"]["say"] == "More than it holds."
     assert (words["answer"]["kind"], words["answer"]["head"]) == ("look", "Look: gusts above what Birch holds")
-    assert "Don't go out to it while it blows" in words["answer"]["lines"][0]
+    assert "Don't go out" not in words["answer"]["lines"][0]  # in a breeze in which the phone asks for bricks
+    assert "Don't go out to it while it blows" in strong(local, gust_m_s=10.9)["answer"]["lines"][0]
 
 
 def test_a_cage_in_a_told_tier_is_not_all_well(local: Homestead) -> None:

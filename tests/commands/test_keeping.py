@@ -21,7 +21,7 @@ from paho.mqtt import publish as paho
 from sensord.__main__ import COMMANDS
 from sensord.commands import _build
 from sensord.edges.sqlite import SqliteStore
-from sensord.model import EPOCH, Quantity, Reading, Refusal, What
+from sensord.model import EPOCH, Entry, Quantity, Reading, Refusal, What
 from sensord.ports import Batch
 from simulators import feed as feeds
 from tests.conftest import Receiver

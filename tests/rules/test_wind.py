@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from datetime import timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
+from sensord.figures import Reader
 from sensord.model import AMBIENT, Advice, Concern, Quantity, Severity, Stage, Standing, State, Verdict, What
 from sensord.rules import shelter
 from sensord.rules._readings import moment
 from sensord.rules.wind import RULE
+from sensord.texts import Texts, fill
 from tests.rules.scenes import NOON, SITE, Curve, Told, cohort, enclosure, entry, evidence, probe, seen
 
 HOUR = timedelta(hours=1)
@@ -23,6 +26,15 @@ def decide(gust: Curve | float | None, humidity: float = 0.6, **more: Any) -> Ve
     if gust is not None:
         series["gust"] = [seen(GAUGE, gust, NOON, 1.2)]
     return RULE.decide(evidence(RULE, series, NOON, **more), NOON)
+
+
+def told(verdict: Verdict) -> str:
+    """What the phone says of it."""
+    texts = Texts.load()
+    text = texts.find(RULE.name, verdict.reason)
+    assert text is not None
+    reader = Reader("metric", ZoneInfo("America/Detroit"), NOON, 2.0, texts.words)
+    return fill(text.text, {**verdict.numbers, "subject": "Birch"}, reader, 10_000).text
 
 
 @pytest.mark.outside
@@ -81,10 +93,13 @@ def test_what_was_let_rest_over_a_calm_night_has_a_new_deadline() -> None:
 def test_draped_it_is_ready_for_less_and_that_is_said() -> None:
     """The bricks are counted for the bare cage: with the shade cloth on, the text says that it comes off for more."""
     on = [entry(What.SHADED, NOON - HOUR)]
-    draped = decide(7.0, entries=on)
+    draped, bare = decide(7.0, entries=on), decide(7.0)
     assert draped.state is State.BREACH
     assert draped.numbers["draped"] is True
-    assert not decide(7.0).numbers.get("draped")
+    assert not bare.numbers.get("draped")
+    comes_off = "Then, with cover or shade cloth off, it is ready for 54 km/h too"
+    assert comes_off in told(draped)
+    assert "Then it is ready for 54 km/h too" in told(bare)
 
 
 def test_once_anchored_it_is_not_asked_again() -> None:

@@ -32,6 +32,7 @@ from sensord.model import (
     Refusal,
     Severity,
     Standing,
+    concern_key,
     instant,
 )
 from sensord.payload import Decoder
@@ -129,9 +130,8 @@ class Daemon:
         self._results: list[tuple[str, str | None]] = []
         self._shipping_trouble = ""
         self._failing: dict[str, str] = {}  # rules with a defect, by concern's key, with its words
-        self._refused: dict[
-            str, tuple[datetime, int]
-        ] = {}  # topic → when the last refusal was logged, and how many since
+        # topic → when a refusal was last logged, and how many came since
+        self._refused: dict[str, tuple[datetime, int]] = {}
         self._unstored_since: datetime | None = None
         self._prune_at = EPOCH
 
@@ -171,14 +171,16 @@ class Daemon:
         lately: list[Reading] = []
         for probe in self.garden.probes:
             for quantity in sorted(probe.quantities):
-                # what is dated ahead says nothing of when the probe was last heard
+                # what is dated ahead says nothing of what is usual now
                 newest = self.store.latest(self.site, probe.name, quantity, now) or self.store.latest(
                     self.site, probe.name, quantity
                 )
                 if newest is None:
                     continue
                 lately += self._before(newest)
-                self._last_heard[probe.name] = max(self._last_heard.get(probe.name, EPOCH), newest.received_at)
+            heard = turn.last_heard(self.store, probe, now)
+            if heard is not None:
+                self._last_heard[probe.name] = heard
         self._assessor.prime(lately)
         for gap in self.store.gaps(self.site, now - timedelta(days=30), now):
             if gap.kind is GapKind.SILENCE and gap.ended_at is None:
@@ -395,7 +397,7 @@ class Daemon:
             if self._failing.get(key) != found[key]:
                 log.error("the rule %s has a defect and can't judge: %s", key, found[key], exc_info=defect)
         for verdict in outcome.verdicts:
-            self._failing.pop(f"{verdict.rule}/{verdict.subject}" if verdict.subject else verdict.rule, None)
+            self._failing.pop(concern_key(verdict.rule, verdict.subject), None)
         self._failing |= found
 
     @contextmanager

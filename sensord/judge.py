@@ -33,7 +33,7 @@ breach on. What a FINE verdict advises stands until the concern is over or it is
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from types import MappingProxyType
@@ -421,6 +421,20 @@ def _answers(entry: Entry, concern: Concern) -> bool:
         return entry.subject in (concern.key, concern.subject)
     return entry.subject == concern.subject and not FULFILS.get(entry.what, frozenset()).isdisjoint(
         {_action(concern), concern.told_action}
+    )
+
+
+def is_settled(key: str, action: str, names: Collection[str], since: datetime, entries: Iterable[Entry]) -> bool:
+    """Whether the keeper has answered the concern of `key`, or done its `action`, at `since` or after it.
+
+    `names`: how its subject may be called where something is done to it: by its own name, and those of the animals in it.
+    """
+    subject = key.partition("/")[2]
+    return any(
+        (e.what in ANSWERS and e.subject in (key, subject))
+        or (e.subject in names and action in FULFILS.get(e.what, ()))
+        for e in entries
+        if e.at >= since
     )
 
 

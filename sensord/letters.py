@@ -13,9 +13,8 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from sensord.figures import Reader, counted, listed
-from sensord.judge import FULFILS, STAY_IN, manner_of
+from sensord.judge import STAY_IN, is_settled, manner_of
 from sensord.model import (
-    ANSWERS,
     Certainty,
     Concern,
     Enclosure,
@@ -391,16 +390,10 @@ def _still_to_do(desk: Desk, now: datetime) -> list[str]:
 
 def _left_to_do(desk: Desk, entries: Sequence[Entry], now: datetime) -> list[str]:
     """Titles of what was asked for as something ended ("look after them"), while it holds and nobody has said or done it."""
-    places = {e.name for e in desk.enclosures}
+    cohorts = {e.subject for e in entries}.difference(e.name for e in desk.enclosures)
 
     def is_done(message: Message, key: str) -> bool:
-        subject = key.partition("/")[2]
-        return any(
-            (e.what in ANSWERS and e.subject in (key, subject))
-            or (message.action in FULFILS.get(e.what, ()) and (e.subject == subject or e.subject not in places))
-            for e in entries
-            if e.at >= message.at
-        )
+        return is_settled(key, message.action, cohorts | {key.partition("/")[2]}, message.at, entries)
 
     left = (
         p.message

@@ -355,6 +355,11 @@ class Standing(StrEnum):
     OVER = "over"
 
 
+def concern_key(rule: str, subject: str) -> str:
+    """`rule/subject`, or the rule alone where it is about the site: unique among the concerns of a site that are not over."""
+    return f"{rule}/{subject}" if subject else rule
+
+
 @dataclass(frozen=True, slots=True)
 class Concern:
     """A matter that stands: one rule about one subject."""
@@ -379,8 +384,8 @@ class Concern:
 
     @property
     def key(self) -> str:
-        """`rule/subject`: unique among the concerns of a site that are not over."""
-        return f"{self.rule}/{self.subject}" if self.subject else self.rule
+        """By which it is told from the others: see `concern_key`."""
+        return concern_key(self.rule, self.subject)
 
 
 class Telling(StrEnum):

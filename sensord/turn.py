@@ -6,7 +6,7 @@ from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Protocol
 
 from pydantic import BaseModel
 
@@ -21,9 +21,11 @@ from sensord.model import (
     Notice,
     Probe,
     Quantity,
+    Reading,
     Site,
     State,
     Verdict,
+    concern_key,
     milliseconds,
 )
 from sensord.ports import Series, Store
@@ -33,6 +35,8 @@ from sensord.species import Species
 
 ENTRIES_KEPT = timedelta(hours=48)
 """How far back rules see what the keeper said."""
+AHEAD = timedelta(minutes=1)
+"""A reading that is dated ahead by less is one of now."""
 DEFECT = "defect"
 """The reason of a verdict that a rule could not give."""
 
@@ -81,6 +85,27 @@ class Outcome:
     concerns: tuple[Concern, ...]  # as they are now, those that ended included
     notices: tuple[Notice, ...]
     defects: tuple[tuple[str, Exception], ...] = ()  # rules that failed instead of saying something, by concern's key
+
+
+class _Newest(Protocol):
+    """Whoever knows the newest reading of a series, or the newest that was measured before an instant."""
+
+    def latest(
+        self, site: str, probe: str, quantity: Quantity, before: datetime | None = None, /
+    ) -> Reading | None: ...
+
+
+def last_heard(store: _Newest, probe: Probe, now: datetime) -> datetime | None:
+    """The latest receipt from a probe; None if there is none.
+
+    Of the readings up to now, and of those that a wrong clock has dated ahead, which would stay the newest for long.
+    """
+    newest = (
+        store.latest(probe.site, probe.name, quantity, before)
+        for quantity in sorted(probe.quantities)
+        for before in (now + AHEAD, None)
+    )
+    return max((r.received_at for r in newest if r is not None), default=None)
 
 
 class _Readings:
@@ -135,7 +160,7 @@ def take(
     notices: list[Notice] = []
     defects: list[tuple[str, Exception]] = []
     for rule, subject in asked:
-        key = f"{rule.name}/{subject}" if subject else rule.name
+        key = concern_key(rule.name, subject)
         concern = standing.get(key)
         evidence = _evidence(garden, rule, subject, readings, stands, recent, standing, watch)
         try:
@@ -202,7 +227,7 @@ def _evidence(
     watch: Watch,
 ) -> Evidence:
     stand = stands.get(subject) if rule.per is Per.ENCLOSURE else None
-    key = f"{rule.name}/{subject}" if subject else rule.name
+    key = concern_key(rule.name, subject)
     return Evidence(
         site=garden.site,
         subject=subject,

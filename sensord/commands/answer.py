@@ -90,10 +90,8 @@ def _show(built: House, config: Path, json: bool) -> None:
     try:
         store = SqliteStore.reader(_build.store_path(built, config))
         entries = store.entries(site, EPOCH, now + timedelta(days=1))
-        # with what was said since the rule was asked last: that may be a quarter of an hour from now
-        standing = [
-            heard(c, [e for e in entries if e.subject in {c.key, c.subject}], now) for c in store.concerns(site)
-        ]
+        # with what was said since a rule was asked last: it is asked again in up to a quarter of an hour
+        standing = [heard(c, entries, now) for c in store.concerns(site)]
         concerns = sorted(standing, key=lambda c: c.breached_since, reverse=True)
         messages = [p.message for p in store.messages(site, now - timedelta(days=14), now)]
         store.close()

@@ -153,6 +153,7 @@ def _kept(built: Any, path: Path, store: Any) -> list[Finding]:
     from datetime import UTC, datetime
 
     from sensord.commands import _build
+    from sensord.turn import last_heard
 
     counters = store.counters()
     found: list[Finding] = [
@@ -160,7 +161,7 @@ def _kept(built: Any, path: Path, store: Any) -> list[Finding]:
     ]
     now = datetime.now(UTC)
     for probe in built.garden.probes:
-        heard = _last_heard(built, store, probe, now)
+        heard = last_heard(store, probe, now)
         if heard is None:
             found.append((f"probe {probe.name}", False, "never heard"))
             continue
@@ -171,33 +172,19 @@ def _kept(built: Any, path: Path, store: Any) -> list[Finding]:
     refusals = store.refusals(built.settings.store.refusals_kept)
     sorts = Counter((refusal.topic, refusal.reason) for refusal in refusals)
     newest = {(r.topic, r.reason): r.received_at for r in reversed(refusals)}
-    for i, (topic, reason) in enumerate(sorted(sorts, key=lambda sort: newest[sort], reverse=True)):
-        if i == SORTS_SHOWN:
-            left = sum(sorts.values()) - sum(sorts[sort] for sort in sorted(sorts, key=newest.__getitem__)[-i:])
-            found.append(("refused", False, f"{left} more, for {_build.counted(len(sorts) - i, 'other reason')}"))
-            break
+    ordered = sorted(sorts, key=newest.__getitem__, reverse=True)
+    for topic, reason in ordered[:SORTS_SHOWN]:
         at, times = _build.local_text(built, newest[topic, reason]), sorts[topic, reason]
         often = f"at {at}" if times == 1 else f"{times} times, last at {at}"
         found.append(("refused", False, f"{topic}, {often}: {reason}"))
+    if others := ordered[SORTS_SHOWN:]:
+        left = sum(sorts[sort] for sort in others)
+        found.append(("refused", False, f"{left} more, for {_build.counted(len(others), 'other reason')}"))
     waiting = [p for p in store.outbox() if p.attempts]
     if waiting:
         many = _build.counted(len(waiting), "message")
         found.append(("outbox", False, f"{many} waiting after failed attempts: {waiting[0].detail}"))
     return found
-
-
-def _last_heard(built: Any, store: Any, probe: Any, now: Any) -> Any:
-    """The newest receipt, whatever a wrong clock has dated; None if there is none."""
-    from datetime import timedelta
-
-    site = built.garden.site.name
-    newest = [
-        reading
-        for quantity in probe.quantities
-        for before in (None, now + timedelta(milliseconds=1))  # one dated ahead would stay the newest for long
-        if (reading := store.latest(site, probe.name, quantity, before))
-    ]
-    return max((r.received_at for r in newest), default=None)
 
 
 def _broker(built: Any, wait: float) -> list[Finding]:

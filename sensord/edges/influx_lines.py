@@ -73,12 +73,8 @@ class Lines(Sequence[Line]):
 
     def misfits(self) -> list[int]:
         """The places of those of a time that InfluxDB can't keep."""
-        times = [row[1] for row in self._rows]
-        count = len(times)
-        if not times or (min(times) >= EARLIEST_MS and max(times) <= LATEST_MS):
-            times = []
-        found = [i for i, at in enumerate(times) if not EARLIEST_MS <= at <= LATEST_MS]
-        return found + [count + i for i, x in enumerate(self._others) if not can_be_kept(x)]
+        found = [i for i, row in enumerate(self._rows) if not EARLIEST_MS <= row[1] <= LATEST_MS]
+        return found + [i for i, x in enumerate(self._others, len(self._rows)) if not can_be_kept(x)]
 
 
 def escaped(name: str) -> str:

@@ -39,6 +39,7 @@ from sensord.model import (
     Urgency,
     Verdict,
     What,
+    concern_key,
     instant,
 )
 from sensord.ports import Day, Hour, Series, TallyHour
@@ -224,7 +225,7 @@ class InfluxStore:
         columns = ("severity", "sent", "action", "telling", *ABOUT)
         for r in self._influx.rows("message", columns, {"site": site}, *_span(start, end)):
             at, rule, subject = instant(r["time"]), r["rule"], _subject(r)
-            key = f"{rule}/{subject}" if subject else rule
+            key = concern_key(rule, subject)
             message = Message(
                 key=f"{key}/{r['time']}",
                 site=site,
@@ -261,7 +262,7 @@ class InfluxStore:
         for r in self._influx.rows("entry", ("said", "amount", "what", *ABOUT), {"site": site}, *_span(start, end)):
             subject = _subject(r)
             if r["rule"]:
-                subject = f"{r['rule']}/{subject}" if subject else r["rule"]
+                subject = concern_key(r["rule"], subject)
             amount = None if r["amount"] is None else float(r["amount"])
             found.append(Entry(site, instant(r["time"]), instant(r["time"]), subject, What(r["what"]), amount))
         return found

@@ -67,10 +67,9 @@ class InfluxWriter:
 
     def deliver(self, lines: Lines) -> list[Parked]:
         """Write the points; returns those that the server refuses for good. Raises Transient when it must be done again."""
-        refused = [Parked(lines[i].mark, lines[i].text, "dated outside 1677 to 2262") for i in lines.misfits()]
-        fitting: Sequence[int] = range(len(lines))
-        if refused:
-            fitting = sorted({*fitting}.difference(lines.misfits()))
+        misfits = lines.misfits()
+        refused = [Parked(lines[i].mark, lines[i].text, "dated outside 1677 to 2262") for i in misfits]
+        fitting: Sequence[int] = sorted({*range(len(lines))}.difference(misfits)) if misfits else range(len(lines))
         parts = deque(fitting[i : i + self.at_once] for i in range(0, len(fitting), self.at_once))
         accepted, refusals, last = 0, 0, None
         while parts:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from sensord.model import Number, Site, State
-from sensord.rules import Evidence
+from sensord.model import Number, Site
 from sensord.rules._readings import Track, middle, pairs, seconds
 from sensord.science import sun
 
@@ -25,12 +24,6 @@ CLOUD_K = 0.7
 """Where nothing measures the sun: shaded air that cools so much by day is a sign of cloud. Chosen."""
 
 YES, NO, UNKNOWN = "yes", "no", "unknown"
-
-
-def storm_asks(evidence: Evidence) -> bool:
-    """Whether `storm` has something to say of the enclosure, in which case nobody else asks for its shade."""
-    storm = evidence.others.get(f"storm/{evidence.subject}")
-    return storm is not None and storm.verdict.state is State.BREACH
 
 
 class Followed(NamedTuple):

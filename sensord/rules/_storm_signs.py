@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from pydantic import Field
 
-from sensord.model import AMBIENT, Doubt, Quantity
+from sensord.model import AMBIENT, Doubt, Quantity, State
 from sensord.rules import Evidence, Need
 from sensord.rules._readings import Bounds, Track, means, middle, seconds, track
 from sensord.science import pressure
@@ -181,3 +181,9 @@ def is_wet(evidence: Evidence, now: datetime) -> bool | None:
     recent = moisture.since(seconds(now) - max(1200.0, 2 * moisture.interval_s))
     humid = middle(recent)
     return None if humid is None else humid >= WET_RATIO or recent.share(Doubt.WET) > 0.5
+
+
+def storm_asks(evidence: Evidence) -> bool:
+    """Whether `storm` has something to say of the enclosure."""
+    storm = evidence.others.get(f"storm/{evidence.subject}")
+    return storm is not None and storm.verdict.state is State.BREACH

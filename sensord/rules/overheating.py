@@ -29,8 +29,9 @@ from sensord.rules._readings import (
     unknown,
 )
 from sensord.rules._scene import Scene, Thresholds, action_for, scene_of, shade_settles
-from sensord.rules._shade import helped, storm_asks
+from sensord.rules._shade import helped
 from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, low_sun_at, solar_hour
+from sensord.rules._storm_signs import storm_asks
 
 NAME = "overheating"
 EVERY = timedelta(minutes=5)

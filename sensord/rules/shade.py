@@ -15,8 +15,8 @@ from sensord.model import AMBIENT, Advice, Number, Quantity, Severity, State, Ve
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._kinds import EXPECTED
 from sensord.rules._readings import NOTHING, Bounds, breach, fine, middle, seconds, track, unknown
-from sensord.rules._shade import storm_asks
 from sensord.rules._sky import course, is_afternoon, low_sun_at, sky_at, solar_hour
+from sensord.rules._storm_signs import storm_asks
 
 NAME = "shade"
 LOOKBACK = timedelta(hours=6)

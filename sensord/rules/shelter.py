@@ -10,11 +10,11 @@ from datetime import datetime, timedelta
 
 from pydantic import Field
 
-from sensord.model import Advice, Number, Severity, State, Verdict
+from sensord.model import Advice, Number, Severity, Verdict
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._readings import Bounds, breach, fine, seconds, unknown
-from sensord.rules._storm_signs import gusts_of, wind_needs
+from sensord.rules._storm_signs import gusts_of, storm_asks, wind_needs
 
 NAME = "shelter"
 UNSEEN = 3.0
@@ -50,9 +50,8 @@ class Shelter:
             return fine(NAME, evidence, now, "in its place")
         gusts, _ = gusts_of(evidence, now)
         recent = gusts.since(seconds(now) - 3600.0).values
-        storm = evidence.others.get(f"storm/{evidence.subject}")
         blows = max(recent, default=0.0) >= p.calm_gust_m_s
-        stormy = storm is not None and storm.verdict.state is State.BREACH
+        stormy = storm_asks(evidence)
         facts: dict[str, Number | datetime] = {
             "sheltered_at": stand.sheltered_at,
             "sheltered_h": (now - stand.sheltered_at).total_seconds() / 3600.0,

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from sensord.judge import FULFILS, STAY_IN, manner_of, says_stay_in
-from sensord.model import ANSWERS, Concern, Entry, Standing, State, Verdict
+from sensord.judge import STAY_IN, is_settled, manner_of, says_stay_in
+from sensord.model import Concern, Entry, Standing, State, Verdict
 
 NAMES = {
     "overheating": "Heat in {}",
@@ -117,10 +117,4 @@ def is_left(concern: Concern, entries: Iterable[Entry], cohorts: frozenset[str],
         return False
     if advice.holds_until is None or advice.holds_until <= now:
         return False
-    subjects = cohorts | {concern.subject}
-    return not any(
-        (e.what in ANSWERS and e.subject in (concern.key, concern.subject))
-        or (e.subject in subjects and advice.action in FULFILS.get(e.what, ()))
-        for e in entries
-        if e.at >= ended_at
-    )
+    return not is_settled(concern.key, advice.action, cohorts | {concern.subject}, ended_at, entries)

@@ -143,7 +143,8 @@ class Look:
         garden, now = self.house.garden, self.known_at()
         with self.reader() as reader:
             entries = reader.entries(garden.site.name, EPOCH, now + DAY)
-            concerns = tuple(self._answered(c, entries) for c in reader.concerns(garden.site.name))
+            # with what was said since a rule was asked last: it is asked again in up to a quarter of an hour
+            concerns = tuple(heard(c, entries, self.house.now()) for c in reader.concerns(garden.site.name))
             post, outside = self._places.look(reader, AMBIENT, now)
             facts = self._storm_facts(reader, entries, concerns, now)
             cages = tuple(self._cage(reader, e, entries, outside, facts, now) for e in garden.enclosures)
@@ -178,11 +179,6 @@ class Look:
             return reader.entries(self.house.garden.site.name, since, self.house.now() + DAY)[::-1]
 
     # --- what is asked for
-
-    def _answered(self, concern: Concern, entries: list[Entry]) -> Concern:
-        """The concern with what was said since its rule was asked last: that may be a quarter of an hour from now."""
-        about = [e for e in entries if e.subject == concern.key or (concern.subject and e.subject == concern.subject)]
-        return heard(concern, about, self.house.now())
 
     def _advised_since(
         self, reader: SqliteReader, concerns: tuple[Concern, ...], now: datetime

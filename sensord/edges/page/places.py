@@ -13,7 +13,7 @@ from sensord.edges.sqlite_reads import SqliteReader
 from sensord.model import Doubt, Probe, Quantity, instant
 from sensord.rules import Seen
 from sensord.rules._readings import REFUSED, Track, means, pairs, seconds, usable
-from sensord.turn import Garden
+from sensord.turn import Garden, last_heard
 
 FRESH = timedelta(minutes=5)
 FRESH_INTERVALS = 5
@@ -85,7 +85,7 @@ class Places:
                 if found.is_fresh:
                     break
         probes = [p for p in garden.probes if p.place == name]
-        heard = {p.name: self._heard(reader, p, now) for p in probes}
+        heard = {p.name: last_heard(reader, p, now) for p in probes}
         silent = any(heard[p.name] is None or now - heard[p.name] > _patience(p) for p in probes)  # type: ignore[operator]
         recent = temperatures.since(seconds(now - TREND)) if temperatures else None
         return (
@@ -117,16 +117,6 @@ class Places:
             course = tuple((max(0.0, newest_s - slot.start_s + SLOT_S / 2) / 3600.0, slot.mean) for slot in slots)
             self._courses[probe.name] = known = (minute, course)
         return known[1]
-
-    def _heard(self, reader: SqliteReader, probe: Probe, now: datetime) -> datetime | None:
-        """The latest receipt: of the newest reading up to now, or of one that is dated ahead."""
-        site, ahead = self._garden.site.name, now + timedelta(minutes=1)
-        readings = (
-            reader.latest(site, probe.name, quantity, before)
-            for quantity in sorted(probe.quantities)
-            for before in (ahead, None)
-        )
-        return max((r.received_at for r in readings if r is not None), default=None)
 
 
 def _patience(probe: Probe) -> timedelta:

@@ -23,12 +23,11 @@ from sensord.model import (
     What,
 )
 from sensord.rules._readings import moment
+from sensord.rules._storm_signs import SignThresholds
 
 Matter = dict[str, object]
 
 ANSWER_WORDS = {What.SEEN: "seen", What.DONE: "done", What.NOT_NOW: "not now"}
-STRONG_BREEZE_M_S = 10.8
-"""From here on it is no longer an ordinary breeze: the lower limit of Beaufort 6, where the storm rule takes over."""
 STAY_ON = (
     "The gusts are dropping. Wait until it has been calm for half an hour, and 30 minutes after the last thunder: "
     "no sensor here hears it."
@@ -180,7 +179,7 @@ class Wording(Pen):
             kind, head = "look", f"{'Stay in' if stays else 'Look'}: {news[0]}"
             lines = [line for line in lines if not line.startswith(f"{news[0][0].upper()}{news[0][1:]}.")]
             gusts = news[0].startswith("gusts") and max((c.gust_m_s or 0.0 for c in self.snapshot.cages), default=0.0)
-            blows = " Don't go out to it while it blows." if gusts >= STRONG_BREEZE_M_S else ""
+            blows = " Don't go out to it while it blows." if gusts >= self._strong_m_s() else ""
             lines.insert(0, f"If it stays so, you are told what to do.{blows}")
         elif stays:
             kind, head = "look", "Stay in; nothing new to do"
@@ -193,6 +192,12 @@ class Wording(Pen):
         if open_ and not (doubts and kind == "unsure"):
             lines.append("What stands below, you have answered.")
         return {"kind": kind, "head": head, "lines": lines}
+
+    def _strong_m_s(self) -> float:
+        """From which gust on the storm rule sends nobody out [m/s]."""
+        p = self.house.garden.parameters["storm", ""]
+        assert isinstance(p, SignThresholds)
+        return p.strong_gust_m_s
 
     def _looks(self, cages: Sequence[Words], matters: Sequence[Matter]) -> list[tuple[str, bool]]:
         """What the cards show to be too much, and whether something that stands above speaks of it."""

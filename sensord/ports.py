@@ -5,8 +5,9 @@ An edge returns or raises; only the daemon logs. `Transient` means "try again la
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
+from types import MappingProxyType
 from typing import NamedTuple, Protocol
 
 from sensord.model import Arrival, Concern, Entry, Gap, Message, Parcel, Quantity, Reading, Refusal, Verdict
@@ -94,6 +95,33 @@ class Batch(NamedTuple):
     undated: Sequence[Arrival] = ()  # arrivals whose readings took their receipt as time: remembered by packet
 
 
+class Sending(NamedTuple):
+    """What became of an attempt to send a message."""
+
+    key: str
+    at: datetime
+    detail: str | None = None  # None: the channel took it; else what was wrong
+    due_at: datetime | None = None  # of a failure: when to try again; None: given up, visibly undelivered
+
+
+class Commit(NamedTuple):
+    """Everything that one event makes durable, all or nothing."""
+
+    at: datetime
+    readings: Sequence[Reading] = ()
+    refusals: Sequence[Refusal] = ()
+    entries: Sequence[Entry] = ()
+    gaps: Sequence[Gap] = ()  # opened, or with its end closed: the same kind, subject and start are one gap
+    undated: Sequence[Arrival] = ()  # arrivals whose readings took their receipt as time: remembered by packet
+    concerns: Sequence[Concern] = ()  # as they are now
+    verdicts: Sequence[Verdict] = ()  # kept where they say something else than the last of their rule and subject
+    messages: Sequence[Message] = ()  # into the outbox; one whose key is known is ignored
+    withdrawn: Sequence[tuple[str, str]] = ()  # key of a message that waits, and why it does no longer
+    held: Sequence[tuple[Message, str]] = ()  # messages that were held back, and why
+    sendings: Sequence[Sending] = ()  # also of messages of this very commit
+    facts: Mapping[str, str] = MappingProxyType({})  # small facts to keep across restarts
+
+
 class Added(NamedTuple):
     """What became of a batch."""
 
@@ -104,6 +132,12 @@ class Added(NamedTuple):
 
 class Store(Protocol):
     """Where things become durable. One thread writes; every method that writes is one transaction."""
+
+    def commit(self, commit: Commit) -> Added:
+        """Make everything in it durable, all or nothing. Raises Transient when the disk is full or the file is locked.
+
+        ValueError where a sending speaks of a message that nobody knows: nothing of the commit is stored then.
+        """
 
     def add(self, batch: Batch) -> Added:
         """Make the batch durable, all or nothing. Raises Transient when the disk is full or the file is locked."""

@@ -41,7 +41,7 @@ from sensord.model import (
     Verdict,
     What,
 )
-from sensord.ports import Batch, Store
+from sensord.ports import Batch, Commit, Sending, Store
 
 SITE = "larkfield"
 ALDER, BIRCH = "alder", "birch"  # alder has two probes with temperature, birch has one
@@ -772,6 +772,76 @@ class StorePromises:
             "held": ("held", "budget spent"),
             "instead": ("waiting", ""),
         }
+
+    # --- one commit
+
+    def test_a_commit_is_one_thing(self, tmp_path: Path) -> None:
+        """Everything of a commit is there after a restart, also what became of a message of that very commit."""
+        store = self.open(tmp_path)
+        silence = Gap(SITE, GapKind.SILENCE, LOW, START, None)
+        entry = Entry(SITE, START, START, ALDER, What.SHADED)
+        packet = Arrival(START, "garden/alder", b"23.4", packet=7)
+        store.commit(Commit(START, gaps=[silence], messages=[a_message("early")]))
+        added = store.commit(
+            Commit(
+                START + HOUR,
+                readings=[reading(0, 20), reading(0, 21)],
+                refusals=[Refusal(START, "garden/x", b"?", "no number")],
+                entries=[entry],
+                gaps=[silence._replace(ended_at=START + HOUR)],
+                undated=[packet],
+                concerns=[a_concern()],
+                verdicts=[a_verdict()],
+                messages=[a_message("one"), a_message("two"), a_message("three")],
+                withdrawn=[("early", "too late")],
+                held=[(a_message("held"), "budget spent")],
+                sendings=[
+                    Sending("one", START + HOUR),
+                    Sending("two", START + HOUR, "no network", START + 2 * HOUR),
+                    Sending("three", START + HOUR, "expired"),
+                ],
+                facts={"alive": "a"},
+            )
+        )
+        assert added == (1, 1, 1)
+        store.close()
+        store = self.open(tmp_path)
+        assert store.readings(SITE, LOW, Quantity.TEMPERATURE, START, NEVER).values == [20]
+        assert [r.reason for r in store.refusals()] == ["no number"]
+        assert store.entries(SITE, START, NEVER) == [entry]
+        assert store.gaps(SITE, START, NEVER) == [silence._replace(ended_at=START + HOUR)]
+        assert store.first_receipt(packet._replace(redelivered=True)) == START
+        assert store.concerns(SITE) == [a_concern()]
+        assert store.verdicts(SITE, START, NEVER) == [a_verdict()]
+        assert {p.message.key: (p.state, p.attempts, p.detail) for p in store.messages(SITE, START, NEVER)} == {
+            "early": ("withdrawn", 0, "too late"),
+            "one": ("sent", 1, ""),
+            "two": ("waiting", 1, "no network"),
+            "three": ("undelivered", 1, "expired"),
+            "held": ("held", 0, "budget spent"),
+        }
+        assert [p.due_at for p in store.outbox()] == [START + 2 * HOUR]
+        assert store.recall("alive") == "a"
+        store.close()
+
+    def test_a_commit_that_fails_leaves_nothing(self, store: Store) -> None:
+        """A sending of a message that nobody knows is a defect: nothing of its commit is stored."""
+        with pytest.raises(ValueError, match="nobody"):
+            store.commit(
+                Commit(
+                    START,
+                    readings=[reading(0, 20)],
+                    verdicts=[a_verdict()],
+                    messages=[a_message("one")],
+                    sendings=[Sending("nobody", START)],
+                    facts={"alive": "a"},
+                )
+            )
+        assert store.readings(SITE, LOW, Quantity.TEMPERATURE, START, NEVER).values == []
+        assert store.outbox() == store.verdicts(SITE, START, NEVER) == []
+        assert store.recall("alive") is None
+        store.commit(Commit(START, verdicts=[a_verdict()]))
+        assert store.verdicts(SITE, START, NEVER) == [a_verdict()]
 
     def test_remembering(self, store: Store) -> None:
         """A fact is the last that was said of it; one never said is None."""

@@ -31,8 +31,8 @@ from sensord.edges.sqlite_shipping import ShippingWriter
 from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, Mark, Place, Summaries
 from sensord.edges.sqlite_tail import Tail
 from sensord.edges.sqlite_writer import insert_many
-from sensord.model import Arrival, Entry, Gap, Quantity, Reading, Refusal, Site, milliseconds
-from sensord.ports import Added, Batch, Series
+from sensord.model import EPOCH, Arrival, Entry, Gap, Quantity, Reading, Refusal, Site, milliseconds
+from sensord.ports import Added, Batch, Commit, Series
 
 __all__ = ["Place", "SqliteReader", "SqliteStore"]
 
@@ -109,23 +109,31 @@ class SqliteStore(ShippingWriter):
 
     def add(self, batch: Batch) -> Added:
         """Make the batch durable, all or nothing. Raises Transient when the disk is full or the file is locked."""
-        if not any(batch):
+        return self.commit(Commit(EPOCH, *batch))
+
+    def commit(self, commit: Commit) -> Added:
+        """Make everything in it durable, all or nothing. Raises Transient when the disk is full or the file is locked."""
+        changed = self._changed(commit.verdicts)
+        if not (changed or any(commit._replace(verdicts=())[1:])):
             return Added(0, 0, 0)
         with self._transaction() as db:
-            flat = self._flat(batch.readings)
+            flat = self._flat(commit.readings)
             stored = insert_many(db, "reading", 5, flat)
             touched = self._touch(db, flat)
-            entries = sum(_put_entry(db, entry) for entry in batch.entries)
-            for gap in batch.gaps:
+            entries = sum(_put_entry(db, entry) for entry in commit.entries)
+            for gap in commit.gaps:
                 _put_gap(db, gap)
-            self._put_undated(db, batch.undated)
-            self._put_refusals(db, batch.refusals)
-            added = Added(stored, len(batch.readings) - stored, len(batch.refusals))
-            db.execute(
-                "INSERT INTO counter VALUES ('readings', ?), ('duplicates', ?), ('refused', ?), ('entries', ?)"
-                " ON CONFLICT DO UPDATE SET count = count + excluded.count",
-                (*added, entries),
-            )
+            self._put_undated(db, commit.undated)
+            self._put_refusals(db, commit.refusals)
+            self._put_post(db, commit, changed)
+            db.executemany("INSERT OR REPLACE INTO fact VALUES (?, ?)", commit.facts.items())
+            added = Added(stored, len(commit.readings) - stored, len(commit.refusals))
+            if any(added) or entries:
+                db.execute(
+                    "INSERT INTO counter VALUES ('readings', ?), ('duplicates', ?), ('refused', ?), ('entries', ?)"
+                    " ON CONFLICT DO UPDATE SET count = count + excluded.count",
+                    (*added, entries),
+                )
         self._touched |= touched
         self._tail.put(zip(*[iter(flat)] * 5, strict=True), dict(self._series.values()))
         return added

@@ -10,6 +10,7 @@ from pathlib import Path
 from sensord.edges.sqlite_codec import from_json, maybe_microseconds, microseconds, to_json
 from sensord.edges.sqlite_writer import Writer
 from sensord.model import Concern, Message, Standing, Verdict
+from sensord.ports import Added, Commit, Sending
 
 DAY = timedelta(days=1)
 
@@ -45,48 +46,47 @@ class ConcernWriter(Writer):
         A message whose key is there already is ignored. Of the verdicts only those are kept that say something else
         than the last of their rule and subject. A concern that is over without ever having been opened leaves no trace.
         """
-        concerns, messages, withdrawn, held = list(concerns), list(messages), list(withdrawn), list(held)
-        changed = self._changed(verdicts)
-        if not (concerns or messages or withdrawn or held or changed):
-            return
-        with self._transaction() as db:
-            for concern in concerns:
-                _put_concern(db, concern)
-            for message in messages:
-                _put_message(db, now, message, "waiting", "")
-            for message, why in held:
-                _put_message(db, now, message, "held", why)
-            for key, why in withdrawn:
-                db.execute(
-                    "UPDATE message SET state = 'withdrawn', detail = ?, changed_us = ? WHERE key = ? AND state = 'waiting'",
-                    (why, microseconds(now), key),
-                )
+        self.commit(
+            Commit(
+                now,
+                concerns=tuple(concerns),
+                messages=tuple(messages),
+                verdicts=tuple(verdicts),
+                withdrawn=tuple(withdrawn),
+                held=tuple(held),
+            )
+        )
+
+    def commit(self, commit: Commit) -> Added:
+        """Make everything in it durable; see `ports.Store`."""
+        raise NotImplementedError
+
+    def _put_post(self, db: sqlite3.Connection, commit: Commit, changed: list[Verdict]) -> None:
+        """The part of a commit that is about concerns, verdicts and messages."""
+        now = commit.at
+        for concern in commit.concerns:
+            _put_concern(db, concern)
+        for message in commit.messages:
+            _put_message(db, now, message, "waiting", "")
+        for message, why in commit.held:
+            _put_message(db, now, message, "held", why)
+        for key, why in commit.withdrawn:
+            db.execute(
+                "UPDATE message SET state = 'withdrawn', detail = ?, changed_us = ? WHERE key = ? AND state = 'waiting'",
+                (why, microseconds(now), key),
+            )
+        for sending in commit.sendings:
+            _put_sending(db, sending)
+        if changed:
             self._log(db, now, changed)
 
     def delivered(self, key: str, now: datetime) -> None:
         """The channel took the message. It counts as sent even where it was withdrawn meanwhile."""
-        self._move(key, now, "state = 'sent', detail = ''", ())
+        self.commit(Commit(now, sendings=[Sending(key, now)]))
 
     def failed(self, key: str, now: datetime, due_at: datetime | None, detail: str) -> None:
         """An attempt failed; try again at `due_at`, or None: give up, visibly undelivered."""
-        if due_at is None:
-            self._move(
-                key,
-                now,
-                "state = CASE state WHEN 'waiting' THEN 'undelivered' ELSE state END, detail = ?",
-                (detail,),
-            )
-        else:
-            self._move(key, now, "due_us = ?, detail = ?", (microseconds(due_at), detail))
-
-    def _move(self, key: str, now: datetime, change: str, values: tuple[object, ...]) -> None:
-        with self._transaction() as db:
-            moved = db.execute(
-                f"UPDATE message SET attempts = attempts + 1, changed_us = ?, {change} WHERE key = ?",  # noqa: S608
-                (microseconds(now), *values, key),
-            ).rowcount
-        if not moved:
-            raise ValueError(f"no message has the key {key!r}")
+        self.commit(Commit(now, sendings=[Sending(key, now, detail, due_at)]))
 
     def remember(self, name: str, value: str) -> None:
         """Keep a small fact across restarts."""
@@ -147,6 +147,24 @@ def _put_concern(db: sqlite3.Connection, concern: Concern) -> None:
             "INSERT OR REPLACE INTO concern (site, key, breached_us, over_us, body) VALUES (?, ?, ?, ?, ?)",
             (*identity, *values),
         )
+
+
+def _put_sending(db: sqlite3.Connection, sending: Sending) -> None:
+    """What the channel took counts as sent even where it was withdrawn meanwhile."""
+    values: tuple[object, ...]
+    if sending.detail is None:
+        change, values = "state = 'sent', detail = ''", ()
+    elif sending.due_at is not None:
+        change, values = "due_us = ?, detail = ?", (microseconds(sending.due_at), sending.detail)
+    else:
+        change = "state = CASE state WHEN 'waiting' THEN 'undelivered' ELSE state END, detail = ?"
+        values = (sending.detail,)
+    moved = db.execute(
+        f"UPDATE message SET attempts = attempts + 1, changed_us = ?, {change} WHERE key = ?",  # noqa: S608
+        (microseconds(sending.at), *values, sending.key),
+    ).rowcount
+    if not moved:
+        raise ValueError(f"no message has the key {sending.key!r}")
 
 
 def _put_message(db: sqlite3.Connection, now: datetime, message: Message, state: str, detail: str) -> None:

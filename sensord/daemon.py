@@ -17,6 +17,7 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from sensord import entries, ledger, lookback, postman, timetable, turn
+from sensord.garden import Garden
 from sensord.model import (
     AMBIENT,
     EPOCH,
@@ -95,7 +96,7 @@ class Daemon:
     def __init__(
         self,
         settings: Settings,
-        garden: turn.Garden,
+        garden: Garden,
         texts: Texts,
         clock: Clock,
         inbox: Inbox,

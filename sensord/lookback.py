@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
+from sensord.garden import Garden
 from sensord.model import AMBIENT, Concern, Enclosure, Entry, Gap, GapKind, Parcel, Probe, Quantity, Severity, Verdict
 from sensord.ports import Day, Hour, Series, TallyHour
 from sensord.review import Cage, Extreme, Limits, Review, Span, Tier, weeks
@@ -19,7 +20,6 @@ from sensord.review.whole import Who, cage_from_hours, cage_from_readings, post_
 from sensord.science.bibliography import CITATIONS
 from sensord.science.steps import LONGEST_BRIDGE_S
 from sensord.species import Species
-from sensord.turn import Garden
 
 BEYOND = timedelta(seconds=LONGEST_BRIDGE_S)
 """A line across the edge of the span rests on a reading so far beyond it."""

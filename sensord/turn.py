@@ -11,18 +11,16 @@ from typing import Any, Protocol
 from pydantic import BaseModel
 
 from sensord import ledger
+from sensord.garden import Garden, species_of
 from sensord.judge import judge
 from sensord.model import (
     AMBIENT,
-    Cohort,
     Concern,
-    Enclosure,
     Entry,
     Notice,
     Probe,
     Quantity,
     Reading,
-    Site,
     State,
     Verdict,
     concern_key,
@@ -30,8 +28,6 @@ from sensord.model import (
 )
 from sensord.ports import Series, Store
 from sensord.rules import Evidence, Per, Rule, Seen, Stand, Watch
-from sensord.settings import Settings
-from sensord.species import Species
 
 ENTRIES_KEPT = timedelta(hours=48)
 """How far back rules see what the keeper said."""
@@ -39,42 +35,6 @@ AHEAD = timedelta(minutes=1)
 """A reading that is dated ahead by less is one of now."""
 DEFECT = "defect"
 """The reason of a verdict that a rule could not give."""
-
-
-@dataclass(frozen=True, slots=True)
-class Garden:
-    """What does not change while the daemon runs: the configuration in the words of the core, and the rules."""
-
-    site: Site
-    enclosures: tuple[Enclosure, ...]
-    probes: tuple[Probe, ...]
-    cohorts: tuple[Cohort, ...]
-    rules: Mapping[str, Rule]
-    species: Mapping[str, Species]
-    parameters: Mapping[tuple[str, str], BaseModel]  # (rule, enclosure or "") → its parameters
-
-    @property
-    def cadences(self) -> dict[str, timedelta]:
-        """How often each rule is asked."""
-        return {name: rule.every for name, rule in self.rules.items()}
-
-    def probes_at(self, place: str, quantity: Quantity) -> tuple[Probe, ...]:
-        """The probes of a place that measure a quantity, the primary one first."""
-        return tuple(p for p in self.probes if p.place == place and quantity in p.quantities)
-
-
-def garden_of(settings: Settings, rules: Mapping[str, Rule], species: Mapping[str, Species]) -> Garden:
-    """The garden that a configuration describes."""
-    parameters: dict[tuple[str, str], BaseModel] = {}
-    for name, rule in rules.items():
-        own = {"brick_kg": settings.keeper.brick_kg} if "brick_kg" in rule.Parameters.model_fields else {}
-        common = {**own, **settings.rules.get(name, {})}
-        parameters[name, ""] = rule.Parameters.model_validate(common)
-        for e in settings.enclosure:
-            parameters[name, e.name] = rule.Parameters.model_validate({**common, **e.rules.get(name, {})})
-    return Garden(
-        settings.place_on_earth, settings.enclosures, settings.probes, settings.cohorts, rules, species, parameters
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,14 +166,6 @@ def _sources(garden: Garden, rule: Rule, subject: str, need: Any) -> tuple[Probe
     if rule.per is Per.PROBE:
         return tuple(p for p in garden.probes if p.name == subject and need.quantity in p.quantities)
     return tuple(p for p in garden.probes if p.place != AMBIENT and need.quantity in p.quantities)
-
-
-def species_of(garden: Garden, stand: Stand | None) -> Species | None:
-    """Of the cohort in the enclosure that minds heat first; else of the garden's first cohort."""
-    here = [garden.species[c.species] for c in (stand.cohorts if stand else ()) if c.species in garden.species]
-    if here:
-        return min(here, key=lambda s: min(t.temperature_c for t in s.heat_tiers))
-    return next(iter(garden.species.values()), None)
 
 
 def _evidence(

@@ -33,6 +33,7 @@ CORE = sorted(
                 "quality",
                 "entries",
                 "ledger",
+                "garden",
                 "turn",
                 "lookback",
                 "ports",

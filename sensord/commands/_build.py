@@ -9,8 +9,9 @@ from typing import Annotated, Any
 
 import typer
 
-from sensord import model, settings, turn
+from sensord import model, settings
 from sensord.commands._mistakes import Named
+from sensord.garden import Garden, garden_of
 from sensord.rules import all_rules
 from sensord.texts import Texts
 
@@ -34,7 +35,7 @@ class House:
     """A configuration, understood."""
 
     settings: settings.Settings
-    garden: turn.Garden
+    garden: Garden
     texts: Texts
 
 
@@ -65,7 +66,7 @@ def _moved_in(chosen: settings.Settings, named: Named, config: Path) -> House:
     try:
         Decoder(chosen.recipes)
         Assessor(chosen.probes, chosen.enclosures, chosen.place_on_earth)
-        garden = turn.garden_of(chosen, all_rules(), named.species)
+        garden = garden_of(chosen, all_rules(), named.species)
     except ValueError as error:
         raise settings.Mistakes([f"{config}: {line}" for line in str(error).splitlines()]) from None
     return House(chosen, garden, named.texts)
@@ -81,7 +82,7 @@ def local_text(built: House, instant: datetime) -> str:
     return f"{settings.local(built.settings, instant):%Y-%m-%d %H:%M}"
 
 
-def places(garden: turn.Garden) -> list[Any]:
+def places(garden: Garden) -> list[Any]:
     """The enclosures as the store tallies them: which probes, above and up to which temperature."""
     from sensord.edges.sqlite import Place
 
@@ -113,7 +114,7 @@ def open_store(built: House, path: Path, durable: bool = True) -> Any:
     )
 
 
-def species_at(garden: turn.Garden) -> dict[str, str]:
+def species_at(garden: Garden) -> dict[str, str]:
     """By whose thresholds the degree-days of each enclosure are counted; as in `places`."""
     first = next(iter(garden.species), "")
     at = {c.enclosure: c.species for c in reversed(garden.cohorts) if c.species in garden.species}

@@ -17,6 +17,7 @@ from sensord import ledger, turn
 from sensord.edges.page import asking
 from sensord.edges.page.places import Place, Places, is_fresh, offset_k
 from sensord.edges.sqlite_reads import SqliteReader
+from sensord.garden import Garden, species_of
 from sensord.judge import heard
 from sensord.model import (
     AMBIENT,
@@ -48,7 +49,7 @@ class House:
     """What the page needs of the program that it runs in."""
 
     settings: Settings
-    garden: turn.Garden
+    garden: Garden
     texts: Texts
     store: Path
     now: Callable[[], datetime]
@@ -259,7 +260,7 @@ class Look:
     def tiers_of(self, stand: ledger.Stand) -> tuple[Tier, ...]:
         """The heat tiers that the enclosure is judged by."""
         garden = self.house.garden
-        species = turn.species_of(garden, stand)
+        species = species_of(garden, stand)
         p = garden.parameters.get(("overheating", stand.enclosure.name))
         if species is None or p is None:
             return ()

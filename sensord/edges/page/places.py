@@ -10,10 +10,11 @@ from statistics import median, quantiles
 from typing import NamedTuple
 
 from sensord.edges.sqlite_reads import SqliteReader
+from sensord.garden import Garden
 from sensord.model import Doubt, Probe, Quantity, instant
 from sensord.rules import Seen
 from sensord.rules._readings import REFUSED, Track, means, pairs, seconds, usable
-from sensord.turn import Garden, last_heard
+from sensord.turn import last_heard
 
 FRESH = timedelta(minutes=5)
 FRESH_INTERVALS = 5

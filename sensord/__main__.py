@@ -42,7 +42,7 @@ for _name in COMMANDS:
 
 def main() -> None:
     """Run the command line; a wrong use or configuration ends with 2, an interruption with 130."""
-    from sensord.settings import Mistakes
+    from sensord.config import Mistakes
 
     try:
         app()

@@ -17,6 +17,7 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from sensord import entries, ledger, lookback, postman, timetable, turn
+from sensord.config import Settings
 from sensord.garden import Garden
 from sensord.model import (
     AMBIENT,
@@ -43,7 +44,6 @@ from sensord.review import weeks
 from sensord.review.words import WEEKDAYS, Measure, sentences
 from sensord.rules import Watch
 from sensord.rules._watching import Patience, is_silent
-from sensord.settings import Settings
 from sensord.texts import Texts
 
 log = logging.getLogger("sensord")

@@ -8,9 +8,9 @@ from datetime import timedelta
 
 from pydantic import BaseModel
 
+from sensord.config import Settings
 from sensord.model import Cohort, Enclosure, Probe, Quantity, Site
 from sensord.rules import Rule, Stand
-from sensord.settings import Settings
 from sensord.species import Species
 
 

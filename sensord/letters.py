@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from sensord.config import KeeperSettings
 from sensord.figures import Reader, counted, listed
 from sensord.judge import STAY_IN, is_settled, manner_of
 from sensord.model import (
@@ -30,7 +31,6 @@ from sensord.model import (
     Urgency,
     What,
 )
-from sensord.settings import KeeperSettings
 from sensord.texts import TEXT_LIMIT, TITLE_LIMIT, Text, Texts, cut, fill, template
 
 PHONE, STAND_IN = "phone", "stand-in"

@@ -20,7 +20,7 @@ from simulators.probes import Air, Device, Sent, Shield
 from simulators.sky import Sky, Weather, saturation_hpa
 
 if TYPE_CHECKING:
-    from sensord.settings import Settings
+    from sensord.config import Settings
     from simulators.keeper import Keeper
 
 STEP = timedelta(seconds=60)

@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from sensord.settings import Settings, load
+from sensord.config import Settings, load
 from simulators.enclosures import AFTERNOON, ALL_DAY, MORNING
 from simulators.faults import USUAL, Fault, Faults, Mishap
 from simulators.garden import Garden

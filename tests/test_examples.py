@@ -9,8 +9,8 @@ import pytest
 from pydantic import SecretStr
 
 from sensord.commands import _build
+from sensord.config import CohortSettings, EnclosureSettings, ProbeSettings, ReadSettings, Settings
 from sensord.rules import all_rules
-from sensord.settings import CohortSettings, EnclosureSettings, ProbeSettings, ReadSettings, Settings
 
 CONFIG = Path(__file__).parent.parent / "config"
 TEXT = (CONFIG / "sensord.toml").read_text()

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from sensord.config import KeeperSettings
 from sensord.judge import STAY_IN, judge, says_stay_in
 from sensord.model import (
     Advice,
@@ -45,7 +46,6 @@ from sensord.postman import (
     stand_in,
     watched_again,
 )
-from sensord.settings import KeeperSettings
 from sensord.texts import TEXT_LIMIT, TITLE_LIMIT, Text, Texts, template
 
 DETROIT = ZoneInfo("America/Detroit")

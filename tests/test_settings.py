@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, ConfigDict, Field
 
-from sensord import settings
-from sensord.settings import Mistakes, load
+from sensord import config
+from sensord.config import Mistakes, load, reading
 
 CONFIG = Path(__file__).parent.parent / "config"
 
@@ -26,7 +26,7 @@ GOOD = (CONFIG / "minimal.toml").read_text()
 
 def read(
     path: Path, text: str, environment: dict[str, str] | None = None, secrets: Path | None = None
-) -> settings.Settings:
+) -> config.Settings:
     path = path / "sensord.toml"
     path.write_text(text)
     return load(path, RULES, environment or {}, secrets)
@@ -133,7 +133,7 @@ def test_no_text_crashes_the_reader(tmp_path_factory: pytest.TempPathFactory, te
 
 @given(
     st.dictionaries(
-        st.sampled_from(sorted(settings.Settings.model_fields)) | st.text(max_size=8),
+        st.sampled_from(sorted(config.Settings.model_fields)) | st.text(max_size=8),
         st.recursive(
             st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=9),
             lambda c: st.lists(c, max_size=4) | st.dictionaries(st.text(max_size=9), c, max_size=4),
@@ -145,6 +145,6 @@ def test_no_document_crashes_the_reader(document: dict[str, object]) -> None:
     from pydantic import ValidationError
 
     try:
-        settings._build(document, {}, None)
+        reading._build(document, {}, None)
     except ValidationError as error:
-        assert [settings._line(Path("x.toml"), {}, None, item) for item in error.errors(include_url=False)]
+        assert [reading._line(Path("x.toml"), {}, None, item) for item in error.errors(include_url=False)]

@@ -9,8 +9,9 @@ from typing import Annotated, Any
 
 import typer
 
-from sensord import model, settings
+from sensord import model
 from sensord.commands._mistakes import Named
+from sensord.config import Mistakes, Settings, load, local
 from sensord.garden import Garden, garden_of
 from sensord.rules import all_rules
 from sensord.texts import Texts
@@ -34,7 +35,7 @@ DEFAULT_CONFIG = Path("/etc/sensord/sensord.toml")
 class House:
     """A configuration, understood."""
 
-    settings: settings.Settings
+    settings: Settings
     garden: Garden
     texts: Texts
 
@@ -46,19 +47,19 @@ def house(config: Path, secrets: Path | None = None, tries_push: bool = False) -
     """
     named = Named(config, tries_push)
     parameters = {name: rule.Parameters for name, rule in all_rules().items()}
-    return _moved_in(settings.load(config, parameters, secrets=secrets, further=named.mistakes), named, config)
+    return _moved_in(load(config, parameters, secrets=secrets, further=named.mistakes), named, config)
 
 
-def understood(chosen: settings.Settings, config: Path) -> House:
+def understood(chosen: Settings, config: Path) -> House:
     """What settings mean, with the species and texts that they name; Mistakes where those are wrong."""
     named = Named(config)
     lines = [f"{config}: {line}" for line in named.mistakes(chosen)]
     if lines:
-        raise settings.Mistakes(lines)
+        raise Mistakes(lines)
     return _moved_in(chosen, named, config)
 
 
-def _moved_in(chosen: settings.Settings, named: Named, config: Path) -> House:
+def _moved_in(chosen: Settings, named: Named, config: Path) -> House:
     from sensord.payload import Decoder
     from sensord.quality import Assessor
 
@@ -68,7 +69,7 @@ def _moved_in(chosen: settings.Settings, named: Named, config: Path) -> House:
         Assessor(chosen.probes, chosen.enclosures, chosen.place_on_earth)
         garden = garden_of(chosen, all_rules(), named.species)
     except ValueError as error:
-        raise settings.Mistakes([f"{config}: {line}" for line in str(error).splitlines()]) from None
+        raise Mistakes([f"{config}: {line}" for line in str(error).splitlines()]) from None
     return House(chosen, garden, named.texts)
 
 
@@ -79,7 +80,7 @@ def counted(number: int, thing: str) -> str:
 
 def local_text(built: House, instant: datetime) -> str:
     """An instant as a person at the site reads it on a clock, to the minute."""
-    return f"{settings.local(built.settings, instant):%Y-%m-%d %H:%M}"
+    return f"{local(built.settings, instant):%Y-%m-%d %H:%M}"
 
 
 def places(garden: Garden) -> list[Any]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from sensord.commands import _build, _page
+from sensord.config import Mistakes
 from sensord.daemon import Daemon
 from sensord.edges.clock import RealClock
 from sensord.edges.push import AppriseChannel, LogChannel, Pictures
@@ -17,7 +18,6 @@ from sensord.edges.scheduler import TurnScheduler
 from sensord.edges.sender import Sender
 from sensord.edges.systemd import Heart
 from sensord.ports import Inbox, Transient
-from sensord.settings import Mistakes
 
 log = logging.getLogger("sensord")
 

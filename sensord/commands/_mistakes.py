@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, SecretStr, ValidationError
 
 from sensord import species
+from sensord.config import Settings
 from sensord.model import Form, Severity
 from sensord.rules import all_rules
-from sensord.settings import Settings
 from sensord.species import Species
 from sensord.texts import Texts
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sensord.settings import Mistakes
+from sensord.config import Mistakes
 
 if TYPE_CHECKING:
     from sensord.commands._build import House

@@ -31,9 +31,9 @@ def command(
 
     from sensord import entries
     from sensord.commands import _build
+    from sensord.config import Mistakes
     from sensord.edges.broker import publish
     from sensord.model import Arrival, Refusal
-    from sensord.settings import Mistakes
 
     built = _build.house(config, secrets)
     if what is None:
@@ -80,11 +80,11 @@ def _show(built: House, config: Path, json: bool) -> None:
     from datetime import UTC, datetime, timedelta
 
     from sensord.commands import _build
+    from sensord.config import Mistakes
     from sensord.edges.sqlite import SqliteStore
     from sensord.judge import STAY_IN, heard
     from sensord.model import EPOCH, Standing, State
     from sensord.ports import Transient
-    from sensord.settings import Mistakes
 
     site, zone, now = built.garden.site.name, built.settings.zone, datetime.now(UTC)
     try:

@@ -21,7 +21,7 @@ def command(
     from datetime import UTC, datetime
 
     from sensord.commands import _build
-    from sensord.settings import Mistakes
+    from sensord.config import Mistakes
 
     built = _build.house(config, secrets)
     store = _build.store_path(built, config)
@@ -44,9 +44,9 @@ def copy(store: Path, to: Path) -> str | None:
     """Make `to` a copy of the store at one instant, readable by its owner alone; or leave nothing there and say why."""
     import sqlite3
 
+    from sensord.config import Mistakes
     from sensord.edges.sqlite import SqliteStore
     from sensord.ports import Transient
-    from sensord.settings import Mistakes
 
     try:
         reader = SqliteStore.reader(store)

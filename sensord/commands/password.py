@@ -14,7 +14,7 @@ def command() -> None:
     """
     import sys
 
-    from sensord.settings import Mistakes
+    from sensord.config import Mistakes
 
     try:
         from sensord.edges.page.guard import hash_of

@@ -31,13 +31,13 @@ def command(
     from tempfile import TemporaryDirectory
 
     from sensord.commands import _build
+    from sensord.config import Mistakes
     from sensord.daemon import Daemon
     from sensord.edges.clock import SteppedClock
     from sensord.edges.feed import FeedError, FeedInbox, last_instant
     from sensord.edges.push import JsonLinesChannel
     from sensord.edges.sender import InlineSender
     from sensord.model import EPOCH
-    from sensord.settings import Mistakes
 
     built = _build.house(config, secrets)
     if store is not None and store.exists():

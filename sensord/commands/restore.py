@@ -23,9 +23,9 @@ def command(
     from datetime import UTC, datetime
 
     from sensord.commands import _build
+    from sensord.config import Mistakes
     from sensord.edges.sqlite_writer import hold_alone, let_go
     from sensord.ports import Transient
-    from sensord.settings import Mistakes
 
     built = _build.house(config, secrets)
     store = _build.store_path(built, config)

@@ -46,7 +46,7 @@ def command(
     from datetime import UTC, datetime
 
     from sensord.commands import _build
-    from sensord.settings import Mistakes
+    from sensord.config import Mistakes
 
     built = _build.house(config, secrets)
     unwritable = [

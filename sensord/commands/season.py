@@ -90,11 +90,11 @@ def _place(latitude: float | None, longitude: float | None, config: Path, secret
         return latitude, longitude
     if latitude is not None or longitude is not None:
         raise typer.BadParameter("give both --latitude and --longitude, or neither to take those of the configuration")
-    from sensord import settings
+    from sensord.config import load
     from sensord.rules import all_rules
 
     parameters = {name: rule.Parameters for name, rule in all_rules().items()}
-    site = settings.load(config, parameters, secrets=secrets).site
+    site = load(config, parameters, secrets=secrets).site
     return site.latitude_deg, site.longitude_deg
 
 

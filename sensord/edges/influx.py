@@ -19,13 +19,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Protocol
 
+from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import LineMaker, Lines
 from sensord.edges.influx_writer import InfluxWriter, Later
 from sensord.edges.sqlite_shipping import PARKED_KEPT, Parked
 from sensord.edges.sqlite_unshipped import Backlog, Place, ShippingReader, backlog
 from sensord.ports import Transient
 from sensord.rules import Per
-from sensord.settings import InfluxSettings
 
 FIRST_PAUSE_S = 5.0
 LONGEST_PAUSE_S = 300.0

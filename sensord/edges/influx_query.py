@@ -10,9 +10,9 @@ import json
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import EARLIEST_MS, LATEST_MS
 from sensord.ports import Transient
-from sensord.settings import InfluxSettings
 
 ROWS_AT_ONCE = 10_000
 MOST_ROWS = 5_000_000

@@ -18,6 +18,7 @@ import math
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime
 
+from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import DAY_MS, EARLIEST_MS, LATEST_MS, UNIX_EPOCH_ORDINAL
 from sensord.edges.influx_query import InfluxQL, Row, equal, select
 from sensord.edges.sqlite_reads import ceil_ms
@@ -43,7 +44,6 @@ from sensord.model import (
     instant,
 )
 from sensord.ports import Day, Hour, Series, TallyHour
-from sensord.settings import InfluxSettings
 
 ABOUT = ("rule", "enclosure", "probe", "subject")
 """The tags that say what something is about."""

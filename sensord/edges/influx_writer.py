@@ -14,10 +14,10 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Any
 
+from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import Lines
 from sensord.edges.sqlite_shipping import Parked
 from sensord.ports import Transient
-from sensord.settings import InfluxSettings
 
 REFUSES = frozenset({400, 422})
 TOO_LARGE = 413

@@ -14,8 +14,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from sensord.config import plain_words
 from sensord.science.bibliography import CITATIONS
-from sensord.settings import plain_words
 from sensord.species.profile import Species as Species
 
 LARGEST_FILE = 64_000

@@ -25,12 +25,12 @@ from statistics import median
 import psutil
 import pytest
 
+from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import LineMaker
 from sensord.edges.sqlite import SqliteStore
 from sensord.edges.sqlite_unshipped import Place, ShippingReader, backlog
 from sensord.model import Quantity, Reading, Site
 from sensord.ports import Batch
-from sensord.settings import InfluxSettings
 from tests.edges.broker import Mosquitto
 from tests.edges.influx_servers import Front, Influxd, Victoria
 from tests.edges.shipped import PER, shipper_of

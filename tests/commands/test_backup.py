@@ -18,11 +18,11 @@ import typer
 from typer.testing import CliRunner, Result
 
 from sensord.commands import backup, restore
+from sensord.config import Mistakes
 from sensord.edges import sqlite_migrations
 from sensord.edges.sqlite import SqliteStore
 from sensord.model import Quantity, Reading, Site
 from sensord.ports import Batch
-from sensord.settings import Mistakes
 
 CONFIG = Path(__file__).parents[2] / "config" / "minimal.toml"
 SITE = Site("garden", 41.5, -83.5, 0, "America/Detroit", "Garden")

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sensord.commands import _build
-from sensord.settings import Mistakes
+from sensord.config import Mistakes
 
 CONFIG = Path(__file__).parents[2] / "config"
 GOOD = (CONFIG / "minimal.toml").read_text()

@@ -10,15 +10,15 @@ import pytest
 import time_machine
 from typer.testing import CliRunner, Result
 
-from sensord import settings
+from sensord import config
 from sensord.__main__ import app
 from sensord.commands import _build
+from sensord.config import Mistakes, ReviewSettings
 from sensord.daemon import Daemon
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
 from sensord.edges.sqlite import SqliteStore
-from sensord.settings import Mistakes, ReviewSettings
 from simulators import scenario
 from simulators.inbox import GardenInbox
 from tests.reviews import CONFIG, FIRST_WEEK, NOW, SECOND_WEEK, typical
@@ -215,11 +215,11 @@ def test_the_settings_of_the_review(tmp_path: Path) -> None:
     text = CONFIG.read_text(encoding="utf-8")
     path = tmp_path / "sensord.toml"
     path.write_text(f'{text}\n[review]\nat = "19:00"\nseason_start = 2026-06-20\n', encoding="utf-8")
-    chosen = settings.load(path, {}, {}).review
+    chosen = config.load(path, {}, {}).review
     assert (chosen.day, chosen.at, str(chosen.season_start)) == ("sunday", "19:00", "2026-06-20")
     path.write_text(f'{text}\n[review]\nat = "7 pm"\nday = "Funday"\nwho = 1\n', encoding="utf-8")
     with pytest.raises(Mistakes) as caught:
-        settings.load(path, {}, {})
+        config.load(path, {}, {})
     lines = "\n".join(caught.value.lines)
     assert 'review.at: must be a local time like "07:15"' in lines
     assert "review.day" in lines

@@ -8,7 +8,7 @@ import typer
 from typer.testing import CliRunner, Result
 
 from sensord.commands import season
-from sensord.settings import Mistakes
+from sensord.config import Mistakes
 
 app = typer.Typer()
 app.command()(season.command)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sensord import settings
+from sensord import config
 from sensord.edges.systemd import LIMITS_S
 from sensord.model import Arrival, Quantity
 from sensord.payload import Decoder
@@ -69,8 +69,8 @@ def test_every_secret_reaches_the_daemon() -> None:
     """The secrets that are loaded are those that the settings know, each from the file of its name."""
     known = {
         f"{table}__{key}"
-        for table, of_table in settings.Settings.model_fields.items()
-        if isinstance(of_table.annotation, type) and issubclass(of_table.annotation, settings.Part)
+        for table, of_table in config.Settings.model_fields.items()
+        if isinstance(of_table.annotation, type) and issubclass(of_table.annotation, config.Part)
         for key, of_key in of_table.annotation.model_fields.items()
         if "SecretStr" in str(of_key.annotation)
     }
@@ -92,12 +92,12 @@ def test_the_skeleton_is_a_valid_configuration_with_the_secrets_as_installed(tmp
     """Empty secrets are not given yet; addresses one a line are a list; the daemon's password arrives."""
     for name, text in (("broker__password", "abc\n"), ("push__phone", ""), ("push__stand_in", "\n")):
         (tmp_path / name).write_text(text)
-    read = settings.load(DEPLOY / "sensord.toml", {}, {}, tmp_path)
+    read = config.load(DEPLOY / "sensord.toml", {}, {}, tmp_path)
     assert read.push.phone == ()
     assert read.broker.user == "sensord"
     assert read.broker.password.get_secret_value() == "abc"
     (tmp_path / "push__phone").write_text("ntfy://ntfy.example.org/one\nntfy://ntfy.example.org/two\n")
-    read = settings.load(DEPLOY / "sensord.toml", {}, {}, tmp_path)
+    read = config.load(DEPLOY / "sensord.toml", {}, {}, tmp_path)
     assert [p.get_secret_value()[-3:] for p in read.push.phone] == ["one", "two"]
 
 
@@ -142,7 +142,7 @@ def test_what_the_guide_shows_is_read(block: str, tmp_path: Path) -> None:
     """Each configuration in the guide is valid, and the payload written beside its topic gives both quantities."""
     path = tmp_path / "sensord.toml"
     path.write_text(HEADER + ENCLOSURES + block)
-    decoder = Decoder(settings.load(path, {}, {}).recipes)
+    decoder = Decoder(config.load(path, {}, {}).recipes)
     found = {}
     for topic, payload in re.findall(r'topic = "([^"]+)".*?# (.+)$', block, re.MULTILINE):
         decoded = decoder.decode(Arrival(datetime(2026, 9, 1, 12, 1, tzinfo=UTC), topic, payload.encode()))

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+from sensord.config import InfluxSettings
 from sensord.edges.influx import Shipper
 from sensord.edges.influx_reads import InfluxStore
 from sensord.edges.influx_writer import InfluxWriter
@@ -13,7 +14,6 @@ from sensord.edges.sqlite import SqliteStore
 from sensord.model import Quantity, Reading
 from sensord.ports import Day, Hour, Series, TallyHour
 from sensord.rules import all_rules
-from sensord.settings import InfluxSettings
 from tests.store_promises import ALDER, BIRCH
 
 SPECIES = {ALDER: "monarch", BIRCH: "monarch"}

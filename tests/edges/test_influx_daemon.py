@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from sensord.commands import _build, _shipping
+from sensord.config import InfluxSettings
 from sensord.daemon import Daemon
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
@@ -24,7 +25,6 @@ from sensord.edges.sqlite import SqliteStore
 from sensord.edges.sqlite_shipping import Kind, Mark, Parked
 from sensord.model import Arrival, Quantity, Reading
 from sensord.ports import Batch, Transient
-from sensord.settings import InfluxSettings
 from simulators import scenario
 from tests.edges.broker import Mosquitto
 from tests.edges.influx_servers import Front, Influxd

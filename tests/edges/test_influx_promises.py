@@ -19,9 +19,9 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+from sensord.config import InfluxSettings
 from sensord.model import Doubt, Quantity
 from sensord.ports import Batch
-from sensord.settings import InfluxSettings
 from tests.edges.influx_servers import Front, Influxd
 from tests.edges.shipped import ShippedStore
 from tests.edges.test_sqlite import open_store

@@ -17,12 +17,12 @@ from typer.testing import CliRunner
 from sensord import lookback
 from sensord.__main__ import app
 from sensord.commands import _build
+from sensord.config import InfluxSettings, Mistakes
 from sensord.edges.influx_reads import InfluxStore
 from sensord.edges.sqlite import SqliteStore
 from sensord.model import Entry, Gap, GapKind, Severity, Standing, Telling, What
 from sensord.ports import Batch
 from sensord.review import weeks
-from sensord.settings import InfluxSettings, Mistakes
 from tests.edges.influx_servers import Front, Influxd
 from tests.edges.shipped import PER
 from tests.reviews import CONFIG, NOW, SECOND_WEEK, SITE, house, typical

@@ -17,13 +17,13 @@ from pathlib import Path
 
 import pytest
 
+from sensord.config import InfluxSettings
 from sensord.edges.influx import Shipper
 from sensord.edges.influx_reads import InfluxStore
 from sensord.edges.sqlite import SqliteStore
 from sensord.edges.sqlite_unshipped import backlog, parked
 from sensord.model import Concern, Doubt, Entry, Quantity, Reading, Standing, What
 from sensord.ports import Batch
-from sensord.settings import InfluxSettings
 from tests.edges.influx_servers import FAULTS, Front, Influxd, Victoria
 from tests.edges.shipped import shipper_of
 from tests.edges.test_sqlite import open_store

@@ -20,7 +20,7 @@ from typing import Any
 
 from itsdangerous import BadData, URLSafeTimedSerializer
 
-from sensord.settings import PageSettings
+from sensord.config import PageSettings
 
 LONGEST_SECRET = 1024
 LONGEST_COOKIE = 1024

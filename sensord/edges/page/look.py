@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import cast
 
 from sensord import ledger, turn
+from sensord.config import Settings
 from sensord.edges.page import asking
 from sensord.edges.page.places import Place, Places, is_fresh, offset_k
 from sensord.edges.sqlite_reads import SqliteReader
@@ -35,7 +36,6 @@ from sensord.ports import Store, Transient
 from sensord.rules import Watch
 from sensord.rules._heat import Tier, tiers
 from sensord.rules._readings import Track
-from sensord.settings import Settings
 from sensord.texts import Texts
 
 DAY = timedelta(days=1)

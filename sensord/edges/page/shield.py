@@ -9,7 +9,7 @@ from ipaddress import ip_address
 from typing import Any
 from urllib.parse import urlsplit
 
-from sensord.settings import PageSettings
+from sensord.config import PageSettings
 
 Scope = Any
 LARGEST_BODY = 16_384

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import SecretStr
 
+from sensord.config import PageSettings
 from sensord.edges.page.guard import Guard, Limiter, Role, hash_of
-from sensord.settings import PageSettings
 from tests.edges.page.homestead import HASH, PASSWORD, SECRET, TOKEN
 
 

@@ -16,10 +16,10 @@ from pydantic import SecretStr
 from typer.testing import CliRunner
 
 from sensord.__main__ import app
+from sensord.config import Mistakes, PageSettings, Settings, load
 from sensord.edges.page.guard import Guard
 from sensord.edges.page.links import Links
 from sensord.edges.push import AppriseChannel
-from sensord.settings import Mistakes, PageSettings, Settings, load
 from tests.edges.page.homestead import HASH, NOW, SECRET, TOKEN, letter
 from tests.edges.page.test_live import Page, free_port
 

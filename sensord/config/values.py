@@ -1,0 +1,110 @@
+"""Values of which a configuration is made: what each kind of text may be, said in plain words where it is not."""
+
+from __future__ import annotations
+
+import re
+from datetime import time
+from ipaddress import ip_address
+from typing import Annotated
+from urllib.parse import urlsplit
+from zoneinfo import available_timezones
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
+
+
+class Part(BaseModel):
+    """A table of the configuration: unknown keys are mistakes."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def _clock_time(text: str) -> str:
+    if text:
+        try:
+            if time.fromisoformat(text).strftime("%H:%M") != text:
+                raise ValueError(text)
+        except ValueError:
+            raise ValueError('a local time like "07:15", or "" for none') from None
+    return text
+
+
+def _zone(name: str) -> str:
+    if name not in available_timezones():
+        raise ValueError('a time zone of the IANA database, like "America/Detroit"')
+    return name
+
+
+def _pointer(text: str) -> str:
+    if text and not text.startswith("/"):
+        raise ValueError('a JSON Pointer (RFC 6901): "" or "/temperature" or "/sensors/0/value"')
+    return text
+
+
+def _topic_filter(text: str) -> str:
+    levels = text.split("/")
+    if not text or any(
+        ("#" in x and (x != "#" or i < len(levels) - 1)) or ("+" in x and x != "+") for i, x in enumerate(levels)
+    ):
+        raise ValueError("an MQTT topic filter: + stands for one whole level, # for all the rest at the end")
+    return text
+
+
+def _topic(text: str) -> str:
+    if not text or "+" in text or "#" in text:
+        raise ValueError("an MQTT topic, without + and #")
+    return text
+
+
+def _host(text: str) -> str:
+    try:
+        ip_address(text)
+    except ValueError:
+        if text != "localhost":
+            raise ValueError(
+                'an address to listen on: "127.0.0.1" (this computer only), "0.0.0.0" (all networks)'
+            ) from None
+    return text
+
+
+def _base_url(text: str) -> str:
+    if text and not re.fullmatch(r"https?://[A-Za-z0-9.:\[\]-]+", text):
+        raise ValueError('how a phone reaches the page, like "http://192.0.2.7:8417" or "https://garden.example"')
+    return text
+
+
+def _longer_than(least: int, what: str) -> AfterValidator:
+    def check(secret: SecretStr) -> SecretStr:
+        if 0 < len(secret.get_secret_value()) < least:
+            raise ValueError(f"{what} of at least {least} characters")
+        return secret
+
+    return AfterValidator(check)
+
+
+def _password_hash(secret: SecretStr) -> SecretStr:
+    text = secret.get_secret_value()
+    if text and not re.fullmatch(r"\$argon2id\$v=19\$m=\d{4,6},t=\d{1,2},p=\d\$[A-Za-z0-9+/]+\$[A-Za-z0-9+/]+", text):
+        raise ValueError("a hash of a password as `sensord password` makes it, beginning with $argon2id$")
+    return secret
+
+
+def _server_address(text: str) -> str:
+    parts = urlsplit(text)
+    if text and (parts.scheme not in ("http", "https") or not parts.hostname or parts.username or parts.query):
+        raise ValueError('an address like "https://influx.example.org:8086", or "" for none; no user or token in it')
+    return text.rstrip("/")
+
+
+Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
+ClockTime = Annotated[str, AfterValidator(_clock_time)]
+Pointer = Annotated[str, AfterValidator(_pointer)]
+TopicFilter = Annotated[str, AfterValidator(_topic_filter)]
+Topic = Annotated[str, AfterValidator(_topic)]
+ServerAddress = Annotated[str, AfterValidator(_server_address)]
+Zone = Annotated[str, AfterValidator(_zone)]
+Host = Annotated[str, AfterValidator(_host)]
+BaseUrl = Annotated[str, AfterValidator(_base_url)]
+PasswordHash = Annotated[SecretStr, AfterValidator(_password_hash)]
+LongText = Annotated[SecretStr, _longer_than(20, "a random text")]
+VeryLongText = Annotated[SecretStr, _longer_than(32, "a random text")]
+Amount = float | int | bool | str

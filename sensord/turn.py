@@ -84,7 +84,7 @@ class _Readings:
         if held[0] > lookback:
             first = bisect_left(times, milliseconds(self._now - lookback) / 1000)
             times, values, doubts = times[first:], values[first:], doubts[first:]
-        return Seen(probe, times, values, doubts)
+        return Seen.of(probe, times, values, doubts)
 
 
 def take(

@@ -16,6 +16,7 @@ CORE = sorted(
         *(HOUSE / "science").glob("*.py"),
         *(HOUSE / "rules").glob("*.py"),
         *(HOUSE / "review").glob("*.py"),
+        *(HOUSE / "engine").glob("*.py"),
         *(
             HOUSE / f"{name}.py"
             for name in [

@@ -18,6 +18,7 @@ from pydantic import BaseModel
 
 from sensord.ledger import Stand as Stand
 from sensord.model import Concern, Entry, Gap, Probe, Quantity, Site, Verdict
+from sensord.rules._tracks import Seen as Seen
 from sensord.species import Species
 
 
@@ -36,15 +37,6 @@ class Need(NamedTuple):
     where: str  # "subject" (the enclosure or probe that is judged) or model.AMBIENT
     quantity: Quantity
     lookback: timedelta
-
-
-class Seen(NamedTuple):
-    """What one probe measured in the span that was asked for, ascending by time; doubts as in model.Doubt."""
-
-    probe: Probe
-    times_s: list[float]
-    values: list[float]
-    doubts: list[int]
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sensord.model import Severity
-from sensord.rules._readings import Track
+from sensord.rules._tracks import Track
 from sensord.science import heat
 from sensord.species import Species
 

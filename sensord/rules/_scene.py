@@ -11,9 +11,10 @@ from sensord.model import Doubt, Number, Severity, What
 from sensord.rules import Evidence, Stand
 from sensord.rules._heat import Tier, tiers
 from sensord.rules._kinds import COVER_ADDS_K, EXPECTED
-from sensord.rules._readings import NOTHING, Bounds, Track, middle, pairs, remembered, seconds, track
+from sensord.rules._readings import Bounds, middle, pairs, remembered, seconds, track
 from sensord.rules._shade import NO, Followed, follow
 from sensord.rules._sky import Sky, sky_at
+from sensord.rules._tracks import NOTHING, Track
 
 SHADE_SETTLES = timedelta(minutes=30)
 SUN_AHEAD = timedelta(hours=1)
@@ -114,7 +115,7 @@ def _cut(inside: Track, ambient: Track, far_k: float) -> Track:
     matched = pairs(inside, ambient, inside.times_s[0], inside.times_s[-1])
     excess = dict(zip(matched.times_s, matched.differences, strict=True))
     values = [v - max(0.0, excess.get(t, 0.0) - far_k) for t, v in zip(inside.times_s, inside.values, strict=True)]
-    return Track(inside.times_s, values, inside.doubts, inside.interval_s)
+    return Track.of(inside.times_s, values, inside.doubts, inside.interval_s)
 
 
 def _told_before(evidence: Evidence) -> Followed:

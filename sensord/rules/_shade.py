@@ -6,7 +6,8 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from sensord.model import Number, Site
-from sensord.rules._readings import Track, middle, pairs, seconds
+from sensord.rules._readings import middle, pairs, seconds
+from sensord.rules._tracks import Track
 from sensord.science import sun
 
 BEFORE = timedelta(minutes=30)

@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 from sensord.model import AMBIENT, Quantity, Site
 from sensord.rules import Need
-from sensord.rules._readings import Track, middle, seconds, slope_per_h
+from sensord.rules._readings import middle, seconds, slope_per_h
+from sensord.rules._tracks import Track
 from sensord.science import sun
 
 UP_DEG = 8.0

@@ -6,6 +6,7 @@ all: its wind is here in seconds to minutes.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple
@@ -14,7 +15,8 @@ from pydantic import Field
 
 from sensord.model import AMBIENT, Doubt, Quantity, State
 from sensord.rules import Evidence, Need
-from sensord.rules._readings import Bounds, Track, means, middle, seconds, track
+from sensord.rules._readings import Bounds, middle, seconds, track
+from sensord.rules._tracks import Track
 from sensord.science import pressure
 
 PRESSURE_LOOKBACK = timedelta(hours=3, minutes=20)
@@ -113,7 +115,7 @@ def signs(evidence: Evidence, now: datetime, p: SignThresholds) -> Signs:
 
 
 def _fresh(readings: Track, now_s: float) -> Track:
-    return readings if readings.is_fresh(now_s) else Track((), (), (), readings.interval_s)
+    return readings if readings.is_fresh(now_s) else readings.since(math.inf)
 
 
 def gusts_of(evidence: Evidence, now: datetime) -> tuple[Track, bool]:
@@ -122,7 +124,8 @@ def gusts_of(evidence: Evidence, now: datetime) -> tuple[Track, bool]:
     if gusts.values:
         return gusts, False
     mean = _fresh(track(evidence, "wind", now, 0, 60), seconds(now))
-    return mean._replace(values=[GUST_FACTOR * v for v in mean.values]), bool(mean.values)
+    likely = [GUST_FACTOR * v for v in mean.values]
+    return Track.of(mean.times_s, likely, mean.doubts, mean.interval_s), bool(likely)
 
 
 def _change(barometer: Track, now_s: float, span_s: float) -> float | None:
@@ -135,7 +138,7 @@ def _change(barometer: Track, now_s: float, span_s: float) -> float | None:
 
 def _expected(barometer: Track, tendency: pressure.Tendency | None, now_s: float, p: SignThresholds) -> str:
     """Falling slowly is the tide of the air; falling faster and faster, or rapidly, is weather."""
-    hour = means(barometer.since(now_s - 3600.0), 180.0)  # a spike of one reading is no fall
+    hour = barometer.since(now_s - 3600.0).means(180.0)  # a spike of one reading is no fall
     rapid = None
     if len(hour.values) >= 2 and max(hour.values) - hour.values[-1] >= pressure.RAPID_TOTAL_PA:
         rapid = pressure.falls_rapidly(hour.times_s, hour.values)

@@ -14,8 +14,9 @@ from pydantic import Field
 from sensord.model import AMBIENT, Advice, Certainty, Number, Quantity, Severity, State, Verdict
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._kinds import EXPECTED
-from sensord.rules._readings import Track, breach, fine, middle, pairs, seconds, track, unknown, usable
+from sensord.rules._readings import breach, fine, middle, pairs, seconds, track, unknown
 from sensord.rules._sky import Sky, irradiance_need, sky_at
+from sensord.rules._tracks import Track
 from sensord.rules._watching import Patience, all_silent, heard_at, tells_ambient
 
 NAME = "ambient"
@@ -111,7 +112,7 @@ def _offsets(evidence: Evidence, ambient: Track, now: datetime) -> dict[str, flo
     for seen in evidence.series.get("inside", ()):
         if seen.probe.place in found:
             continue
-        inside = usable(seen, seconds(now), -60, 90)
+        inside = seen.usable(seconds(now), -60, 90)
         start_s = seconds(now) - max(WINDOW.total_seconds(), 2.5 * max(inside.interval_s, ambient.interval_s))
         matched = pairs(inside, ambient, start_s, seconds(now))
         if matched.differences and inside.is_fresh(seconds(now)):

@@ -15,9 +15,10 @@ from sensord.model import AMBIENT, Advice, Certainty, Doubt, Number, Quantity, S
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._animals import is_empty
 from sensord.rules._kinds import COVER_ADDS_K, EXPECTED, Expected
-from sensord.rules._readings import Bounds, Pairs, Track, breach, fine, middle, pairs, seconds, track, unknown
+from sensord.rules._readings import Bounds, Pairs, breach, fine, middle, pairs, seconds, track, unknown
 from sensord.rules._shade import follow, helped
 from sensord.rules._sky import Sky, irradiance_need, sky_at
+from sensord.rules._tracks import Track
 
 NAME = "offset"
 LOOKBACK = timedelta(hours=2)

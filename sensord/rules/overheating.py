@@ -17,21 +17,12 @@ from sensord.rules import Evidence, Need, Per
 from sensord.rules._animals import is_empty
 from sensord.rules._deadlines import deadline, kept
 from sensord.rules._heat import MEAN_S, NEVER, Above, Tier, above
-from sensord.rules._readings import (
-    Track,
-    breach,
-    fine,
-    means,
-    round_up,
-    seconds,
-    slope_per_h,
-    track,
-    unknown,
-)
+from sensord.rules._readings import breach, fine, round_up, seconds, slope_per_h, track, unknown
 from sensord.rules._scene import Scene, Thresholds, action_for, scene_of, shade_settles
 from sensord.rules._shade import helped
 from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, low_sun_at, solar_hour
 from sensord.rules._storm_signs import storm_asks
+from sensord.rules._tracks import Track
 
 NAME = "overheating"
 EVERY = timedelta(minutes=5)
@@ -94,7 +85,7 @@ RULE = Overheating()
 
 def _spells(scene: Scene) -> dict[Tier, Above]:
     """Time above each tier; of those that ask for something, only where it is that warm now."""
-    smooth = means(scene.inside, MEAN_S)
+    smooth = scene.inside.means(MEAN_S)
     warmest_now = max(smooth.values[-2:])
     return {
         tier: above(smooth, tier.temperature_c)

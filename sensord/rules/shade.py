@@ -14,9 +14,10 @@ from pydantic import Field
 from sensord.model import AMBIENT, Advice, Number, Quantity, Severity, State, Verdict
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._kinds import EXPECTED
-from sensord.rules._readings import NOTHING, Bounds, breach, fine, middle, seconds, track, unknown
+from sensord.rules._readings import Bounds, breach, fine, middle, seconds, track, unknown
 from sensord.rules._sky import course, is_afternoon, low_sun_at, sky_at, solar_hour
 from sensord.rules._storm_signs import storm_asks
+from sensord.rules._tracks import NOTHING
 
 NAME = "shade"
 LOOKBACK = timedelta(hours=6)

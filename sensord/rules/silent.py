@@ -10,7 +10,8 @@ from datetime import datetime, timedelta
 
 from sensord.model import AMBIENT, Advice, Doubt, Number, Probe, Quantity, Severity, Verdict
 from sensord.rules import Evidence, Need, Per
-from sensord.rules._readings import REFUSED, breach, fine, seconds, unknown
+from sensord.rules._readings import breach, fine, seconds, unknown
+from sensord.rules._tracks import REFUSED
 from sensord.rules._watching import Patience, all_silent, heard_at, is_silent, tells_ambient, title_of
 
 NAME = "silent"

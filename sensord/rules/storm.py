@@ -22,10 +22,11 @@ from sensord.rules import Evidence, Need, Per
 from sensord.rules._anchoring import is_draped, is_safe, to_hold
 from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._deadlines import deadline, told_deadline
-from sensord.rules._readings import NOTHING, breach, fine, round_up, unknown
+from sensord.rules._readings import breach, fine, round_up, unknown
 from sensord.rules._sky import sky_at
 from sensord.rules._storm_signs import needs, signs
 from sensord.rules._storm_view import Facts, Thresholds, View, facts_of, front_stays, view_of
+from sensord.rules._tracks import NOTHING
 
 NAME = "storm"
 NOBODY_CARRIES = timedelta(hours=1)

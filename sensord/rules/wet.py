@@ -13,7 +13,8 @@ from pydantic import Field
 from sensord.model import Advice, Doubt, Number, Quantity, Severity, Verdict
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._animals import is_empty
-from sensord.rules._readings import REFUSED, Bounds, breach, fine, seconds, unknown
+from sensord.rules._readings import Bounds, breach, fine, seconds, unknown
+from sensord.rules._tracks import REFUSED
 
 NAME = "wet"
 WET = int(Doubt.WET)

@@ -75,7 +75,7 @@ def seen(of: Probe, curve: Curve | float, now: datetime, hours: float, doubts: i
     count = int(hours * 3600.0 / of.interval_s)
     ago_s = [of.interval_s * i for i in range(count, 0, -1)]
     values = [curve(-s / 3600.0) if callable(curve) else float(curve) for s in ago_s]
-    return Seen(of, [now.timestamp() - s for s in ago_s], values, [doubts] * count)
+    return Seen.of(of, [now.timestamp() - s for s in ago_s], values, [doubts] * count)
 
 
 def watch(now: datetime, heard: Mapping[str, datetime] | None = None, **changes: Any) -> Watch:

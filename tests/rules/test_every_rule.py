@@ -34,7 +34,6 @@ from sensord.model import (
     What,
 )
 from sensord.rules import Evidence, Per, Rule, Seen, all_rules
-from sensord.rules._readings import usable
 from sensord.texts import TEXT_LIMIT, TITLE_LIMIT, Texts, fill
 from tests.rules.scenes import NOON, SITE, cohort, enclosure, evidence, pair, probe, seen, watch
 
@@ -134,7 +133,7 @@ def readings(draw: st.DrawFn, of: Probe, quantity: Quantity, now: datetime, hour
         doubts.append(int(Doubt.JUMP) if (i + seed) % 23 == 0 else ordinary)
     if values and draw(st.booleans()):
         values[-1] = draw(st.sampled_from([math.nan, math.inf, -math.inf, 1e300, -127.0, 85.0, 0.0]))
-    return Seen(of, times, values, doubts)
+    return Seen.of(of, times, values, doubts)
 
 
 @st.composite
@@ -262,7 +261,9 @@ def test_the_same_evidence_gives_the_same_verdict(rule: Rule) -> None:
         known, now = made
         copies = {name: [(list(s.times_s), list(s.doubts)) for s in them] for name, them in known.series.items()}
         assert rule.decide(known, now) == rule.decide(known, now)
-        assert copies == {name: [(s.times_s, s.doubts) for s in them] for name, them in known.series.items()}
+        assert copies == {
+            name: [(list(s.times_s), list(s.doubts)) for s in them] for name, them in known.series.items()
+        }
 
     run()
 
@@ -275,7 +276,7 @@ def test_what_is_no_number_is_not_computed_with(worth: float, place: int) -> Non
     seen = known.series["inside"][0]
     values = list(seen.values)
     values[place] = worth
-    part = usable(seen._replace(values=values), NOON.timestamp())
+    part = Seen.of(seen.probe, seen.times_s, values, seen.doubts).usable(NOON.timestamp())
     assert len(part.values) == len(values) - 1
     assert all(map(math.isfinite, part.values))
 

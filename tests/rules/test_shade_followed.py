@@ -9,15 +9,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.model import AMBIENT, Quantity
-from sensord.rules._readings import NOTHING, Track, usable
 from sensord.rules._shade import Followed, follow
+from sensord.rules._tracks import NOTHING, Track
 from tests.rules.scenes import NOON, SITE, Curve, probe, seen
 
 MINUTE = timedelta(minutes=1)
 
 
 def track(place: str, quantity: Quantity, curve: Curve | float, now: datetime) -> Track:
-    return usable(seen(probe("any", place, quantity), curve, now, 3.0), now.timestamp())
+    return seen(probe("any", place, quantity), curve, now, 3.0).usable(now.timestamp())
 
 
 def followed(

@@ -19,7 +19,8 @@ from sensord.edges.page.scale import Scale
 from sensord.edges.sqlite_reads import SqliteReader
 from sensord.model import AMBIENT, ANSWERS, EPOCH, Entry, Probe, Quantity, Severity
 from sensord.rules._heat import Tier
-from sensord.rules._readings import REFUSED, seconds
+from sensord.rules._readings import seconds
+from sensord.rules._tracks import REFUSED
 
 HOUR_S = 3600
 SLOT_S = {"day": 300, "week": HOUR_S}

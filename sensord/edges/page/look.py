@@ -35,7 +35,7 @@ from sensord.model import (
 from sensord.ports import Store, Transient
 from sensord.rules import Watch
 from sensord.rules._heat import Tier, tiers
-from sensord.rules._readings import Track
+from sensord.rules._tracks import Track
 from sensord.texts import Texts
 
 DAY = timedelta(days=1)

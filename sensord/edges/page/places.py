@@ -13,7 +13,8 @@ from sensord.edges.sqlite_reads import SqliteReader
 from sensord.garden import Garden
 from sensord.model import Doubt, Probe, Quantity, instant
 from sensord.rules import Seen
-from sensord.rules._readings import REFUSED, Track, means, pairs, seconds, usable
+from sensord.rules._readings import pairs, seconds
+from sensord.rules._tracks import REFUSED, Track
 from sensord.turn import last_heard
 
 FRESH = timedelta(minutes=5)
@@ -76,7 +77,7 @@ class Places:
         for quantity in Quantity:
             for probe in garden.probes_at(name, quantity):
                 series = reader.readings(site, probe.name, quantity, now - LATELY, now + timedelta(minutes=1))
-                track = usable(Seen(probe, *series), seconds(now) + 60.0)
+                track = Seen.of(probe, *series).usable(seconds(now) + 60.0)
                 found = _newest(track, probe, now) or self._old(reader, probe, quantity)
                 if found is None or (quantity in newest and not found.is_fresh):
                     continue
@@ -151,7 +152,7 @@ def trend_of(recent: Track) -> Trend | None:
 
     Source: Theil (1950) and Sen (1968), doi:10.1080/01621459.1968.10480934, for the median of slopes; the quarters are chosen
     """
-    part = means(recent, TREND_SPAN_S)
+    part = recent.means(TREND_SPAN_S)
     points = list(zip(part.times_s, part.values, strict=True))
     if len(points) < 3 or points[-1][0] - points[0][0] < LEAST_TREND_S:
         return None

@@ -20,7 +20,7 @@ from sensord.edges.page.scale import Scale
 from sensord.edges.page.wording import Wording
 from sensord.model import Advice, Concern, Doubt, Entry, Quantity, Reading, Severity, Standing, State, Verdict, What
 from sensord.ports import Batch
-from sensord.rules._readings import Track
+from sensord.rules._tracks import Track
 from tests.edges.page.homestead import NOW, Homestead, hot
 from tests.edges.page.test_look import cage, shown
 
@@ -333,7 +333,7 @@ def test_one_reading_dated_ahead_does_not_silence_a_probe(local: Homestead) -> N
 
 
 def track(values: list[float]) -> Track:
-    return Track([60.0 * i for i in range(len(values))], values, [0] * len(values), 60.0)
+    return Track.of([60.0 * i for i in range(len(values))], values, [0] * len(values), 60.0)
 
 
 def trend_word(values: list[float]) -> str:

@@ -1,0 +1,179 @@
+"""Windows: immutable to whoever holds one, and in every answer what a plain list of readings would say."""
+
+from __future__ import annotations
+
+import math
+from array import array
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
+
+from sensord.engine.windows import LEAST_LET_GO, MOST, Row, Window, window_of
+from sensord.model import Doubt, Probe, Quantity
+from sensord.rules import Seen
+
+HORIZON_S = 6 * 3600.0
+PROBE = Probe("larkfield", "birch-1", "birch", "generic", frozenset({Quantity.TEMPERATURE}), 60.0)
+VALUES = st.one_of(st.floats(-70, 95), st.sampled_from([math.nan, math.inf, -127.0, 85.0]))
+DOUBTS = st.sampled_from([0, 0, 0, 0, *(int(d) for d in Doubt if d)])
+
+
+@dataclass
+class Model:
+    """A window as a plain dictionary, copied for each version."""
+
+    rows: dict[float, Row] = field(default_factory=dict)
+
+    def add(self, rows: list[Row], now_s: float) -> Model:
+        """The first of two of one time stays; what is too far from now goes."""
+        after = dict(self.rows)
+        for row in rows:
+            if abs(row[0] - now_s) <= HORIZON_S:
+                after.setdefault(row[0], row)
+        return Model({t: row for t, row in sorted(after.items()) if t >= now_s - HORIZON_S})
+
+    def between(self, start_s: float, end_s: float) -> list[Row]:
+        """Ascending."""
+        return [row for t, row in self.rows.items() if start_s <= t < end_s]
+
+
+def rows_of(columns: Any) -> list[Row]:
+    """Columns as rows that can be compared: what is not a number is equal to itself."""
+    return [(t, repr(v), d) for t, v, d in zip(columns.times_s, columns.values, columns.doubts, strict=True)]  # type: ignore[misc]
+
+
+def plain(rows: list[Row]) -> Seen:
+    """The same readings, as lists of their own, of which everything is computed afresh."""
+    return Seen.of(PROBE, [r[0] for r in rows], [r[1] for r in rows], [r[2] for r in rows])
+
+
+class Windows(RuleBasedStateMachine):
+    """Versions are made from any earlier version, and all of them are looked at, again and again."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.now_s = 1_780_000_000.0
+        self.versions: list[tuple[Window, Model]] = [(Window(HORIZON_S), Model())]
+
+    @rule(seconds=st.sampled_from([1.0, 60.0, 600.0, 7000.0, 40_000.0]))
+    def time_passes(self, seconds: float) -> None:
+        """And nothing comes."""
+        self.now_s += seconds
+
+    @rule(
+        which=st.sampled_from([-1, -1, -1, -1, -2, -3]),
+        ages=st.lists(st.one_of(st.integers(-90, 90), st.integers(-400, 400)), max_size=8),
+        value=VALUES,
+        doubts=DOUBTS,
+    )
+    def some_come(self, which: int, ages: list[int], value: float, doubts: int) -> None:
+        """In order or not, late or ahead, once or twice."""
+        window, model = self.versions[max(which, -len(self.versions))]
+        rows = [(self.now_s - 60.0 * age, value + i / 10, doubts if i % 2 else 0) for i, age in enumerate(ages)]
+        self._keep(window.add(rows, self.now_s), model.add(rows, self.now_s))
+
+    @rule(count=st.integers(1, 150), value=st.floats(-70, 95), doubts=DOUBTS)
+    def many_come(self, count: int, value: float, doubts: int) -> None:
+        """One by one, as they do."""
+        window, model = self.versions[-1]
+        for i in range(count):
+            self.now_s += 60.0
+            row = (self.now_s, value + i / 100, doubts if i % 7 == 0 else 0)
+            window, model = window.add([row], self.now_s), model.add([row], self.now_s)
+        self._keep(window, model)
+
+    def _keep(self, window: Window, model: Model) -> None:
+        self.versions = [*self.versions[-4:], (window, model)]
+
+    @invariant()
+    def every_version_is_what_it_was(self) -> None:
+        """The older ones too, whatever was added to them or to newer ones."""
+        for window, model in self.versions:
+            everything = model.between(-math.inf, math.inf)
+            assert rows_of(window.between(-math.inf, math.inf)) == rows_of(plain(everything))
+            assert len(window) == len(everything)
+            assert window.newest_s == (everything[-1][0] if everything else None)
+
+    @rule(which=st.integers(-5, -1), back=st.integers(0, 400), until=st.integers(-20, 60), narrow=st.booleans())
+    def is_asked(self, which: int, back: int, until: int, narrow: bool) -> None:
+        """The part that a rule asks for, what is usable of it and its means are what lists would give, to the last bit."""
+        window, model = self.versions[max(which, -len(self.versions))]
+        start_s, end_s = self.now_s - 60.0 * back, self.now_s - 60.0 * until
+        seen, expected = window.seen(PROBE, start_s, end_s), plain(model.between(start_s, end_s))
+        assert rows_of(seen) == rows_of(expected)
+        bounds = (0.0, 40.0) if narrow else (-60.0, 90.0)
+        for until_s in (end_s, end_s - 1000.0):
+            track, whole = seen.usable(until_s, *bounds), expected.usable(until_s, *bounds)
+            assert rows_of(track) == rows_of(whole)
+            assert seen.usable(until_s, *bounds) is track
+            for span_s in (300.0, 180.0, 7.0):
+                assert rows_of(track.means(span_s)) == rows_of(whole.means(span_s))
+            middle_s = (start_s + end_s) / 2
+            assert rows_of(track.since(middle_s)) == rows_of(whole.since(middle_s))
+            assert rows_of(track.since(middle_s).means(300.0)) == rows_of(whole.since(middle_s).means(300.0))
+            assert rows_of(track.between(start_s, middle_s)) == rows_of(whole.between(start_s, middle_s))
+
+
+TestWindows = Windows.TestCase
+TestWindows.settings = settings(max_examples=60, stateful_step_count=25, deadline=None)
+
+
+@given(st.lists(st.integers(0, 10_000), unique=True, max_size=40).map(sorted))
+def test_a_window_is_made_of_what_a_store_knows(times: list[int]) -> None:
+    """Three ascending columns, taken as they are."""
+    columns = [float(t) for t in times], [t / 10 for t in times], [0] * len(times)
+    assert rows_of(window_of(HORIZON_S, *columns).between(-math.inf, math.inf)) == rows_of(Seen.of(PROBE, *columns))
+
+
+def test_a_flood_is_bounded() -> None:
+    """Whatever comes within the horizon: the newest stay, and their number is bounded."""
+    window = Window(1e9)
+    for first in range(0, 2 * MOST, 10_000):
+        window = window.add([(float(t), 1.0, 0) for t in range(first, first + 10_000)], float(first))
+    assert len(window) == MOST
+    assert window.newest_s == 2 * MOST - 1
+    assert window.between(0.0, 2.0 * MOST).times_s[0] == float(MOST)
+
+
+def test_a_window_holds_no_more_than_twice_its_horizon() -> None:
+    """After weeks of one a minute the columns hold about the horizon: what is too old is let go, not only hidden."""
+    window = Window(HORIZON_S)
+    for minute in range(30_000):
+        window = window.add([(60.0 * minute, 20.0, 0)], 60.0 * minute)
+    assert len(window) == HORIZON_S / 60 + 1
+    assert len(window._columns.times_s) <= 2 * (HORIZON_S / 60 + LEAST_LET_GO)
+
+
+def test_adding_to_the_newest_version_copies_nothing() -> None:
+    """The cost of a reading does not depend on how many there are: the columns are the same ones."""
+    before = window_of(1e9, [float(t) for t in range(5000)], [1.0] * 5000, [0] * 5000)
+    after = before.add([(5000.0, 1.0, 0)], 5000.0)
+    assert after._columns is before._columns
+    assert (len(before), len(after)) == (5000, 5001)
+
+
+def test_readings_are_looked_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Asked again after one more reading, only that one is looked at, and only its span's mean is computed."""
+    window = window_of(1e9, [60.0 * t for t in range(5000)], [20.0] * 5000, [0] * 5000)
+    looked = CountingArray("d", window._columns.values)
+    window._columns.values = looked
+    for minute in range(5000, 5050):
+        window.seen(PROBE, 0.0, math.inf).usable(math.inf, -60.0, 90.0).means(300.0)
+        before = looked.looked_at
+        window = window.add([(60.0 * minute, 20.0, 0)], 60.0 * minute)
+        window.seen(PROBE, 0.0, math.inf).usable(math.inf, -60.0, 90.0).means(300.0)
+        assert looked.looked_at - before <= 12
+
+
+class CountingArray(array):  # type: ignore[type-arg]
+    """An array of numbers that counts how many of them were asked for."""
+
+    looked_at = 0
+
+    def __getitem__(self, index: Any) -> Any:
+        self.looked_at += len(range(*index.indices(len(self)))) if isinstance(index, slice) else 1
+        return super().__getitem__(index)

@@ -34,7 +34,7 @@ EXPOSURES = {"alder": MORNING, "birch": AFTERNOON, "cedar": ALL_DAY}
 
 
 @cache
-def house() -> _build.House:
+def house() -> _build.OneGarden:
     """The typical garden's configuration."""
     return _build.understood(scenario.configuration("typical"), CONFIG)
 

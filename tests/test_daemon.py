@@ -94,12 +94,12 @@ class Fuller(SqliteStore):
         super().delivered(key, now)
 
 
-def house() -> _build.House:
+def house() -> _build.OneGarden:
     """The demonstration garden."""
     return _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
 
 
-def store_of(built: _build.House, path: Path, kind: type[SqliteStore] = SqliteStore) -> SqliteStore:
+def store_of(built: _build.OneGarden, path: Path, kind: type[SqliteStore] = SqliteStore) -> SqliteStore:
     """A store of that kind in `path`."""
     return kind(path, built.garden.site, _build.places(built.garden), durable=False)
 
@@ -117,7 +117,7 @@ def minutes(temperature_c: float, count: int, start: datetime = START) -> list[A
     return found
 
 
-def live(built: _build.House, store: SqliteStore, arrivals: Sequence[Arrival], channel: Any, **more: Any) -> Daemon:
+def live(built: _build.OneGarden, store: SqliteStore, arrivals: Sequence[Arrival], channel: Any, **more: Any) -> Daemon:
     """A daemon over these arrivals."""
     start = arrivals[0].received_at if arrivals else START
     clock = SteppedClock(more.pop("start", start))

@@ -21,7 +21,7 @@ TABLES = [name for name, field in Settings.model_fields.items() if hasattr(field
 @pytest.mark.parametrize("name", ["minimal.toml", "sensord.toml"])
 def test_an_example_is_a_configuration(name: str) -> None:
     """Both examples are read without a mistake, with everything that they name."""
-    assert _build.house(CONFIG / name).garden.enclosures
+    assert _build.garden_in(CONFIG / name).garden.enclosures
 
 
 @pytest.mark.parametrize("table", TABLES)

@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from sensord import config
 from sensord.config import Mistakes, load, reading
+from sensord.config.sources import NOTHING, Sources
 
 CONFIG = Path(__file__).parent.parent / "config"
 
@@ -144,7 +145,8 @@ def test_no_document_crashes_the_reader(document: dict[str, object]) -> None:
     """Any values in any tables give Settings or a list of mistakes, each with its place."""
     from pydantic import ValidationError
 
+    sources = Sources(NOTHING, NOTHING, ((Path("x.toml"), document),))
     try:
-        reading._build(document, {}, None)
+        reading.settled(config.Settings, sources)
     except ValidationError as error:
-        assert [reading._line(Path("x.toml"), {}, None, item) for item in error.errors(include_url=False)]
+        assert [reading.line_of(config.Settings, sources, item) for item in error.errors(include_url=False)]

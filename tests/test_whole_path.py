@@ -29,7 +29,7 @@ SPEED = 400.0
 FROM, HOURS = timedelta(hours=10), timedelta(hours=7)
 
 
-def house(mosquitto: Mosquitto) -> _build.House:
+def house(mosquitto: Mosquitto) -> _build.OneGarden:
     """The demonstration garden, at this broker."""
     chosen = scenario.configuration("larkfield")
     broker = chosen.broker.model_copy(update={"host": "127.0.0.1", "port": mosquitto.port})
@@ -52,7 +52,12 @@ class Both:
 
 @contextmanager
 def live(
-    directory: Path, mosquitto: Mosquitto, receiver: Receiver, built: _build.House, store: SqliteStore, start: datetime
+    directory: Path,
+    mosquitto: Mosquitto,
+    receiver: Receiver,
+    built: _build.OneGarden,
+    store: SqliteStore,
+    start: datetime,
 ) -> Iterator[tuple[Daemon, ScaledClock]]:
     """The daemon with all its real edges, on a fast clock, recording."""
     clock = ScaledClock(start - timedelta(minutes=5), SPEED)
@@ -105,7 +110,7 @@ def test_a_hot_day_reaches_the_phone_and_a_replay_of_it_says_the_same(
     store.close()
 
 
-def replay(directory: Path, built: _build.House) -> list[dict[str, str]]:
+def replay(directory: Path, built: _build.OneGarden) -> list[dict[str, str]]:
     """The recorded feed through the same loop."""
     end = last_instant(directory / "feed.jsonl")
     assert end is not None

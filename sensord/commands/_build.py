@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,7 +12,7 @@ import typer
 
 from sensord import model
 from sensord.commands._mistakes import Named
-from sensord.config import Mistakes, Settings, load, local
+from sensord.config import Found, GardenFound, Mistakes, Settings, StoreSettings, load_house, local
 from sensord.garden import Garden, garden_of
 from sensord.rules import all_rules
 from sensord.texts import Texts
@@ -26,51 +27,116 @@ ConfigOption = Annotated[Path, typer.Option("--config", "-c", help="The configur
 SecretsOption = Annotated[
     Path | None, typer.Option("--secrets", help="Directory of secrets, one file a value, named like push__phone.")
 ]
+SiteOption = Annotated[str, typer.Option("--site", help="Which garden, where the configuration has several.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
 
 DEFAULT_CONFIG = Path("/etc/sensord/sensord.toml")
 
 
 @dataclass(frozen=True, slots=True)
-class House:
-    """A configuration, understood."""
+class OneGarden:
+    """The configuration of one garden, understood."""
 
     settings: Settings
     garden: Garden
     texts: Texts
 
+    @property
+    def name(self) -> str:
+        """The name of its site."""
+        return self.garden.site.name
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """A configuration, understood: what its gardens share, the gardens, and what is wrong with others of them."""
+
+    found: Found
+    gardens: tuple[OneGarden, ...]
+    unsound: tuple[GardenFound, ...] = ()
+
+    @property
+    def is_shared(self) -> bool:
+        """Whether it can have several gardens."""
+        return self.found.push is not None
+
 
 def house(config: Path, secrets: Path | None = None, tries_push: bool = False) -> House:
-    """Read and check everything that the configuration names, or raise Mistakes with all that is wrong.
+    """Read and check everything that the configuration names; Mistakes, with all that is wrong, where no garden is sound.
 
     Push addresses are checked only with `tries_push`: what knows them takes a second to load.
     """
-    named = Named(config, tries_push)
-    parameters = {name: rule.Parameters for name, rule in all_rules().items()}
-    return _moved_in(load(config, parameters, secrets=secrets, further=named.mistakes), named, config)
+    reader = _Reader(config, secrets, tries_push)
+    sound: list[OneGarden] = []
+    unsound: list[GardenFound] = []
+    for garden in reader.found.gardens:
+        try:
+            sound.append(reader.moved_in(garden))
+        except Mistakes as mistakes:
+            unsound.append(garden._replace(mistakes=tuple(mistakes.lines)))
+    if not sound:
+        raise Mistakes([line for garden in unsound for line in garden.mistakes])
+    return House(reader.found, tuple(sound), tuple(unsound))
 
 
-def understood(chosen: Settings, config: Path) -> House:
+def garden_in(config: Path, secrets: Path | None = None, site: str = "") -> OneGarden:
+    """The garden of that name, or the only one; Mistakes where there is none, or where its configuration has any."""
+    reader = _Reader(config, secrets)
+    return reader.moved_in(chosen(reader.found, site))
+
+
+def chosen(found: Found, site: str) -> GardenFound:
+    """The garden of that name, or the only one; Mistakes, with the names that there are, where that is none."""
+    names = ", ".join(dict.fromkeys(garden.name for garden in found.gardens))
+    if not site and len(found.gardens) > 1:
+        raise Mistakes([f"--site: {found.file} has several gardens; name one of {names}"])
+    named = [garden for garden in found.gardens if site in ("", garden.name)]
+    if not named:
+        raise Mistakes([f'--site: there is no garden "{site}" in {found.file}; allowed are {names}'])
+    return min(named, key=lambda garden: bool(garden.mistakes))
+
+
+def understood(settings: Settings, config: Path) -> OneGarden:
     """What settings mean, with the species and texts that they name; Mistakes where those are wrong."""
     named = Named(config)
-    lines = [f"{config}: {line}" for line in named.mistakes(chosen)]
+    lines = [f"{config}: {line}" for line in named.mistakes(settings)]
     if lines:
         raise Mistakes(lines)
-    return _moved_in(chosen, named, config)
+    return _moved_in(settings, named)
 
 
-def _moved_in(chosen: Settings, named: Named, config: Path) -> House:
+class _Reader:
+    """A configuration, and what each garden in it names, found while it was read."""
+
+    def __init__(self, config: Path, secrets: Path | None, tries_push: bool = False) -> None:
+        self._named: dict[Path, Named] = {}
+        self._tries_push = tries_push
+        parameters = {name: rule.Parameters for name, rule in all_rules().items()}
+        self.found = load_house(config, parameters, secrets=secrets, further=self._mistakes)
+
+    def _mistakes(self, file: Path, settings: Settings) -> Iterable[str]:
+        self._named[file] = Named(file, self._tries_push)
+        return self._named[file].mistakes(settings)
+
+    def moved_in(self, garden: GardenFound) -> OneGarden:
+        """A garden, understood; Mistakes where there are any."""
+        if garden.mistakes or garden.settings is None:
+            raise Mistakes(list(garden.mistakes))
+        return _moved_in(garden.settings, self._named[garden.file])
+
+
+def _moved_in(settings: Settings, named: Named) -> OneGarden:
     from sensord.payload import Decoder
     from sensord.quality import Assessor
 
     assert named.texts is not None  # else there was a mistake
     try:
-        Decoder(chosen.recipes)
-        Assessor(chosen.probes, chosen.enclosures, chosen.place_on_earth)
-        garden = garden_of(chosen, all_rules(), named.species)
+        Decoder(settings.recipes)
+        Assessor(settings.probes, settings.enclosures, settings.place_on_earth)
+        garden = garden_of(settings, all_rules(), named.species)
     except ValueError as error:
-        raise Mistakes([f"{config}: {line}" for line in str(error).splitlines()]) from None
-    return House(chosen, garden, named.texts)
+        raise Mistakes([f"{named.config}: {line}" for line in str(error).splitlines()]) from None
+    return OneGarden(settings, garden, named.texts)
 
 
 def counted(number: int, thing: str) -> str:
@@ -78,7 +144,7 @@ def counted(number: int, thing: str) -> str:
     return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
-def local_text(built: House, instant: datetime) -> str:
+def local_text(built: OneGarden, instant: datetime) -> str:
     """An instant as a person at the site reads it on a clock, to the minute."""
     return f"{local(built.settings, instant):%Y-%m-%d %H:%M}"
 
@@ -98,7 +164,7 @@ def places(garden: Garden) -> list[Any]:
     return found
 
 
-def open_store(built: House, path: Path, durable: bool = True) -> Any:
+def open_store(built: OneGarden, path: Path, durable: bool = True) -> Any:
     """The SQLite store of this configuration; a replay, which can be repeated, need not wait for the disk."""
     from sensord.edges.sqlite import SqliteStore
 
@@ -122,7 +188,7 @@ def species_at(garden: Garden) -> dict[str, str]:
     return {e.name: at.get(e.name, first) for e in garden.enclosures}
 
 
-def shipper(built: House, path: Path, store: Any, wake: Any) -> Any:
+def shipper(built: OneGarden, path: Path, store: Any, wake: Any) -> Any:
     """What ships to the InfluxDB of this configuration; None where there is none."""
     influx = built.settings.influx
     if not influx.url:
@@ -134,27 +200,27 @@ def shipper(built: House, path: Path, store: Any, wake: Any) -> Any:
     return Shipper(path, store, InfluxWriter(influx), species_at(built.garden), per, wake, influx.every_s)
 
 
-def store_path(built: House, config: Path) -> Path:
+def store_path(store: StoreSettings, config: Path) -> Path:
     """Where the store is: relative to the state directory that the service manager names, else to the configuration."""
     import os
 
-    path = Path(built.settings.store.path)
+    path = Path(store.path)
     base = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
     return path if path.is_absolute() else (Path(base) if base else config.parent) / path
 
 
-def topics(built: House) -> tuple[str, ...]:
+def topics(built: OneGarden) -> tuple[str, ...]:
     """What to subscribe to."""
     return tuple(dict.fromkeys([*(r.topic for r in built.settings.recipes), built.settings.broker.entry_topic]))
 
 
-def last_receipt(built: House, store: Any) -> datetime | None:
+def last_receipt(built: OneGarden, store: Any) -> datetime | None:
     """When the newest stored reading was received: certainly past, whatever the clock shows."""
     newest = (store.latest(built.garden.site.name, p.name, q) for p in built.garden.probes for q in p.quantities)
     return max((r.received_at for r in newest if r is not None), default=None)
 
 
-def inbox(built: House, clock: Any, store: Any) -> Any:
+def inbox(built: OneGarden, clock: Any, store: Any) -> Any:
     """The live inbox of this configuration."""
     import json
 
@@ -165,7 +231,7 @@ def inbox(built: House, clock: Any, store: Any) -> Any:
     return mqtt.MqttInbox(broker(built), built.garden.site.name, clock, last_receipt(built, store), subscribed)
 
 
-def broker(built: House) -> Any:
+def broker(built: OneGarden) -> Any:
     """The broker's settings in the words of the edge."""
     from sensord.edges import mqtt
 

@@ -22,7 +22,7 @@ from sensord.ports import Inbox, Transient
 log = logging.getLogger("sensord")
 
 
-def channels(built: _build.House, pictures: Pictures | None = None) -> dict[str, Any]:
+def channels(built: _build.OneGarden, pictures: Pictures | None = None) -> dict[str, Any]:
     """The ways to the phone and to the stand-in; without one, messages go to the log and say so."""
     push = built.settings.push
     found: dict[str, Any] = {}
@@ -36,13 +36,13 @@ def channels(built: _build.House, pictures: Pictures | None = None) -> dict[str,
     return found
 
 
-def _pictures(built: _build.House, config: Path, secrets: Path | None) -> Any:
+def _pictures(built: _build.OneGarden, config: Path, secrets: Path | None) -> Any:
     """What draws the week's picture; None where no week is pushed."""
     if not built.settings.review.at:
         return None
     from sensord.edges.charts import Pictures as Drawn
 
-    return Drawn(config, _build.store_path(built, config), secrets)
+    return Drawn(config, _build.store_path(built.settings.store, config), secrets)
 
 
 def _last_shipment(shipper: Any, clock: RealClock) -> None:
@@ -54,10 +54,10 @@ def _last_shipment(shipper: Any, clock: RealClock) -> None:
         log.error("the store can't be used at the moment: %s", trouble)
 
 
-def _open(built: _build.House, config: Path) -> Any:
+def _open(built: _build.OneGarden, config: Path) -> Any:
     """The store; Mistakes where it is no store or another sensord has it, an end with 1 where the disk is in the way."""
     try:
-        return _build.open_store(built, _build.store_path(built, config))
+        return _build.open_store(built, _build.store_path(built.settings.store, config))
     except ValueError as wrong:
         raise Mistakes([str(wrong)]) from None
     except Transient as trouble:
@@ -67,7 +67,10 @@ def _open(built: _build.House, config: Path) -> Any:
 
 def run(config: Path, secrets: Path | None, record: Path | None) -> None:
     """Run until SIGTERM or SIGINT."""
-    built = _build.house(config, secrets, tries_push=True)
+    house = _build.house(config, secrets, tries_push=True)
+    if house.is_shared:
+        raise Mistakes([f"{config}: gardens: `sensord run` watches the garden of one file"])
+    (built,) = house.gardens
     stop = threading.Event()
     with ExitStack() as stack:
         store = _open(built, config)
@@ -90,7 +93,7 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
         scheduler = TurnScheduler(tuple(built.garden.cadences.values()), inbox.wake)
         scheduler.start()
         stack.callback(scheduler.stop)
-        shipper = _build.shipper(built, _build.store_path(built, config), store, inbox.wake)
+        shipper = _build.shipper(built, _build.store_path(built.settings.store, config), store, inbox.wake)
         if shipper is not None:
             shipper.start()
             stack.callback(_last_shipment, shipper, clock)
@@ -109,7 +112,7 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             shipping=shipper,
         )
 
-        page = _page.serve(built, _build.store_path(built, config), clock, daemon, inbox)
+        page = _page.serve(built, _build.store_path(built.settings.store, config), clock, daemon, inbox)
         if page is not None:
             stack.callback(page.close)
             log.info("the page is at %s", page.address)

@@ -8,16 +8,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from itertools import combinations, pairwise
+from itertools import pairwise
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, SecretStr, ValidationError
 
 from sensord import species
 from sensord.config import Settings
-from sensord.model import Form, Severity
+from sensord.config.topics import overlaps
+from sensord.model import Severity
 from sensord.rules import all_rules
 from sensord.species import Species
 from sensord.texts import Texts
@@ -47,7 +48,7 @@ class Named:
         yield from self._push(chosen)
         yield from self._texts(chosen)
         yield from _readings(chosen)
-        yield from _overlaps(chosen)
+        yield from overlaps(chosen)
         yield from self._species(chosen)
         yield from _tiers(chosen, self.species)
 
@@ -134,68 +135,6 @@ def _readings(chosen: Settings) -> Iterator[str]:
                 pointer_tokens(pointer or "")
             except ValueError as error:
                 yield f"{key}: {error}"
-
-
-class _Source(NamedTuple):
-    """Where a quantity comes from."""
-
-    key: str
-    topic: str
-    form: Form
-    what: str  # of the payload
-    quantity: str
-
-
-def _overlaps(chosen: Settings) -> Iterator[str]:
-    """One message must not be taken for two things, and what the keeper says not for a reading."""
-    sources = [
-        _Source(f"probe[{i}].reads[{j}]", topic, form, read.pointer or read.name or "", str(read.quantity))
-        for i, probe in enumerate(chosen.probe or (), 1)
-        for j, read in enumerate(probe.reads or (), 1)
-        if (topic := read.topic or probe.topic) and (form := read.form or probe.form) and read.quantity
-    ]
-    entry = chosen.broker.entry_topic if chosen.broker else None
-    for source in sources:
-        if entry and _overlap(source.topic.split("/"), entry.split("/")):
-            yield (
-                f'{_topic_key(source, chosen)}: "{source.topic}" {"is" if source.topic == entry else "takes in"} '
-                f"broker.entry_topic \"{entry}\", where the keeper's entries arrive; give a topic of the probe's own"
-            )
-    for one, other in combinations(sources, 2):
-        if one.topic != other.topic:
-            named = one.form is other.form is Form.SENML and one.what and other.what and one.what != other.what
-            if not named and _overlap(one.topic.split("/"), other.topic.split("/")):
-                wide, narrow = (one, other) if set("+#") & set(one.topic) else (other, one)
-                yield (
-                    f'{_topic_key(wide, chosen)}: "{wide.topic}" takes in "{narrow.topic}" of '
-                    f"{_topic_key(narrow, chosen)} too; give each probe a topic of its own"
-                )
-        elif _same_value(one, other):
-            what = f' and "{one.what}"' if one.what else ""
-            yield f'{other.key}: reads the same as {one.key}: topic "{one.topic}"{what}; each value belongs to one probe'
-
-
-def _same_value(one: _Source, other: _Source) -> bool:
-    if one.form is not other.form or one.what != other.what:
-        return False
-    return one.form is not Form.SENML or bool(one.what) or one.quantity == other.quantity
-
-
-def _topic_key(source: _Source, chosen: Settings) -> str:
-    """The key that the topic stands at: the probe's or the reading's."""
-    i, j = (int(part.split("]")[0]) - 1 for part in source.key.split("[")[1:])
-    own = chosen.probe[i].reads[j].topic
-    return f"{source.key}.topic" if own else f"{source.key.split('.')[0]}.topic"
-
-
-def _overlap(one: list[str], other: list[str]) -> bool:
-    """Whether one topic can match both filters (MQTT 3.1.1 section 4.7)."""
-    if one[:1] == ["#"] or other[:1] == ["#"]:
-        return True
-    if not one or not other:
-        return one == other
-    same = one[0] == other[0] or "+" in (one[0], other[0])
-    return same and _overlap(one[1:], other[1:])
 
 
 def _tiers(chosen: Settings, found: dict[str, Species]) -> Iterator[str]:

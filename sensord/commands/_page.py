@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from sensord.config import Mistakes
 
 if TYPE_CHECKING:
-    from sensord.commands._build import House
+    from sensord.commands._build import OneGarden
     from sensord.daemon import Daemon
     from sensord.edges.page.server import PageServer
     from sensord.model import Message
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 MISSING = "page: what serves it is not installed ({}); pip install 'sensord[page]'"
 
 
-def links(built: House) -> Callable[[Message], str] | None:
+def links(built: OneGarden) -> Callable[[Message], str] | None:
     """What makes the link by which a message is answered; None where the page can't be reached from a phone."""
     page = built.settings.page
     if not page.enabled or not page.base_url:
@@ -29,7 +29,7 @@ def links(built: House) -> Callable[[Message], str] | None:
     return Links(page.base_url, page.secret.get_secret_value(), page.link_hours).address_of
 
 
-def serve(built: House, path: Path, clock: Any, daemon: Daemon, inbox: Any) -> PageServer | None:
+def serve(built: OneGarden, path: Path, clock: Any, daemon: Daemon, inbox: Any) -> PageServer | None:
     """The page on its own thread, until it is closed; None where it is switched off.
 
     Raises:

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
 from sensord.model import What
 
 if TYPE_CHECKING:
-    from sensord.commands._build import House
+    from sensord.commands._build import OneGarden
 
 
 def command(
@@ -23,6 +23,7 @@ def command(
     by: Annotated[str, typer.Option(help="Who says so.")] = "",
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
+    site: SiteOption = "",
     json: JsonOption = False,
 ) -> None:
     """Say what you did, e.g. `sensord answer shaded birch` or `sensord answer anchored birch 6`."""
@@ -35,7 +36,7 @@ def command(
     from sensord.edges.broker import publish
     from sensord.model import Arrival, Refusal
 
-    built = _build.house(config, secrets)
+    built = _build.garden_in(config, secrets, site)
     if what is None:
         _show(built, config, json)
         return
@@ -74,7 +75,7 @@ def _amount(amount: float | None) -> str:
     return "" if amount is None else f" {amount:g}"
 
 
-def _show(built: House, config: Path, json: bool) -> None:
+def _show(built: OneGarden, config: Path, json: bool) -> None:
     """What stands, newest first: what the phone was told of it last, and the words to answer it."""
     import json as encoder
     from datetime import UTC, datetime, timedelta
@@ -88,7 +89,7 @@ def _show(built: House, config: Path, json: bool) -> None:
 
     site, zone, now = built.garden.site.name, built.settings.zone, datetime.now(UTC)
     try:
-        store = SqliteStore.reader(_build.store_path(built, config))
+        store = SqliteStore.reader(_build.store_path(built.settings.store, config))
         entries = store.entries(site, EPOCH, now + timedelta(days=1))
         # with what was said since a rule was asked last: it is asked again in up to a quarter of an hour
         standing = [heard(c, entries, now) for c in store.concerns(site)]

@@ -23,10 +23,11 @@ def command(
     from sensord.commands import _build
     from sensord.config import Mistakes
 
-    built = _build.house(config, secrets)
-    store = _build.store_path(built, config)
+    house = _build.house(config, secrets)
+    store = _build.store_path(house.found.store, config)
     if to.is_dir():
-        to = to / f"sensord-{built.garden.site.name}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.sqlite3"
+        what = "gardens" if house.is_shared else house.gardens[0].name
+        to = to / f"sensord-{what}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.sqlite3"
     if to.exists():
         raise Mistakes([f"{to}: is there already; name another file, a backup is never written over"])
     if not to.absolute().parent.is_dir():

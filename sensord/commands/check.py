@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
+
+if TYPE_CHECKING:
+    from sensord.commands._build import OneGarden
 
 Finding = tuple[str, bool | None, str]
 """A part, whether it is fine (None: it works, but know this), and what was found."""
@@ -19,6 +22,7 @@ LONGEST_WAIT_S = 3600.0
 def command(
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
+    site: SiteOption = "",
     offline: Annotated[
         bool, typer.Option("--offline", help="Only the configuration: try neither broker nor push.")
     ] = False,
@@ -30,30 +34,57 @@ def command(
 ) -> None:
     """Check the configuration, then try the broker, the store and the push, and say in plain words what is wrong.
 
-    Ends with 1 where something is wrong. What --offline only notes is wrong without it.
+    Ends with 1 where something is wrong, with 2 where the configuration of a garden is. What --offline only notes is wrong
+    without it.
     """
     import json as encoder
 
-    from sensord.commands import _build, _shipping
+    from sensord.commands import _build
 
-    built = _build.house(config, secrets, tries_push=True)
-    found = _build.counted(len(built.garden.enclosures), "enclosure"), _build.counted(len(built.garden.probes), "probe")
-    findings: list[Finding] = [
-        ("configuration", True, f"{config}: {', '.join(found)}"),
-        _shipping.expected(built),
-        *_missing(built, offline),
-        *_parts(built),
-    ]
-    if not offline:
-        findings += [*_clock(built), *_store(built, config), *_broker(built, wait), *([] if no_push else _push(built))]
-        findings += _shipping.shipping(built, _build.store_path(built, config))
+    house = _build.house(config, secrets, tries_push=True)
+    asked = _build.chosen(house.found, site).name if site else ""
+    gardens = [garden for garden in house.gardens if asked in ("", garden.name)]
+    unsound = [garden for garden in house.unsound if asked in ("", garden.name)]
+    findings: list[Finding] = []
+    for built in gardens:
+        of_one = [*_configured(built, config, offline), *([] if offline else _tried(built, config, wait, no_push))]
+        whose = f"{built.name}, " if house.is_shared else ""
+        findings += [(f"{whose}{part}", fine, text) for part, fine, text in of_one]
+    findings += [("configuration", False, line) for garden in unsound for line in garden.mistakes]
     bad = [f for f in findings if f[1] is False]
     if json:
         typer.echo(encoder.dumps([{"part": p, "fine": ok, "found": text} for p, ok, text in findings]))
     else:
         for part, ok, text in findings:
             typer.echo(f"{'note ' if ok is None else 'fine ' if ok else 'WRONG'}  {part}: {text}")
-    raise typer.Exit(1 if bad else 0)
+    raise typer.Exit(2 if unsound else 1 if bad else 0)
+
+
+def _configured(built: OneGarden, config: Path, offline: bool) -> list[Finding]:
+    """What a garden's configuration says, and what it leaves out."""
+    from sensord.commands import _build, _shipping
+
+    found = _build.counted(len(built.garden.enclosures), "enclosure"), _build.counted(len(built.garden.probes), "probe")
+    return [
+        ("configuration", True, f"{config}: {', '.join(found)}"),
+        _shipping.expected(built),
+        *_missing(built, offline),
+        *_parts(built),
+    ]
+
+
+def _tried(built: OneGarden, config: Path, wait: float, no_push: bool) -> list[Finding]:
+    """What is found by trying it."""
+    from sensord.commands import _build, _shipping
+
+    path = _build.store_path(built.settings.store, config)
+    return [
+        *_clock(built),
+        *_store(built, path),
+        *_broker(built, wait),
+        *([] if no_push else _push(built)),
+        *_shipping.shipping(built, path),
+    ]
 
 
 def _missing(built: Any, offline: bool) -> list[Finding]:
@@ -111,7 +142,7 @@ def _clock(built: Any) -> list[Finding]:
     return [("clock", True, shown)]
 
 
-def _store(built: Any, config: Path) -> list[Finding]:
+def _store(built: Any, path: Path) -> list[Finding]:
     """Open and write a trial database beside the store; look at the disk, and at what the store last heard."""
     import shutil
     from tempfile import TemporaryDirectory
@@ -120,7 +151,6 @@ def _store(built: Any, config: Path) -> list[Finding]:
     from sensord.edges.sqlite import SqliteStore
     from sensord.ports import Transient
 
-    path = _build.store_path(built, config)
     found: list[Finding] = []
     try:
         free = shutil.disk_usage(path.parent).free

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sensord.commands._build import ConfigOption, JsonOption, SecretsOption
+from sensord.commands._build import ConfigOption, JsonOption, SecretsOption, SiteOption
 
 if TYPE_CHECKING:
     from sensord.daemon import Daemon
@@ -22,6 +22,7 @@ def command(
     feed: Annotated[Path, typer.Argument(help="The feed: JSON Lines with received_at, topic, payload.")],
     config: ConfigOption,
     secrets: SecretsOption = None,
+    site: SiteOption = "",
     messages: Annotated[Path | None, typer.Option(help="Write one JSON object per message here.")] = None,
     store: Annotated[Path | None, typer.Option(help="Keep the store here; it must not exist yet.")] = None,
     json: JsonOption = False,
@@ -39,7 +40,7 @@ def command(
     from sensord.edges.sender import InlineSender
     from sensord.model import EPOCH
 
-    built = _build.house(config, secrets)
+    built = _build.garden_in(config, secrets, site)
     if store is not None and store.exists():
         raise Mistakes([f"{store}: is there already; a replay starts from nothing, name another file"])
     with ExitStack() as stack:

@@ -27,8 +27,8 @@ def command(
     from sensord.edges.sqlite_writer import hold_alone, let_go
     from sensord.ports import Transient
 
-    built = _build.house(config, secrets)
-    store = _build.store_path(built, config)
+    house = _build.house(config, secrets)
+    store = _build.store_path(house.found.store, config)
     if source.is_dir():
         raise Mistakes([f"{source}: is a directory; name the backup in it, a file that ends in .sqlite3"])
     if not source.is_file():

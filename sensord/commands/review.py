@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from sensord.commands._build import House
+    from sensord.commands._build import OneGarden
     from sensord.edges.influx_reads import InfluxStore
     from sensord.edges.sqlite_reads import SqliteReader
     from sensord.review import Review, Span
@@ -37,6 +37,7 @@ def command(
     ] = False,
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
+    site: SiteOption = "",
     json: JsonOption = False,
 ) -> None:
     """Look back on a week, or with --season on the season: heat, offsets, humidity, development, what stood, what is missing.
@@ -48,7 +49,7 @@ def command(
     from sensord.commands import _build
     from sensord.config import Mistakes
 
-    built = _build.house(config, secrets)
+    built = _build.garden_in(config, secrets, site)
     unwritable = [
         line for option, path in (("--html", html), ("--png", png), ("--csv", csv)) for line in _no_place(option, path)
     ]
@@ -58,7 +59,8 @@ def command(
     try:
         span = _span(built, week, season, now)
         with _progress(quiet=json) as show:
-            review = _look(built, None if shipped else store or _build.store_path(built, config), span, now, show)
+            path = None if shipped else store or _build.store_path(built.settings.store, config)
+            review = _look(built, path, span, now, show)
             show("writing", 0.95)
             _write(review, built, html, png, csv)
     except OSError as error:
@@ -84,7 +86,7 @@ def _no_place(option: str, path: Path | None) -> Iterator[str]:
         yield f"{option}: {path}: its directory is not there; make it, or name another file"
 
 
-def _span(built: House, week: str, season: bool, now: datetime) -> Span:
+def _span(built: OneGarden, week: str, season: bool, now: datetime) -> Span:
     """What is looked back on; ValueError where there is no such span."""
     from datetime import timedelta
 
@@ -100,7 +102,7 @@ def _span(built: House, week: str, season: bool, now: datetime) -> Span:
     return weeks.season(lookback.season_start(built.garden, built.settings.review.season_start, last), last, zone)
 
 
-def _look(built: House, path: Path | None, span: Span, now: datetime, show: Callable[[str, float], None]) -> Review:
+def _look(built: OneGarden, path: Path | None, span: Span, now: datetime, show: Callable[[str, float], None]) -> Review:
     from sensord import lookback
     from sensord.ports import Transient
 
@@ -114,7 +116,7 @@ def _look(built: House, path: Path | None, span: Span, now: datetime, show: Call
         records.close()
 
 
-def _records(built: House, path: Path | None) -> SqliteReader | InfluxStore:
+def _records(built: OneGarden, path: Path | None) -> SqliteReader | InfluxStore:
     """The store of that path; without one, what was shipped."""
     if path is not None:
         from sensord.edges.sqlite import SqliteStore
@@ -130,7 +132,7 @@ def _records(built: House, path: Path | None) -> SqliteReader | InfluxStore:
         raise ValueError("the library is not there: pip install 'sensord[influx]' brings it") from None
 
 
-def _write(review: Review, built: House, html: Path | None, png: Path | None, csv: Path | None) -> None:
+def _write(review: Review, built: OneGarden, html: Path | None, png: Path | None, csv: Path | None) -> None:
     from sensord.edges import report
 
     units = built.settings.keeper.units

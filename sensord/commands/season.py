@@ -9,7 +9,7 @@ from typing import Annotated, Any, NamedTuple
 
 import typer
 
-from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
 from sensord.model import Severity
 from sensord.science import season
 from sensord.science.season import MigrationWindow, OutdoorStart
@@ -53,6 +53,7 @@ def command(
     longitude: Annotated[float | None, typer.Option(min=-180, max=180, help="East positive [°].")] = None,
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
+    site: SiteOption = "",
     year: Annotated[int | None, typer.Option(min=1900, max=2200, help="This year if not given.")] = None,
     development_days: Annotated[
         float | None, typer.Option(min=10, max=120, help="Egg to adult [d]; 30 if not given.")
@@ -68,7 +69,7 @@ def command(
 
     Without coordinates the place is the one of the configuration. Ends with 1 where the migration window is not known.
     """
-    place = _place(latitude, longitude, config, secrets)
+    place = _place(latitude, longitude, config, secrets, site)
     if development_days is not None and mean_temperature is not None:
         raise typer.BadParameter("give the development time or a mean temperature, not both")
     profile = _profile(species)
@@ -84,18 +85,18 @@ def command(
     raise typer.Exit(0 if found.window else 1)
 
 
-def _place(latitude: float | None, longitude: float | None, config: Path, secrets: Path | None) -> tuple[float, float]:
+def _place(
+    latitude: float | None, longitude: float | None, config: Path, secrets: Path | None, site: str
+) -> tuple[float, float]:
     """The coordinates given, or those of the configuration."""
     if latitude is not None and longitude is not None:
         return latitude, longitude
     if latitude is not None or longitude is not None:
         raise typer.BadParameter("give both --latitude and --longitude, or neither to take those of the configuration")
-    from sensord.config import load
-    from sensord.rules import all_rules
+    from sensord.commands import _build
 
-    parameters = {name: rule.Parameters for name, rule in all_rules().items()}
-    site = load(config, parameters, secrets=secrets).site
-    return site.latitude_deg, site.longitude_deg
+    place = _build.garden_in(config, secrets, site).garden.site
+    return place.latitude_deg, place.longitude_deg
 
 
 def _profile(name: str) -> Species:

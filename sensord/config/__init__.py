@@ -10,6 +10,13 @@ from sensord.config.broker import BrokerSettings as BrokerSettings
 from sensord.config.disagreements import Parameters as Parameters
 from sensord.config.enclosures import CohortSettings as CohortSettings
 from sensord.config.enclosures import EnclosureSettings as EnclosureSettings
+from sensord.config.house import Found as Found
+from sensord.config.house import Further as Further
+from sensord.config.house import GardenFound as GardenFound
+from sensord.config.house import HousePush as HousePush
+from sensord.config.house import HouseSettings as HouseSettings
+from sensord.config.house import load as load
+from sensord.config.house import load_house as load_house
 from sensord.config.mistakes import Mistakes as Mistakes
 from sensord.config.mistakes import plain_words as plain_words
 from sensord.config.page import PageSettings as PageSettings
@@ -19,8 +26,6 @@ from sensord.config.people import ReviewSettings as ReviewSettings
 from sensord.config.people import SiteSettings as SiteSettings
 from sensord.config.probes import ProbeSettings as ProbeSettings
 from sensord.config.probes import ReadSettings as ReadSettings
-from sensord.config.reading import Further as Further
-from sensord.config.reading import load as load
 from sensord.config.settings import Settings as Settings
 from sensord.config.settings import local as local
 from sensord.config.store import InfluxSettings as InfluxSettings

@@ -13,12 +13,10 @@ from sensord.config.enclosures import CohortSettings, EnclosureSettings
 from sensord.config.page import PageSettings
 from sensord.config.people import KeeperSettings, PushSettings, ReviewSettings, SiteSettings
 from sensord.config.probes import ProbeSettings
+from sensord.config.sources import PREFIX
 from sensord.config.store import InfluxSettings, StoreSettings
 from sensord.config.values import Amount
 from sensord.model import Cohort, Enclosure, Probe, Recipe, Site
-
-PREFIX = "SENSORD_"
-"""What the environment variables of a configuration begin with."""
 
 
 class Settings(BaseSettings):

@@ -258,8 +258,10 @@ class Pictures:
     finds it done.
     """
 
-    def __init__(self, config: Path, store: Path, secrets: Path | None = None, *, patience_s: float = 5.0) -> None:
-        self._command = [sys.executable, "-m", "sensord", "review", "--json", "--config", str(config)]
+    def __init__(
+        self, config: Path, store: Path, secrets: Path | None = None, *, site: str = "", patience_s: float = 5.0
+    ) -> None:
+        self._command = [sys.executable, "-m", "sensord", "review", "--json", "--config", str(config), "--site", site]
         self._command += ["--store", str(store), *(["--secrets", str(secrets)] if secrets else [])]
         self._patience_s = patience_s
         self._makings: dict[str, _Making] = {}

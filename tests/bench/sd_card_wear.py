@@ -139,7 +139,7 @@ def main() -> None:
         card = loop_device(stack) if chosen.device else work
         config = work / "sensord.toml"
         config.write_text(configuration(chosen.probes, chosen.every))
-        built = _build.house(config)
+        built = _build.garden_in(config)
         clock = SteppedClock(START)
         inbox = OneByOne(feed(chosen.probes, chosen.every, chosen.days), clock)
         store = _build.open_store(built, card / "store.sqlite3")

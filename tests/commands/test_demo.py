@@ -60,7 +60,7 @@ def test_what_the_page_says_is_neither_lost_nor_hides_a_loss() -> None:
     assert len(inbox.acknowledged) == 5
 
 
-def built() -> _build.House:
+def built() -> _build.OneGarden:
     return _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
 
 

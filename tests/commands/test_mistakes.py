@@ -22,10 +22,10 @@ def mistakes(directory: Path, text: str, secrets: Path | None = None) -> list[st
     return [line.removeprefix(f"{path}: ") for line in caught.value.lines]
 
 
-def house(directory: Path, text: str) -> _build.House:
+def house(directory: Path, text: str) -> _build.OneGarden:
     path = directory / "sensord.toml"
     path.write_text(text)
-    return _build.house(path, tries_push=True)
+    return _build.house(path, tries_push=True).gardens[0]
 
 
 def test_one_round_says_everything(tmp_path: Path) -> None:

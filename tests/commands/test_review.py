@@ -79,7 +79,7 @@ def mild(directory: Path) -> Path:
     from sensord.model import Quantity, Reading
     from sensord.ports import Batch
 
-    built = _build.house(CONFIG)
+    built = _build.garden_in(CONFIG)
     store = _build.open_store(built, directory / "mild.sqlite3", durable=False)
     start = datetime(2026, 6, 1, 4, tzinfo=UTC)
     times = [start + n * timedelta(minutes=10) for n in range(7 * 144 + 1)]

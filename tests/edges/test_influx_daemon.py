@@ -195,12 +195,12 @@ def test_the_loop_collects_tells_and_prunes(tmp_path: Path, caplog: pytest.LogCa
 
 
 @pytest.fixture
-def shipping_house(tmp_path: Path, front: Front, database: str) -> tuple[_build.House, Path]:
+def shipping_house(tmp_path: Path, front: Front, database: str) -> tuple[_build.OneGarden, Path]:
     """A configuration that ships, and a store with readings an hour old."""
     config = tmp_path / "sensord.toml"
     config.write_text(CONFIG.format(port=1883, url=front.url, bucket=database))
-    built = _build.house(config)
-    path = _build.store_path(built, config)
+    built = _build.garden_in(config)
+    path = _build.store_path(built.settings.store, config)
     store = _build.open_store(built, path)
     at = datetime.now(UTC) - 9 * HOUR
     store.add(Batch([Reading("garden", "north-1", Quantity.TEMPERATURE, at, at, 20.0)]))
@@ -209,7 +209,7 @@ def shipping_house(tmp_path: Path, front: Front, database: str) -> tuple[_build.
 
 
 def test_check_tells(
-    shipping_house: tuple[_build.House, Path], front: Front, influxd: Influxd, database: str, tmp_path: Path
+    shipping_house: tuple[_build.OneGarden, Path], front: Front, influxd: Influxd, database: str, tmp_path: Path
 ) -> None:
     """Whether the server takes a reading, since when things wait, what was refused, and how large everything becomes."""
     built, path = shipping_house
@@ -242,7 +242,7 @@ def test_check_without_influxdb(tmp_path: Path) -> None:
     """Nothing of it is said where none is configured, but how large the store becomes is."""
     config = tmp_path / "sensord.toml"
     config.write_text(CONFIG.format(port=1, url="", bucket="b"))
-    built = _build.house(config)
+    built = _build.garden_in(config)
     assert _shipping.shipping(built, tmp_path / "nothing") == []
     assert "all are kept" in _shipping.expected(built)[2]
     assert _build.shipper(built, tmp_path / "nothing", None, None) is None

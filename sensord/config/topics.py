@@ -1,0 +1,87 @@
+"""Which messages are whose: one message must not be taken for two things, and what the keeper says not for a reading."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+from typing import NamedTuple
+
+from sensord.config.settings import Settings
+from sensord.model import Form
+
+
+class Source(NamedTuple):
+    """Where a quantity comes from."""
+
+    key: str
+    topic_key: str  # the key that the topic stands at: the probe's or the reading's
+    topic: str
+    form: Form
+    what: str  # of the payload
+    quantity: str
+
+
+def sources_of(chosen: Settings) -> list[Source]:
+    """Every quantity whose topic could be read."""
+    return [
+        Source(
+            f"probe[{i}].reads[{j}]",
+            f"probe[{i}].reads[{j}].topic" if read.topic else f"probe[{i}].topic",
+            topic,
+            form,
+            read.pointer or read.name or "",
+            str(read.quantity),
+        )
+        for i, probe in enumerate(chosen.probe or (), 1)
+        for j, read in enumerate(probe.reads or (), 1)
+        if (topic := read.topic or probe.topic) and (form := read.form or probe.form) and read.quantity
+    ]
+
+
+def overlaps(chosen: Settings) -> Iterator[str]:
+    """What two probes of a garden, or a probe and the keeper, would both be taken to say."""
+    sources = sources_of(chosen)
+    entry = chosen.broker.entry_topic if chosen.broker else None
+    for source in sources:
+        if entry and overlap(source.topic, entry):
+            yield (
+                f'{source.topic_key}: "{source.topic}" {"is" if source.topic == entry else "takes in"} '
+                f"broker.entry_topic \"{entry}\", where the keeper's entries arrive; give a topic of the probe's own"
+            )
+    for one, other in combinations(sources, 2):
+        if one.topic != other.topic:
+            named = one.form is other.form is Form.SENML and one.what and other.what and one.what != other.what
+            if not named and overlap(one.topic, other.topic):
+                wide, narrow = (one, other) if is_wide(one.topic) else (other, one)
+                yield (
+                    f'{wide.topic_key}: "{wide.topic}" takes in "{narrow.topic}" of {narrow.topic_key} too; '
+                    "give each probe a topic of its own"
+                )
+        elif _same_value(one, other):
+            what = f' and "{one.what}"' if one.what else ""
+            yield f'{other.key}: reads the same as {one.key}: topic "{one.topic}"{what}; each value belongs to one probe'
+
+
+def _same_value(one: Source, other: Source) -> bool:
+    if one.form is not other.form or one.what != other.what:
+        return False
+    return one.form is not Form.SENML or bool(one.what) or one.quantity == other.quantity
+
+
+def is_wide(topic: str) -> bool:
+    """Whether a filter takes in more than one topic."""
+    return bool(set("+#") & set(topic))
+
+
+def overlap(one: str, other: str) -> bool:
+    """Whether one topic can match both filters (MQTT 3.1.1 section 4.7)."""
+    return _overlap(one.split("/"), other.split("/"))
+
+
+def _overlap(one: list[str], other: list[str]) -> bool:
+    if one[:1] == ["#"] or other[:1] == ["#"]:
+        return True
+    if not one or not other:
+        return one == other
+    same = one[0] == other[0] or "+" in (one[0], other[0])
+    return same and _overlap(one[1:], other[1:])

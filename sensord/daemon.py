@@ -10,13 +10,13 @@ One thread does all of it, so there is one writer and one order. Nothing here wa
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from sensord import entries, ledger, lookback, postman, timetable, turn
+from sensord import entries, judge, ledger, lookback, postman, timetable, turn
 from sensord.config import Settings
 from sensord.garden import Garden
 from sensord.model import (
@@ -34,11 +34,13 @@ from sensord.model import (
     Refusal,
     Severity,
     Standing,
+    Telling,
+    Verdict,
     concern_key,
     instant,
 )
 from sensord.payload import Decoder
-from sensord.ports import Batch, Clock, Inbox, Shipping, Store, Transient
+from sensord.ports import Batch, Clock, Commit, Inbox, Sending, Shipping, Store, Transient
 from sensord.quality import Assessor
 from sensord.review import weeks
 from sensord.review.words import WEEKDAYS, Measure, sentences
@@ -64,6 +66,8 @@ PRUNED_AT_ONCE = 50_000
 RETRY_COMMIT = timedelta(seconds=2)
 REFUSALS_TOLD_EVERY = timedelta(minutes=10)
 MOST_TOPICS = 1000
+TOLD_WITHIN = timedelta(days=2)
+"""No message holds for so long."""
 
 
 class Sender(Protocol):
@@ -373,13 +377,10 @@ class Daemon:
             now,
         )
         self._note_defects(outcome)
-        for concern in outcome.concerns:
-            if concern.standing is Standing.OVER:
-                self._standing.pop(concern.key, None)
-            else:
-                self._standing[concern.key] = concern
+        self._take_over(outcome.concerns)
         desk = self._desk(now)
         post = postman.compose(outcome.notices, desk, now)
+        self._take_over(post.concerns)
         messages = [*post.messages, *postman.stand_in(desk, now)]
         with self._although_full("a line of the day waits"):
             messages += [*self._morning_line(desk, now), *self._week_told(desk, now)]
@@ -387,9 +388,17 @@ class Daemon:
             log.info("held back: %s (%s)", message.title, why)
         for name in post.missing:
             log.error("a text names a number that its rule did not give: %s", name)
-        self._record(now, outcome, messages, post.held)
+        self._record(now, [*outcome.concerns, *post.concerns], outcome.verdicts, messages, post.held)
         self.counts.messages += len(messages)
-        self._post(now, desk)
+        self._post(now)
+
+    def _take_over(self, concerns: Iterable[Concern]) -> None:
+        """What stands is what was found last."""
+        for concern in concerns:
+            if concern.standing is Standing.OVER:
+                self._standing.pop(concern.key, None)
+            else:
+                self._standing[concern.key] = concern
 
     def _note_defects(self, outcome: turn.Outcome) -> None:
         """Log a rule's defect when it is news; the `watch` rule tells the keeper at the next turn."""
@@ -410,15 +419,20 @@ class Daemon:
             log.error("%s: %s", what, trouble)
 
     def _record(
-        self, now: datetime, outcome: turn.Outcome, messages: list[Message], held: Sequence[tuple[Message, str]]
+        self,
+        now: datetime,
+        concerns: Sequence[Concern],
+        verdicts: Sequence[Verdict],
+        messages: list[Message],
+        held: Sequence[tuple[Message, str]],
     ) -> None:
         """One transaction for the turn; what can't be stored is owed to the next one, and what is Severe goes anyway."""
-        for concern in outcome.concerns:
+        for concern in concerns:
             self._owed_concerns[concern.key, concern.breached_since] = concern
         self._owed_messages += messages
         try:
             self.store.record(
-                now, self._owed_concerns.values(), self._owed_messages, outcome.verdicts, held=held
+                now, self._owed_concerns.values(), self._owed_messages, verdicts, held=held
             )  # fmt: skip
         except Transient as trouble:
             log.error("a turn could not be stored: %s; what is urgent in it goes out all the same", trouble)
@@ -520,24 +534,29 @@ class Daemon:
 
     # --- post -----------------------------------------------------------------------------------------------------
 
-    def _post(self, now: datetime, desk: postman.Desk) -> None:
+    def _post(self, now: datetime) -> None:
         """Judge again what waits, and hand over what still holds."""
         for parcel in self.store.outbox(now):
             if parcel.message.key in self._in_hand:
                 continue
-            revised = postman.revise(parcel, desk, now)
+            revised = postman.revise(parcel, self._desk(now), now)  # with all that was recorded up to here
             if isinstance(revised, postman.Keep):
                 self._hand_to_sender(parcel.message)
             elif isinstance(revised, postman.Replace):
-                self.store.record(now, (), [revised.message], withdrawn=[(parcel.message.key, revised.why)])
+                withdrawn = [(parcel.message.key, revised.why)]
+                self.store.record(now, revised.concerns, [revised.message], withdrawn=withdrawn)
+                self._take_over(revised.concerns)
                 log.info("replaced before sending: %s (%s)", parcel.message.title, revised.why)
                 if revised.message.not_before is None or revised.message.not_before <= now:
                     self._hand_to_sender(revised.message)
             elif revised.undelivered:
-                self.store.failed(parcel.message.key, now, None, revised.why)
+                given_up = Sending(parcel.message.key, now, revised.why, None)
+                self.store.commit(Commit(now, concerns=revised.concerns, sendings=[given_up]))
+                self._take_over(revised.concerns)
                 log.error("never delivered: %s (%s)", parcel.message.title, revised.why)
             else:
-                self.store.record(now, (), (), withdrawn=[(parcel.message.key, revised.why)])
+                self.store.record(now, revised.concerns, (), withdrawn=[(parcel.message.key, revised.why)])
+                self._take_over(revised.concerns)
                 log.info("withdrawn before sending: %s (%s)", parcel.message.title, revised.why)
         self._note_results()
 
@@ -560,10 +579,25 @@ class Daemon:
     def _note_result(self, key: str, trouble: str | None) -> None:
         now = self.clock.now()
         if trouble is None:
-            self.store.delivered(key, now)
+            told = self._told(key, now)
+            self.store.commit(Commit(now, concerns=told, sendings=[Sending(key, now, None, None)]))
+            self._take_over(told)
             self.counts.sent += 1
             return
         parcel = next((p for p in self.store.outbox() if p.message.key == key), None)
         if parcel is not None:
             self.store.failed(key, now, now + postman.next_attempt(parcel.attempts + 1), trouble)
             log.warning("not delivered (%s), attempt %d: %s", parcel.message.title, parcel.attempts + 1, trouble)
+
+    def _told(self, key: str, now: datetime) -> list[Concern]:
+        """The concerns that the phone knows of now, also of those that ended with this message."""
+        parcels = self.store.messages(self.site, now - TOLD_WITHIN, now + timedelta(seconds=1))
+        message = next((p.message for p in parcels if p.message.key == key), None)
+        if message is None:
+            return []
+        ended: dict[str, Concern] = {}
+        if message.telling is Telling.OVER:
+            past = self.store.past_concerns(self.site, now - TOLD_WITHIN, now + timedelta(seconds=1))
+            ended = {c.key: c for c in past}
+        found = [self._standing.get(key) or ended.get(key) for key in message.concerns]
+        return [after for c in found if c is not None and (after := judge.delivered(c, message, now)) != c]

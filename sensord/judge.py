@@ -1,5 +1,8 @@
 """The life of a concern, as one table. Pure: (concern, verdict, answers, now) → (concern, notices).
 
+*Told* is what the phone knows: it moves when the channel took the message (`delivered`), never before. What is *asked*
+is to be said and has not arrived: its message is on its way, or was withheld (`not_said`), with the reason.
+
     standing  what comes in                            then      what is said
     --------  ---------------------------------------  --------  -------------------------------------------------------
     (none)    BREACH                                   FORMING   nothing yet; without a dwell it opens at once
@@ -11,7 +14,12 @@
     OPEN      BREACH, another action is advised        OPEN      the same, after a `change_pause` for each telling so
                                                                  far, so that a wavering rule falls quiet
     OPEN      BREACH, and nobody answered              OPEN      AGAIN, by growing pauses, a limited number
-    OPEN      seen, not now, done, or a fitting act    ANSWERED  nothing
+    OPEN,     BREACH, and something is asked           the same  nothing, unless it is worse than what is asked, or
+    ANSWERED                                                     another action is advised; then as above, by what was
+                                                                 told
+    OPEN      BREACH, and what is asked was withheld   OPEN      the same; but before anything new, once there is room
+                                                                 for it and it still holds (`owed`)
+    OPEN      seen, not now, done, or a fitting act    ANSWERED  nothing; what was asked before it counts as known
     ANSWERED  BREACH, worse than told, or "stay in"    OPEN      WORSE, CHANGED: the answer was to a lesser matter
     ANSWERED  BREACH after "seen"                      ANSWERED  nothing but CHANGED: the keeper knows
     ANSWERED  BREACH, `after_not_now` from "not now"   OPEN      AGAIN
@@ -21,6 +29,7 @@
     told      FINE for `fine_for`                      OVER      OVER, where there is something to do now (the verdict
                                                                  has an advice) or it was told at `all_clear` or above;
                                                                  nothing if that was done since it is fine
+    asked     FINE for `fine_for`, and never told      OVER      OVER only where there is something to do now
     any       UNKNOWN                                  the same  nothing: the watching rules speak of it; the last
                                                                  verdict that knew something stands
     any       UNKNOWN for `unknown_for`                OVER      nothing; that verdict is kept as the reason
@@ -41,9 +50,13 @@ from types import MappingProxyType
 from sensord.model import (
     ANSWERS,
     EPOCH,
+    PHONE,
     Advice,
+    Asked,
     Concern,
     Entry,
+    Hazard,
+    Message,
     Notice,
     Severity,
     Standing,
@@ -75,6 +88,9 @@ FULFILS: Mapping[What, frozenset[str]] = MappingProxyType(
 )
 """Which actions an entry answers, without a word about the concern."""
 
+PROMPTLY = timedelta(minutes=2)
+"""What arrives within this was told when it was asked: a slow channel and a replay then decide alike. Chosen."""
+
 _MINUTE = timedelta(minutes=1)
 _HOUR = timedelta(hours=1)
 
@@ -93,8 +109,12 @@ def _by_severity(minor: timedelta, moderate: timedelta, severe: timedelta) -> Ma
 
 @dataclass(frozen=True, slots=True)
 class Manner:
-    """How patiently a rule's concerns are spoken of. The durations are chosen: common practice, no source."""
+    """Which hazard a rule watches for, and how patiently its concerns are spoken of.
 
+    The durations are chosen: common practice, no source.
+    """
+
+    hazard: Hazard = Hazard.OTHER
     dwell: Mapping[Severity, timedelta] = field(
         default_factory=lambda: _by_severity(20 * _MINUTE, 10 * _MINUTE, timedelta(0))
     )
@@ -120,6 +140,7 @@ class Manner:
 
 USUAL = Manner()
 HEAT = Manner(
+    hazard=Hazard.HEAT,
     dwell=_by_severity(20 * _MINUTE, 5 * _MINUTE, timedelta(0)),
     fine_for=40 * _MINUTE,  # a cloud does not end a hot day
     most_tellings=MappingProxyType(
@@ -127,6 +148,7 @@ HEAT = Manner(
     ),
 )
 STORM = Manner(
+    hazard=Hazard.WIND,
     dwell=_by_severity(10 * _MINUTE, timedelta(0), timedelta(0)),
     fine_for=30 * _MINUTE,
     unknown_for=6 * _HOUR,
@@ -136,6 +158,7 @@ STORM = Manner(
     before_quiet=True,
 )
 WATCHING = Manner(
+    hazard=Hazard.WATCHING,
     dwell=_by_severity(10 * _MINUTE, 5 * _MINUTE, timedelta(0)),
     fine_for=15 * _MINUTE,
     unknown_for=24 * _HOUR,
@@ -151,6 +174,7 @@ WATCHING = Manner(
 """Of the rules that watch the watching: they speak softly, but they do speak."""
 
 UNHURRIED = Manner(
+    hazard=Hazard.HEAT,
     fine_for=2 * _HOUR,
     pauses=(2 * _HOUR, 4 * _HOUR),
     most_tellings=MappingProxyType(
@@ -160,6 +184,7 @@ UNHURRIED = Manner(
 """Of what is about a probe or a cage's air rather than about today's heat: told, and once more."""
 
 FAIR_DAY = Manner(
+    hazard=Hazard.WIND,
     fine_for=18 * _HOUR,
     pauses=(3 * _HOUR, 24 * _HOUR),
     most_tellings=MappingProxyType(
@@ -178,8 +203,10 @@ MANNERS: Mapping[str, Manner] = MappingProxyType(
         "offset": UNHURRIED,
         "overheating": HEAT,
         "wind": FAIR_DAY,
-        "shade": NOTE,
-        "wet": NOTE,
+        "shelter": replace(USUAL, hazard=Hazard.WIND),
+        "frost": replace(USUAL, hazard=Hazard.FROST),
+        "shade": replace(NOTE, hazard=Hazard.HEAT),
+        "wet": replace(NOTE, hazard=Hazard.WET),
         "silent": WATCHING,
         "battery": WATCHING,
         "ambient": WATCHING,
@@ -231,7 +258,55 @@ def says_stay_in(concern: Concern) -> bool:
         return False
     if concern.verdict.state is State.BREACH:
         return concern.verdict.advice is not None and concern.verdict.advice.action == STAY_IN
-    return concern.told_action == STAY_IN
+    return concern.last_action == STAY_IN
+
+
+def delivered(concern: Concern, message: Message, at: datetime) -> Concern:
+    """The concern now that the phone has the message: only this makes it told."""
+    said = next((s for s in message.said if s.concern == concern.key), None)
+    if said is None or message.route != PHONE or not _is_of_this_life(concern, message):
+        return concern
+    asked = concern.asked
+    if asked is not None and asked.at <= message.at:
+        at = asked.at if at - asked.at < PROMPTLY or _is_answered_since(concern) else at
+        asked = None
+    return replace(
+        concern,
+        told=said.severity,
+        told_action=said.action,
+        told_at=at,
+        tellings=concern.tellings + 1,
+        asked=asked,
+    )
+
+
+def not_said(concern: Concern, message: Message, why: str) -> Concern:
+    """The concern now that the message is not to be sent, or no longer speaks of it: what was asked is withheld."""
+    asked = concern.asked
+    speaks_of_it = message.route == PHONE and any(s.concern == concern.key for s in message.said)
+    if asked is None or not speaks_of_it or message.at < asked.at or not _is_of_this_life(concern, message):
+        return concern
+    return replace(concern, asked=replace(asked, withheld=why))
+
+
+def owed(concern: Concern, now: datetime) -> tuple[Concern, Notice] | None:
+    """What was withheld of a concern, asked again, if it still holds; None where nothing is owed."""
+    if concern.withheld is None or concern.unknown_since is not None or _is_answered_since(concern):
+        return None
+    if concern.standing not in (Standing.OPEN, Standing.ANSWERED) or concern.verdict.state is not State.BREACH:
+        return None
+    telling = _wanted(replace(concern, asked=None), manner_of(concern.rule), now)
+    return None if telling is None else _speak(concern, telling, now)
+
+
+def _is_of_this_life(concern: Concern, message: Message) -> bool:
+    return concern.opened_at is not None and concern.opened_at <= message.at
+
+
+def _is_answered_since(concern: Concern) -> bool:
+    """Whether the keeper has answered since something was last to be said."""
+    asked, answered_at = concern.asked, concern.answered_at
+    return asked is not None and answered_at is not None and asked.at < answered_at
 
 
 def _breached(concern: Concern, verdict: Verdict, now: datetime) -> Concern:
@@ -255,7 +330,7 @@ def _unknown(concern: Concern, verdict: Verdict, manner: Manner, now: datetime) 
         return replace(concern, unknown_since=since, fine_since=None)
     if concern.standing is Standing.FORMING:
         return None
-    return replace(concern, standing=Standing.OVER, verdict=verdict, unknown_since=since, over_at=now)
+    return replace(concern, standing=Standing.OVER, verdict=verdict, unknown_since=since, over_at=now, asked=None)
 
 
 def _fine(
@@ -273,11 +348,18 @@ def _fine(
     concern = replace(concern, verdict=verdict, fine_since=since, unknown_since=None)
     if now - since < manner.fine_for:
         return concern, ()
-    concern = replace(concern, standing=Standing.OVER, over_at=now)
-    if concern.tellings == 0 or (verdict.advice and _done_since(concern, answers, since, now)):
+    concern = replace(concern, standing=Standing.OVER, over_at=now, asked=None)
+    if not _was_asked(concern) or (verdict.advice and _done_since(concern, answers, since, now)):
         return concern, ()
-    worth = verdict.advice is not None or (manner.all_clear is not None and concern.told >= manner.all_clear)
-    return _tell(concern, Telling.OVER, now) if worth else (concern, ())
+    was_told = concern.tellings > 0 and manner.all_clear is not None and concern.told >= manner.all_clear
+    if verdict.advice is None and not was_told:
+        return concern, ()
+    concern, notice = _speak(concern, Telling.OVER, now)
+    return concern, (notice,)
+
+
+def _was_asked(concern: Concern) -> bool:
+    return concern.askings > 0 or concern.tellings > 0
 
 
 def _done_since(concern: Concern, answers: Sequence[Entry], since: datetime, now: datetime) -> bool:
@@ -307,13 +389,37 @@ def _standing(concern: Concern, manner: Manner, now: datetime) -> tuple[Concern,
     telling = _telling(concern, manner, now)
     if telling is None:
         return concern, ()
-    if telling is not Telling.FOLLOW_UP:
-        concern = replace(concern, standing=Standing.OPEN)
-    return _tell(concern, telling, now)
+    concern, notice = _speak(concern, telling, now)
+    return concern, (notice,)
 
 
 def _telling(concern: Concern, manner: Manner, now: datetime) -> Telling | None:
-    """Why to speak now, if at all; the first reason that holds."""
+    """Why to speak now, if at all. While something is asked, only what is news beside it."""
+    asked = concern.asked
+    if asked is None:
+        return _wanted(concern, manner, now)
+    as_if_told = _as_if_told(concern, asked)
+    if _is_answered_since(concern):
+        return _wanted(as_if_told, manner, now)
+    if concern.verdict.severity > asked.severity or _changed(as_if_told, manner, now):
+        return _wanted(replace(concern, asked=None), manner, now)
+    return None
+
+
+def _as_if_told(concern: Concern, asked: Asked) -> Concern:
+    """The concern as it would be if what is asked had arrived."""
+    return replace(
+        concern,
+        told=asked.severity,
+        told_action=asked.action,
+        told_at=asked.at,
+        tellings=max(concern.askings, concern.tellings),
+        asked=None,
+    )
+
+
+def _wanted(concern: Concern, manner: Manner, now: datetime) -> Telling | None:
+    """Why to speak now, by what was told; the first reason that holds."""
     severity, answered = concern.verdict.severity, concern.standing is Standing.ANSWERED
     if severity < manner.tell_from:
         return None
@@ -420,7 +526,7 @@ def _answers(entry: Entry, concern: Concern) -> bool:
     if entry.what in ANSWERS:
         return entry.subject in (concern.key, concern.subject)
     return entry.subject == concern.subject and not FULFILS.get(entry.what, frozenset()).isdisjoint(
-        {_action(concern), concern.told_action}
+        {_action(concern), concern.told_action, concern.last_action}
     )
 
 
@@ -438,12 +544,13 @@ def is_settled(key: str, action: str, names: Collection[str], since: datetime, e
     )
 
 
-def _tell(concern: Concern, telling: Telling, now: datetime) -> tuple[Concern, tuple[Notice, ...]]:
+def _speak(concern: Concern, telling: Telling, now: datetime) -> tuple[Concern, Notice]:
+    """The concern with something to be said of it, and the notice of it."""
+    verdict, stays = concern.verdict, telling in (Telling.FOLLOW_UP, Telling.OVER)
     concern = replace(
         concern,
-        told=concern.verdict.severity,
-        told_action=_action(concern),
-        told_at=now,
-        tellings=concern.tellings + 1,
+        standing=concern.standing if stays else Standing.OPEN,
+        asked=Asked(now, telling, verdict.severity, _action(concern)),
+        askings=max(concern.askings, concern.tellings) + 1,
     )
-    return concern, (Notice(now, telling, concern),)
+    return concern, Notice(now, telling, concern)

@@ -144,7 +144,7 @@ def implied(entry: Entry, concern: Concern) -> Entry | None:
 
     The advised ballast is what the phone told: whole bricks, `bricks_kg` of the verdict.
     """
-    what = _DONE_MEANS.get(concern.told_action)
+    what = _DONE_MEANS.get(concern.told_action or concern.last_action)
     if entry.what is not What.DONE or entry.subject not in (concern.key, concern.subject) or what is None:
         return None
     amount = None

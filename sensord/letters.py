@@ -16,6 +16,8 @@ from sensord.config import KeeperSettings
 from sensord.figures import Reader, counted, listed
 from sensord.judge import STAY_IN, is_settled, manner_of
 from sensord.model import (
+    PHONE,
+    STAND_IN,
     Certainty,
     Concern,
     Enclosure,
@@ -24,6 +26,7 @@ from sensord.model import (
     Notice,
     Number,
     Parcel,
+    Said,
     Severity,
     Site,
     State,
@@ -33,7 +36,6 @@ from sensord.model import (
 )
 from sensord.texts import TEXT_LIMIT, TITLE_LIMIT, Text, Texts, cut, fill, template
 
-PHONE, STAND_IN = "phone", "stand-in"
 LINE_HOLDS = {"morning": timedelta(hours=6), "watched_again": timedelta(hours=24), "week": timedelta(hours=36)}
 """How long a message that speaks of no concern is still worth reading."""
 
@@ -145,6 +147,15 @@ def write(
         holds_until=_holds_until(group, read_at),
         route=route,
         telling=telling,
+        said=tuple(
+            Said(
+                n.concern.key,
+                n.telling,
+                n.concern.verdict.severity,
+                a.action if (a := n.concern.verdict.advice) else "",
+            )
+            for n in group
+        ),
     )
     return Letter(message, tuple(f"{lead.rule}.{lead.verdict.reason}: {name}" for name in missing))
 
@@ -168,6 +179,7 @@ def also(letter: Letter, others: Sequence[Letter], desk: Desk, now: datetime) ->
             text=fill(frame.text, values, reader).text,
             subject=", ".join(dict.fromkeys([message.subject, *(o.message.subject for o in others)])),
             concerns=(*message.concerns, *(key for o in others for key in o.message.concerns)),
+            said=(*message.said, *(said for o in others for said in o.message.said)),
         ),
         (*letter.missing, *(name for o in others for name in o.missing)),
     )
@@ -256,7 +268,13 @@ def _frames(
         cannot = concern.answer is What.NOT_NOW
         first = said or concern.told_at
         values: dict[str, Number] = {"first_at": first.isoformat() if first else None}
-        frames.append(("stand_in", {**values, "cannot": cannot, "unanswered": not cannot}))
+        unreached = first is None and not cannot
+        frames.append(
+            (
+                "stand_in",
+                {**values, "cannot": cannot, "unanswered": not cannot and not unreached, "unreached": unreached},
+            )
+        )
     return frames
 
 
@@ -296,7 +314,7 @@ def _key(site: str, route: str, telling: Telling, group: Sequence[Notice], waits
     for concern in sorted((n.concern for n in group), key=lambda c: c.key):
         advice = concern.verdict.advice
         opened = concern.opened_at.isoformat() if concern.opened_at else ""
-        told = str(int(concern.verdict.severity)) if route == STAND_IN else str(concern.tellings)
+        told = str(int(concern.verdict.severity)) if route == STAND_IN else str(concern.askings)
         parts += [concern.key, opened, told, advice.action if advice else ""]
     return _digest(parts)
 

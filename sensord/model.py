@@ -360,6 +360,40 @@ def concern_key(rule: str, subject: str) -> str:
     return f"{rule}/{subject}" if subject else rule
 
 
+class Telling(StrEnum):
+    """Why a concern has something to say now."""
+
+    OPENED = "opened"
+    WORSE = "worse"
+    CHANGED = "changed"  # the same severity, but something else must be done now
+    AGAIN = "again"  # still unanswered
+    EASED = "eased"
+    OVER = "over"
+    FOLLOW_UP = "follow-up"  # whether the advice helped
+
+
+class Hazard(StrEnum):
+    """What a rule watches for. Each has its own share of the day's messages."""
+
+    HEAT = "heat"
+    WIND = "wind"  # storms included
+    FROST = "frost"
+    WET = "wet"
+    WATCHING = "watching"  # the watch itself: probes, batteries, the clock, the broker
+    OTHER = "other"
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is to be said of a concern and has not reached the phone: its message is on its way, or it was withheld."""
+
+    at: datetime
+    telling: Telling
+    severity: Severity
+    action: str
+    withheld: str = ""  # why it was not said; "" while its message is on its way
+
+
 @dataclass(frozen=True, slots=True)
 class Concern:
     """A matter that stands: one rule about one subject."""
@@ -374,10 +408,12 @@ class Concern:
     unknown_since: datetime | None = None
     opened_at: datetime | None = None
     peak: Severity = Severity.NONE
-    told: Severity = Severity.NONE  # the severity of the last message about it
+    told: Severity = Severity.NONE  # what the phone knows: the last message about it that the channel took
     told_action: str = ""
     told_at: datetime | None = None
     tellings: int = 0
+    asked: Asked | None = None  # what the phone is still to hear
+    askings: int = 0  # how often something was to be said, delivered or not
     answered_at: datetime | None = None
     answer: What | None = None
     over_at: datetime | None = None
@@ -387,17 +423,15 @@ class Concern:
         """By which it is told from the others: see `concern_key`."""
         return concern_key(self.rule, self.subject)
 
+    @property
+    def last_action(self) -> str:
+        """What was last to be done about it, whether or not the phone has heard of it."""
+        return self.asked.action if self.asked else self.told_action
 
-class Telling(StrEnum):
-    """Why a concern has something to say now."""
-
-    OPENED = "opened"
-    WORSE = "worse"
-    CHANGED = "changed"  # the same severity, but something else must be done now
-    AGAIN = "again"  # still unanswered
-    EASED = "eased"
-    OVER = "over"
-    FOLLOW_UP = "follow-up"  # whether the advice helped
+    @property
+    def withheld(self) -> Asked | None:
+        """What was not said, with the reason."""
+        return self.asked if self.asked and self.asked.withheld else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -407,6 +441,19 @@ class Notice:
     at: datetime
     telling: Telling
     concern: Concern
+
+
+class Said(NamedTuple):
+    """What a message says of one concern."""
+
+    concern: str  # its key
+    telling: Telling
+    severity: Severity
+    action: str
+
+
+PHONE, STAND_IN = "phone", "stand-in"
+"""The routes of messages: to the keeper, and by the second channel to whoever stands in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -426,10 +473,11 @@ class Message:
     action: str
     concerns: tuple[str, ...]  # concern keys it speaks of
     holds_until: datetime | None
-    route: str = "phone"  # "phone", or "stand-in" for the second channel
+    route: str = PHONE
     telling: Telling = Telling.OPENED
     not_before: datetime | None = None  # held back until then (quiet hours)
     attachment: str = ""  # a picture to be made and sent with it, by its name: "review 2026-W34"
+    said: tuple[Said, ...] = ()  # of each of its concerns; empty where it was written before that was kept
 
 
 class Parcel(NamedTuple):

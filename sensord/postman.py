@@ -1,30 +1,58 @@
 """When a message goes, and whether it still may: grouping, quiet hours, budget, expiry, stand-in, retries. Pure.
 
-    compose    notices of a moment → messages, the worst first. Below Severe, a message waits for the end of the quiet
-               hours, and for the end of a storm if it would send somebody out; what exceeds the day's budget is held back
+    compose    notices of a moment, and what was withheld before → messages, the worst first. Below Severe, a message
+               waits for the end of the quiet hours, and for the end of a storm if it would send somebody out; what
+               exceeds the day's budget is held back
     revise     before every attempt: what is late, answered, said again or dangerous by now is replaced by what holds, or
                withdrawn. Nothing goes to any channel unrevised
     stand_in   a Severe matter that nobody answers goes to the second channel, once
 
 While any concern says "stay in", no message sends anybody out: below Severe it waits, from Severe on it says to stay in
-first. The budget never holds back Severe, an all-clear, or storm advice that falls due in the coming quiet hours.
+first. The day's budget (`pushes_per_day` of the local day), in the order in which a moment's messages are weighed:
+
+    a message                                              goes to the phone while of today's messages to the phone
+    -----------------------------------------------------  ----------------------------------------------------------
+    Severe or Extreme; an all-clear; storm advice that     always
+        falls due in the coming quiet hours
+    the first of a matter (OPENED)                         fewer first notices were about its hazard than its share,
+                                                           a quarter of the budget and at least one; or fewer than
+                                                           the budget were no repeats
+    other news (WORSE, CHANGED, FOLLOW_UP)                 fewer than the budget went
+    a repeat (AGAIN, EASED)                                fewer than three quarters of the budget went
+
+So repeats live on what is left and never stand in a first notice's way, and no hazard spends another's share. Among
+messages of one row, what was withheld goes before what is new. What is withheld is known to its concern, is in the log
+and the outbox once, with the reason, and is weighed again at every moment, until it goes or holds no more.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import NamedTuple
 
-from sensord.judge import STAY_IN, manner_of, says_stay_in
-from sensord.letters import PHONE, STAND_IN, Letter, ahead, also, goes_out, groups, rekeyed, write
+from sensord.judge import STAY_IN, manner_of, not_said, owed, says_stay_in
 from sensord.letters import Desk as Desk
+from sensord.letters import Letter, ahead, also, goes_out, groups, rekeyed, write
 from sensord.letters import morning_line as morning_line
 from sensord.letters import picture_of as picture_of
 from sensord.letters import watched_again as watched_again
 from sensord.letters import week_told as week_told
-from sensord.model import Concern, Message, Notice, Parcel, Severity, Standing, State, Telling, What
+from sensord.model import (
+    PHONE,
+    STAND_IN,
+    Concern,
+    Hazard,
+    Message,
+    Notice,
+    Parcel,
+    Severity,
+    Standing,
+    State,
+    Telling,
+    What,
+)
 
 STALE = timedelta(minutes=20)
 """After this the numbers of a message that could not go are looked at again."""
@@ -33,7 +61,9 @@ STORM_WAIT = timedelta(minutes=30)
 FIRST_PAUSE, LONGEST_PAUSE = timedelta(seconds=30), timedelta(minutes=30)
 UNBUDGETED = ("morning", "watched again", "week")
 """Messages that are no part of the day's budget, by rule."""
-ANSWERED, SAID_AGAIN = "the keeper has answered", "it was said again since"
+ANSWERED, SAID_AGAIN, FINE_MEANWHILE = "the keeper has answered", "it was said again since", "it is fine meanwhile"
+FIRST, NEWS, REPEAT = 1, 2, 3
+"""The rows of the budget's table below those that always go."""
 
 
 class Post(NamedTuple):
@@ -43,6 +73,7 @@ class Post(NamedTuple):
     held: tuple[tuple[Message, str], ...]  # never to be sent, with the reason
     waiting: tuple[tuple[Message, str], ...] = ()  # of `messages`, those that are not to go at once, with the reason
     missing: tuple[str, ...] = ()  # what the texts asked for in vain
+    concerns: tuple[Concern, ...] = ()  # those that it changes: something was withheld of them, or is asked again
 
 
 class Keep(NamedTuple):
@@ -54,6 +85,7 @@ class Replace(NamedTuple):
 
     message: Message
     why: str
+    concerns: tuple[Concern, ...] = ()  # as they are after it, those of which it speaks no more
 
 
 class Withdraw(NamedTuple):
@@ -61,6 +93,7 @@ class Withdraw(NamedTuple):
 
     why: str
     undelivered: bool = False  # it was tried and never got through
+    concerns: tuple[Concern, ...] = ()  # as they are after it
 
 
 Revised = Keep | Replace | Withdraw
@@ -86,30 +119,41 @@ class _Draft:
 
 
 def compose(notices: Sequence[Notice], desk: Desk, now: datetime) -> Post:
-    """The messages of a moment, and what is held back."""
-    if not notices:
+    """The messages of a moment, and what is held back. `desk`: with the concerns as the notices' judge left them."""
+    if not notices and not any(c.withheld for c in desk.standing.values()):
         return Post((), ())
-    drafts = sorted((_draft(group, desk, now) for group in groups(notices)), key=lambda d: ahead(d.message))
-    used = sum(1 for parcel in desk.lately if _counts(parcel, desk))
-    messages: list[Message] = []
-    held: list[tuple[Message, str]] = []
-    waiting: list[tuple[Message, str]] = []
-    for draft in drafts:
-        if draft.too_late:
-            held.append((draft.message, draft.wait_why or "it holds no more"))
-            continue
-        if all(_is_untold(notice, desk) for notice in draft.group):
-            held.append((draft.message, "nobody was told that it began"))
-            continue
-        limit = _limit(draft, desk, now)
-        if limit is not None and used >= limit:
-            held.append((draft.message, f"the day's budget of {desk.keeper.pushes_per_day} messages is used up"))
-            continue
-        used += 1
-        messages.append(draft.message)
-        if draft.wait_why:
-            waiting.append((draft.message, draft.wait_why))
-    return Post(tuple(messages), tuple(held), tuple(waiting), tuple(m for d in drafts for m in d.letter.missing))
+    news = {id(notice) for notice in notices}
+    drafts = [_draft(group, desk, now) for group in groups([*notices, *_owed(desk, now)])]
+    gone = [p.message for p in desk.lately if _counts(p, desk)]
+    refused: dict[str, str] = {}  # by key of the message
+    for draft in sorted(
+        drafts, key=lambda d: (_row(d, desk, now), all(id(n) in news for n in d.group), ahead(d.message))
+    ):
+        why = (draft.wait_why or "it holds no more") if draft.too_late else _no_room(draft, gone, desk, now)
+        if why:
+            refused[draft.message.key] = why
+        else:
+            gone.append(draft.message)
+    fresh = [d for d in drafts if d.message.key not in refused or any(id(n) in news for n in d.group)]
+    fresh.sort(key=lambda d: ahead(d.message))
+    sent = [d for d in fresh if d.message.key not in refused]
+    held = [(d, refused[d.message.key]) for d in fresh if d.message.key in refused]
+    return Post(
+        tuple(d.message for d in sent),
+        tuple((d.message, why) for d, why in held),
+        tuple((d.message, d.wait_why) for d in sent if d.wait_why),
+        tuple(name for d in fresh for name in d.letter.missing),
+        (
+            *(n.concern for d in sent for n in d.group if id(n) not in news),
+            *(not_said(n.concern, d.message, why) for d, why in held for n in d.group),
+        ),
+    )
+
+
+def _owed(desk: Desk, now: datetime) -> list[Notice]:
+    """What was withheld and could go now, were there room in the budget."""
+    found = [asked[1] for c in desk.standing.values() if (asked := owed(c, now)) is not None]
+    return [notice for notice in found if not _draft((notice,), desk, now).too_late]
 
 
 def revise(parcel: Parcel, desk: Desk, now: datetime) -> Revised:
@@ -125,15 +169,27 @@ def revise(parcel: Parcel, desk: Desk, now: datetime) -> Revised:
     live = [desk.standing[key] for key, moot in verdicts.items() if not moot]
     if not live:
         why = next(iter(verdicts.values()))
-        return Withdraw(why, tried and why not in (ANSWERED, SAID_AGAIN))
+        return Withdraw(why, tried and why not in (ANSWERED, SAID_AGAIN), _unsaid(message, desk, verdicts))
     breached = [c for c in live if c.verdict.state is State.BREACH]
     if not breached:
-        return Withdraw("it came too late", tried) if expired else _as_it_is(message, desk, now, tried)
+        return _withdraw("it came too late", message, desk, tried) if expired else _as_it_is(message, desk, now, tried)
     draft = _redraft([Notice(now, message.telling, c) for c in breached], message, desk, now)
     if draft.too_late:
-        return Withdraw(draft.wait_why or "its deadline has passed", tried)
+        return _withdraw(draft.wait_why or "its deadline has passed", message, desk, tried)
     why = _why_replace(message, draft, len(breached) < len(verdicts), expired, now)
-    return Replace(draft.message, why) if why else Keep()
+    left_out = {key: moot or FINE_MEANWHILE for key, moot in verdicts.items() if key not in draft.message.concerns}
+    return Replace(draft.message, why, _unsaid(message, desk, left_out)) if why else Keep()
+
+
+def _withdraw(why: str, message: Message, desk: Desk, tried: bool) -> Withdraw:
+    return Withdraw(why, tried, _unsaid(message, desk, dict.fromkeys(message.concerns, why)))
+
+
+def _unsaid(message: Message, desk: Desk, reasons: Mapping[str, str]) -> tuple[Concern, ...]:
+    """The concerns that change when the message does not speak of them."""
+    before = [(desk.standing[key], why) for key, why in reasons.items() if key in desk.standing]
+    after = [(c, not_said(c, message, why)) for c, why in before]
+    return tuple(now for was, now in after if now != was)
 
 
 def stand_in(desk: Desk, now: datetime) -> tuple[Message, ...]:
@@ -192,7 +248,10 @@ def _redraft(notices: list[Notice], message: Message, desk: Desk, now: datetime)
     )
     if any(says_stay_in(c) for c in desk.standing.values()):
         others = [d for d in others if not goes_out(d.group)]
-    return replace(first, letter=also(first.letter, [d.letter for d in others], desk, now))
+    letter = also(first.letter, [d.letter for d in others], desk, now)
+    was = {s.concern: s.telling for s in message.said}  # what is told late is told for the same reason
+    said = tuple(s._replace(telling=was.get(s.concern, s.telling)) for s in letter.message.said)
+    return replace(first, letter=letter._replace(message=replace(letter.message, said=said)))
 
 
 def _why_replace(message: Message, draft: _Draft, fewer: bool, expired: bool, now: datetime) -> str:
@@ -226,7 +285,7 @@ def _as_it_is(message: Message, desk: Desk, now: datetime, tried: bool) -> Revis
     if until is None:
         return Keep()
     if message.holds_until is not None and message.holds_until <= until:
-        return Withdraw(f"{why}; then it would be too late", tried)
+        return _withdraw(f"{why}; then it would be too late", message, desk, tried)
     return Replace(rekeyed(replace(message, at=now, not_before=until)), why)
 
 
@@ -239,8 +298,9 @@ def _moot(concern: Concern | None, message: Message, desk: Desk) -> str:
     answered = concern.standing is Standing.ANSWERED and concern.answered_at and concern.answered_at > message.at
     if answered and not (message.route == STAND_IN and concern.answer is What.NOT_NOW):
         return ANSWERED
-    if concern.fine_since is not None and concern.told < Severity.SEVERE:
-        return "it is fine meanwhile"
+    severity = next((s.severity for s in message.said if s.concern == concern.key), concern.told)
+    if concern.fine_since is not None and severity < Severity.SEVERE:
+        return FINE_MEANWHILE
     for parcel in desk.lately:
         other = parcel.message
         newer = other.at > message.at and other.route == message.route and parcel.state in ("waiting", "sent")
@@ -258,25 +318,50 @@ def _counts(parcel: Parcel, desk: Desk) -> bool:
     message = parcel.message
     if desk.day_began is not None and message.at < desk.day_began:
         return False
-    return message.route == PHONE and message.rule not in UNBUDGETED and parcel.state not in ("withdrawn", "held")
+    return message.route == PHONE and message.rule not in UNBUDGETED and parcel.state in ("waiting", "sent")
 
 
-def _is_untold(notice: Notice, desk: Desk) -> bool:
-    """Whether this is the end of something that never reached the phone, and leaves nothing to do."""
-    concern = notice.concern
-    if notice.telling is not Telling.OVER or concern.verdict.advice is not None or concern.opened_at is None:
-        return False
-    told = [p for p in desk.lately if concern.key in p.message.concerns and p.message.at >= concern.opened_at]
-    return bool(told) and not any(p.state in ("sent", "undelivered") or p.attempts for p in told)
-
-
-def _limit(draft: _Draft, desk: Desk, now: datetime) -> int | None:
-    """How many messages may have gone before this one; None: it always goes. Repeats leave room for news."""
+def _row(draft: _Draft, desk: Desk, now: datetime) -> int:
+    """The row of the budget's table that a message is in; 0: it always goes."""
     message = draft.message
     if message.severity >= Severity.SEVERE or message.telling is Telling.OVER or _falls_due_in_quiet(draft, desk, now):
-        return None
-    budget = desk.keeper.pushes_per_day
-    return budget - budget // 4 if message.telling in (Telling.AGAIN, Telling.EASED) else budget
+        return 0
+    if _first_about(message):
+        return FIRST
+    return REPEAT if _is_repeat(message) else NEWS
+
+
+def _no_room(draft: _Draft, gone: Sequence[Message], desk: Desk, now: datetime) -> str:
+    """Why the budget has no room for a message; "" if it has. `gone`: the messages that count to the day so far."""
+    budget, row = desk.keeper.pushes_per_day, _row(draft, desk, now)
+    quarter = budget // 4
+    used_up = f"the day's budget of {budget} messages is used up"
+    match row:
+        case 0:
+            return ""
+        case 1:
+            share = max(1, quarter)
+            hazards = _first_about(draft.message)
+            within = any(sum(hazard in _first_about(m) for m in gone) < share for hazard in hazards)
+            room = within or sum(not _is_repeat(m) for m in gone) < budget
+            return "" if room else f"{used_up}, and so is the share of {' and '.join(sorted(hazards))}"
+        case 2:
+            return "" if len(gone) < budget else used_up
+        case _:
+            return "" if len(gone) < budget - quarter else f"what is left of the day's budget of {budget} is for news"
+
+
+def _is_repeat(message: Message) -> bool:
+    return message.telling in (Telling.AGAIN, Telling.EASED)
+
+
+def _first_about(message: Message) -> frozenset[Hazard]:
+    """Of which hazards a message says something for the first time."""
+    return frozenset(_hazard(s.concern) for s in message.said if s.telling is Telling.OPENED)
+
+
+def _hazard(key: str) -> Hazard:
+    return manner_of(key.partition("/")[0]).hazard
 
 
 def _falls_due_in_quiet(draft: _Draft, desk: Desk, now: datetime) -> bool:
@@ -293,7 +378,8 @@ def _falls_due_in_quiet(draft: _Draft, desk: Desk, now: datetime) -> bool:
 
 def _needs_stand_in(concern: Concern, desk: Desk, patience: timedelta, now: datetime) -> bool:
     severe = concern.verdict.state is State.BREACH and concern.verdict.severity >= Severity.SEVERE
-    if not severe or concern.told < Severity.SEVERE or concern.told_at is None:
+    asked_at = _severe_asked_at(concern, desk)
+    if not severe or asked_at is None:
         return False
     advice = concern.verdict.advice
     if _told(concern, STAND_IN, concern.verdict.severity, desk) or (advice and advice.action == STAY_IN):
@@ -302,11 +388,21 @@ def _needs_stand_in(concern: Concern, desk: Desk, patience: timedelta, now: date
         return concern.answer is What.NOT_NOW
     if concern.standing is not Standing.OPEN:
         return False
-    return now - min([*_told(concern, PHONE, Severity.SEVERE, desk), concern.told_at]) >= patience
+    return now - asked_at >= patience
+
+
+def _severe_asked_at(concern: Concern, desk: Desk) -> datetime | None:
+    """Since when the keeper should know that it is Severe: told, or tried in vain; a phone out of reach helps nobody."""
+    times = []
+    if concern.told >= Severity.SEVERE and concern.told_at is not None:
+        times.append(concern.told_at)
+    if concern.asked is not None and concern.asked.severity >= Severity.SEVERE:
+        times.append(concern.asked.at)
+    return min([*_told(concern, PHONE, Severity.SEVERE, desk), *times]) if times else None
 
 
 def _told(concern: Concern, route: str, severity: Severity, desk: Desk) -> list[datetime]:
-    """When messages of at least that severity spoke of the concern on a route."""
+    """When messages of at least that severity spoke of the concern on a route, or were to."""
     return [
         parcel.message.at
         for parcel in desk.lately

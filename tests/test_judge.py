@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from sensord import rules
 from sensord.judge import FULFILS, MANNERS, STAY_IN, USUAL, Manner, judge, manner_of, pause_after, says_stay_in
-from sensord.model import Advice, Concern, Entry, Notice, Severity, Standing, State, Telling, Verdict, What
+from sensord.model import Advice, Asked, Concern, Entry, Notice, Severity, Standing, State, Telling, Verdict, What
+from tests.delivery import arrives
 
 START = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -31,13 +32,15 @@ def said(what: What, at: datetime, subject: str = "example/alder") -> Entry:
 
 
 class Story:
-    """One concern, told minute by minute."""
+    """One concern, told minute by minute, to a phone within reach unless it is said otherwise."""
 
     def __init__(self, manner: Manner | None = None, rule: str = "example") -> None:
         self.concern: Concern | None = None
         self.entries: list[Entry] = []
         self.manner, self.rule = manner, rule
         self.told: list[tuple[int, Telling]] = []
+        self.notices: list[Notice] = []
+        self.reachable = True
 
     def at(self, minute: int, event: str) -> tuple[str, str]:
         """What the event leads to: (standing, telling)."""
@@ -52,7 +55,10 @@ class Story:
             case _:
                 verdict = breach(now, Severity[word.upper()], action or "shade", self.rule)
         self.concern, notices = judge(self.concern, verdict, self.entries, self.manner, site=SITE, now=now)
+        if self.reachable:
+            self.concern = arrives(self.concern, notices)
         self.told += [(minute, n.telling) for n in notices]
+        self.notices += notices
         return (self.concern.standing if self.concern else ""), ", ".join(n.telling for n in notices)
 
     def says(self, minute: int, what: What, subject: str = "") -> None:
@@ -216,7 +222,7 @@ def test_done_that_asks_for_the_next_thing() -> None:
 
 def test_nothing_to_do_is_not_repeated() -> None:
     """While the rule advises nothing (it waits for the shade to help), the old advice is not repeated."""
-    concern, _ = judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START)
+    concern = arrives(*judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START))
     for minute in range(5, 300, 5):
         now = START + minute * MINUTE
         concern, notices = judge(concern, breach(now, Severity.SEVERE, ""), [], site=SITE, now=now)
@@ -295,7 +301,7 @@ def test_an_answer_from_the_future_or_from_before_the_breach_is_none() -> None:
 def test_no_repeat_after_the_deadline() -> None:
     """Once the deadline, or the time for which the advice holds, is over, nothing is repeated."""
     for end in ({"by": START + 14 * MINUTE}, {"holds_until": START + 14 * MINUTE}):
-        concern, _ = judge(None, breach(START, Severity.SEVERE, **end), [], site=SITE, now=START)
+        concern = arrives(*judge(None, breach(START, Severity.SEVERE, **end), [], site=SITE, now=START))
         for minute in range(5, 300, 5):
             now = START + minute * MINUTE
             concern, notices = judge(concern, breach(now, Severity.SEVERE, **end), [], site=SITE, now=now)
@@ -306,9 +312,11 @@ def test_a_reminder_comes_shortly_before_the_deadline() -> None:
     """Told at 16:00 to be done by 18:00: reminded at 17:45, not before, and not after."""
     by = START + 120 * MINUTE
     concern, told = judge(None, breach(START, Severity.SEVERE, by=by), [], site=SITE, now=START)
+    concern = arrives(concern, told)
     for minute in range(5, 300, 5):
         now = START + minute * MINUTE
         concern, notices = judge(concern, breach(now, Severity.SEVERE, by=by), [], site=SITE, now=now)
+        concern = arrives(concern, notices)
         told += notices
     assert [n.at - START for n in told] == [timedelta(0), 105 * MINUTE]
 
@@ -466,15 +474,14 @@ def test_every_manner_is_of_a_rule() -> None:
     assert set(MANNERS) <= set(rules.all_rules())
 
 
-def test_a_notice_carries_the_concern_as_told() -> None:
-    """The postman finds in the notice when and what was told, and the number of the telling."""
+def test_a_notice_carries_the_concern_as_asked() -> None:
+    """The postman finds in the notice what is to be said, and the number of the asking; told is nothing of it yet."""
     concern, notices = judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START)
     assert notices == (Notice(START, Telling.OPENED, concern),)  # type: ignore[arg-type]
     assert concern is not None
-    assert (concern.site, concern.told, concern.told_action, concern.told_at, concern.tellings) == (
+    assert (concern.site, concern.asked, concern.askings) == (
         SITE,
-        Severity.SEVERE,
-        "shade",
-        START,
+        Asked(START, Telling.OPENED, Severity.SEVERE, "shade"),
         1,
     )
+    assert (concern.told, concern.told_action, concern.told_at, concern.tellings) == (Severity.NONE, "", None, 0)

@@ -114,6 +114,7 @@ def concern(
         told_action=action,
         told_at=at,
         tellings=1,
+        askings=1,
     )
     return replace(whole, **changes)  # type: ignore[arg-type]
 
@@ -209,7 +210,7 @@ def test_the_key_is_stable_and_tells_matters_apart() -> None:
     assert sent(alder, birch, now=NOON + HOUR).key == key
     others = [
         sent(alder).key,
-        sent(replace(alder, tellings=2), birch).key,
+        sent(replace(alder, askings=2), birch).key,
         sent(replace(alder, opened_at=NOON - HOUR), birch).key,
         sent(advised(alder, action="move to shade"), advised(birch, action="move to shade")).key,
         sent(alder, birch, telling=Telling.FOLLOW_UP).key,
@@ -333,39 +334,46 @@ def test_what_would_be_late_in_the_morning_is_held_back() -> None:
 # --- budget -----------------------------------------------------------------------------------------------------------
 
 
-def used(count: int, now: datetime = NOON) -> list[Parcel]:
+def used(
+    count: int, now: datetime = NOON, *, rule: str = "overheating", telling: Telling = Telling.OPENED
+) -> list[Parcel]:
     """A day on which so many messages went."""
-    return [
-        parcel(replace(sent(concern()), key=str(i), at=now - HOUR, concerns=(f"x/{i}",)), "sent") for i in range(count)
-    ]
+    message = sent(concern(rule=rule), telling=telling)
+    return [parcel(replace(message, key=str(i), at=now - HOUR, concerns=(f"x/{i}",)), "sent") for i in range(count)]
 
 
 def test_the_budget_is_a_limit() -> None:
-    """What exceeds the day's budget is held back with the reason, the mildest first."""
-    shade, probe = concern("alder"), concern("cedar", rule="silent", action="check probe")
+    """What exceeds the day's budget and its hazard's share is held back with the reason, the mildest first."""
+    shade, air = concern("alder"), concern("cedar", action="add airflow")
     urgent = replace(shade, verdict=replace(shade.verdict, urgency=Urgency.IMMEDIATE))
-    post = compose(notices(urgent, probe), desk(urgent, probe, lately=used(7)), NOON)
+    post = compose(notices(urgent, air), desk(urgent, air, lately=used(7)), NOON)
     assert [m.action for m in post.messages] == ["shade"]
-    assert [(m.action, why) for m, why in post.held] == [("check probe", "the day's budget of 8 messages is used up")]
+    assert [(m.action, why) for m, why in post.held] == [
+        ("add airflow", "the day's budget of 8 messages is used up, and so is the share of heat")
+    ]
 
 
-def test_the_end_of_what_nobody_was_told_is_not_told() -> None:
-    """It began and ended within the quiet hours: no "no storm came" in the morning. What it left to do is told."""
-    night = datetime(2026, 8, 21, 4, 0, tzinfo=UTC)
-    c = concern("birch", rule="storm", action="anchor", at=night)
-    (opening,) = compose(notices(c), desk(c), night).messages
-    assert opening.not_before is not None
-    fine = Verdict("storm", "birch", State.FINE, night + HOUR, "it went by")
-    over = replace(c, standing=Standing.OVER, verdict=fine, told_at=night + HOUR)
-    later = night + HOUR
-    for state in ("waiting", "withdrawn", "held"):
-        post = compose(notices(over, telling=Telling.OVER), desk(lately=[parcel(opening, state)]), later)
-        assert not post.messages
-        assert [why for _, why in post.held] == ["nobody was told that it began"]
-    for told in (parcel(opening, "sent"), parcel(opening, "waiting")._replace(attempts=1)):
-        assert compose(notices(over, telling=Telling.OVER), desk(lately=[told]), later).messages
-    left = replace(over, verdict=replace(fine, advice=Advice("look after")))
-    assert compose(notices(left, telling=Telling.OVER), desk(lately=[parcel(opening)]), later).messages
+@pytest.mark.parametrize(("budget", "share"), [(1, 1), (4, 1), (7, 1), (8, 2), (12, 3)])
+def test_every_hazard_has_a_share_of_its_own(budget: int, share: int) -> None:
+    """However much was said about heat, the first notices of silent probes go: a quarter of the budget, at least one."""
+    probe, few = concern("cedar", rule="silent", action="check probe"), keeper(pushes_per_day=budget)
+    heat = used(budget + 3)
+    for already in range(share + 1):
+        watching = used(already, rule="silent")
+        post = compose(notices(probe), desk(probe, lately=[*heat, *watching], settings=few), NOON)
+        assert bool(post.messages) is (already < share), already
+    for other in ("storm", "frost", "wet"):
+        c = concern("alder", rule=other, action="look")
+        assert compose(notices(c), desk(c, lately=[*heat, *watching], settings=few), NOON).messages
+
+
+def test_news_has_what_the_day_has_left() -> None:
+    """What is worse or other than told has no share: it goes until the budget is used up."""
+    c = concern()
+    for telling in (Telling.WORSE, Telling.CHANGED, Telling.FOLLOW_UP):
+        assert compose(notices(c, telling=telling), desk(c, lately=used(7)), NOON).messages
+        post = compose(notices(c, telling=telling), desk(c, lately=used(8)), NOON)
+        assert [why for _, why in post.held] == ["the day's budget of 8 messages is used up"]
 
 
 def test_what_the_end_left_to_do_stands_in_the_morning_line() -> None:
@@ -401,7 +409,7 @@ def test_the_budget_never_holds_back_what_matters() -> None:
     fine = Verdict("storm", "birch", State.FINE, NOON, "look after", advice=Advice("look after"))
     over = concern("birch", rule="storm", standing=Standing.OVER, verdict=fine)
     tonight = advised(concern("cedar", rule="storm", action="anchor"), by=datetime(2026, 8, 21, 3, 0, tzinfo=UTC))
-    today = used(50)
+    today = [*used(50), *used(50, rule="storm")]
     assert len(compose(notices(severe), desk(severe, lately=today), NOON).messages) == 1
     assert len(compose(notices(over, telling=Telling.OVER), desk(lately=today), NOON).messages) == 1
     assert len(compose(notices(tonight), desk(tonight, lately=today), NOON).messages) == 1
@@ -409,12 +417,43 @@ def test_the_budget_never_holds_back_what_matters() -> None:
     assert len(compose(notices(sooner), desk(sooner, lately=today), NOON).messages) == 0
 
 
-def test_repeats_leave_room_for_news() -> None:
+@pytest.mark.parametrize("telling", [Telling.AGAIN, Telling.EASED])
+def test_repeats_leave_room_for_news(telling: Telling) -> None:
     """The last quarter of the budget is not spent on repeats."""
     c = concern()
-    today = used(6)
-    assert not compose(notices(c, telling=Telling.AGAIN), desk(c, lately=today), NOON).messages
-    assert compose(notices(c), desk(c, lately=today), NOON).messages
+    assert compose(notices(c, telling=telling), desk(c, lately=used(5)), NOON).messages
+    post = compose(notices(c, telling=telling), desk(c, lately=used(6)), NOON)
+    assert [why for _, why in post.held] == ["what is left of the day's budget of 8 is for news"]
+    assert compose(notices(c), desk(c, lately=used(6)), NOON).messages
+
+
+def test_a_repeat_takes_nothing_from_a_first_notice() -> None:
+    """However many repeats went, first notices go until as many as the budget were no repeats."""
+    c, repeats = concern(), used(20, telling=Telling.AGAIN)
+    assert compose(notices(c), desk(c, lately=[*repeats, *used(7)]), NOON).messages
+    assert compose(notices(c), desk(c, lately=[*repeats, *used(8)]), NOON).held
+
+
+def test_in_one_moment_first_notices_go_before_news_and_news_before_repeats() -> None:
+    """With room for one message, it is the first notice, although a repeat is more urgent; order of sending is another."""
+    few = keeper(pushes_per_day=4)
+    new, worse, again = (
+        concern("alder"),
+        concern("birch", action="add airflow"),
+        concern("cedar", action="move to shade"),
+    )
+    urgent = replace(again, verdict=replace(again.verdict, urgency=Urgency.IMMEDIATE))
+    all_three = [
+        *notices(urgent, telling=Telling.AGAIN),
+        *notices(worse, telling=Telling.WORSE),
+        *notices(new),
+    ]
+    gone = [
+        {m.action for m in compose(all_three, desk(new, worse, urgent, lately=used(n), settings=few), NOON).messages}
+        for n in range(5)
+    ]
+    two = {"shade", "add airflow"}
+    assert gone == [two | {"move to shade"}, two, two, {"shade"}, set()]
 
 
 def test_the_budget_is_of_the_local_day() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from sensord.model import Number, State, What
+from sensord.model import Concern, Number, State, What
 from sensord.rules import Evidence
 from sensord.rules._readings import moment, remembered
 
@@ -16,20 +16,30 @@ FORGOTTEN_AFTER = timedelta(hours=8)
 def told_deadline(evidence: Evidence, action: str) -> datetime | None:
     """The deadline that was told first for `action`, since it was last done; None where none was told."""
     was = evidence.concern
-    if was is None or was.told_at is None:
+    if was is None:
         return None
-    if was.answer is What.DONE and was.answered_at is not None and was.answered_at >= was.told_at:
+    asked_at, asked = _said(was)
+    if asked_at is None:
+        return None
+    if was.answer is What.DONE and was.answered_at is not None and was.answered_at >= asked_at:
         return None  # it was done: what is asked for from now on is another matter
     if remembered(evidence, "due_of") == action:
         return moment(remembered(evidence, "due_at"))
     advice = was.verdict.advice
-    return advice.by if was.told_action == action and advice is not None and advice.action == action else None
+    return advice.by if asked == action and advice is not None and advice.action == action else None
+
+
+def _said(was: Concern) -> tuple[datetime | None, str]:
+    """When it was told, or put on its way, and the action; what is withheld binds nobody."""
+    if was.asked is not None and not was.asked.withheld:
+        return was.asked.at, was.asked.action
+    return was.told_at, was.told_action
 
 
 def kept(evidence: Evidence) -> Facts:
     """What every verdict carries on, so that the deadline is still known when the same is asked for again."""
     of = remembered(evidence, "due_of")
-    action = of if isinstance(of, str) else evidence.concern.told_action if evidence.concern else ""
+    action = of if isinstance(of, str) else _said(evidence.concern)[1] if evidence.concern else ""
     due = told_deadline(evidence, action)
     return {"due_of": action, "due_at": due} if due is not None else {}
 

@@ -153,6 +153,6 @@ def _calm(view: View, facts: Facts) -> Verdict:
     """No sign; nearly one, while a concern about it stands and the pressure has not stopped falling."""
     was = view.evidence.concern
     easing = was is not None and view.signs.change_pa is not None and view.signs.change_pa <= STILL_FALLS_PA
-    if was is not None and was.told_action == "stay in":  # it did come, and kept everybody in until now
+    if was is not None and was.last_action == "stay in":  # it did come, and kept everybody in until now
         return _look_after(view, facts, easing)
     return fine(NAME, view.evidence, view.now, "calm" if was is None else "nothing came", facts, easing)

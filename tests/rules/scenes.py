@@ -25,6 +25,7 @@ from sensord.model import (
     What,
 )
 from sensord.rules import Evidence, Rule, Seen, Watch
+from tests.delivery import arrives
 
 SITE = Site("larkfield", 41.5, -83.5, 190.0, "America/Detroit")
 NOON = datetime(2026, 8, 20, 17, 37, tzinfo=UTC)
@@ -136,7 +137,8 @@ class Told:
         verdict = self.rule.decide(known, now)
         key = f"{self.rule.name}/{known.subject}"
         answers = [e for e in known.entries if e.subject in (known.subject, key)]
-        self.concern, notices = judge(self.concern, verdict, answers, site=SITE.name, now=now)
+        concern, notices = judge(self.concern, verdict, answers, site=SITE.name, now=now)
+        self.concern = arrives(concern, notices)
         if self.concern is not None and self.concern.over_at is not None:
             self.concern = None
         self.verdicts.append(verdict)

@@ -48,7 +48,7 @@ def keeps_in(concern: Concern) -> bool:
 def is_due(concern: Concern) -> bool:
     """Whether a FINE verdict's advice is for now: where it is fine only just, it may turn, but what it follows is past."""
     verdict = concern.verdict
-    return bool(action_of(verdict)) and (not verdict.easing or concern.told_action == STAY_IN)
+    return bool(action_of(verdict)) and (not verdict.easing or concern.last_action == STAY_IN)
 
 
 def is_answered(concern: Concern, advised_since: datetime | None) -> bool:
@@ -113,7 +113,10 @@ def is_left(concern: Concern, entries: Iterable[Entry], cohorts: frozenset[str],
     `entries` are those since it ended; `cohorts` the names of the animals in the enclosure.
     """
     advice, ended_at = concern.verdict.advice, concern.over_at
-    if advice is None or ended_at is None or concern.told_at != ended_at or concern.verdict.state is not State.FINE:
+    if advice is None or ended_at is None or concern.verdict.state is not State.FINE:
+        return False
+    asked_at = concern.asked.at if concern.asked else concern.told_at
+    if asked_at is None or asked_at < ended_at:
         return False
     if advice.holds_until is None or advice.holds_until <= now:
         return False

@@ -259,3 +259,76 @@ def test_what_would_open_the_garden_is_refused(text: str, tmp_path: Path) -> Non
     assert len(done.stderr.splitlines()) == 1
     assert "sensord.toml" in done.stderr
     assert not (tmp_path / "sensord.access").exists()
+
+
+# --- several gardens ---------------------------------------------------------------------------------------------------
+
+HOUSE = DEPLOY.parent / "config" / "house"
+
+
+@pytest.fixture(scope="module")
+def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Garden]:
+    """The broker of the two gardens of the example."""
+    directory = tmp_path_factory.mktemp("house")
+    shutil.copytree(HOUSE, directory / "sensord")
+    made = make_accounts(directory)
+    assert [line.split()[0] for line in made.splitlines()] == [
+        f"{garden}.{account}" for garden in ("larkfield", "school") for account in ("keeper", "alder-1", "post")
+    ]
+    port = free_port()
+    process = start(directory, port)
+    yield Garden(port, directory)
+    process.terminate()
+    process.wait(10)
+
+
+@pytest.mark.parametrize(
+    ("account", "topic", "allowed"),
+    [
+        ("school.alder-1", "school/alder", True),
+        ("school.alder-1", "larkfield/alder", False),
+        ("school.alder-1", "sensord/school/entry", False),
+        ("school.keeper", "sensord/school/entry", True),
+        ("school.keeper", "sensord/larkfield/entry", False),
+        ("school.keeper", "school/alder", False),
+        ("larkfield.keeper", "sensord/larkfield/entry", True),
+        ("sensord", "sensord/school/entry", True),
+    ],
+)
+def test_who_may_publish_what_in_a_house(house: Garden, account: str, topic: str, allowed: bool) -> None:
+    """Probes and keeper of a garden publish what is their garden's, and nothing of another's."""
+    said = house.publish(account, topic)
+    assert (said == "") == allowed, said
+
+
+def test_a_keeper_hears_one_garden(house: Garden) -> None:
+    """Its probes, and not those of the other."""
+    listen = house.client("mosquitto_sub", "school.keeper", "-t", "#", "-v", "-W", "3")
+    with subprocess.Popen(listen, stdout=subprocess.PIPE, text=True) as listener:
+        time.sleep(1)
+        house.publish("larkfield.post", "larkfield/post")
+        house.publish("school.post", "school/post")
+        assert listener.stdout is not None
+        assert listener.stdout.read().splitlines() == ["school/post 21.5"]
+
+
+@pytest.mark.parametrize("spoil", ["[site", '[site]\nname = "larkfield"\n', ""])
+def test_a_house_with_a_garden_that_cannot_be_told_changes_nothing(tmp_path: Path, spoil: str) -> None:
+    """Its probes would be shut out otherwise: 2, one line that names its file, no file."""
+    shutil.copytree(HOUSE, tmp_path / "sensord")
+    (tmp_path / "sensord" / "school.toml").write_text(spoil)
+    done = accounts(tmp_path, (HOUSE / "sensord.toml").read_text())
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1
+    assert "school.toml" in done.stderr
+    assert not (tmp_path / "sensord.access").exists()
+
+
+def test_a_garden_with_a_broker_of_its_own_has_no_accounts_here(tmp_path: Path) -> None:
+    """Said in a line; the other has its own."""
+    shutil.copytree(HOUSE, tmp_path / "sensord")
+    school = tmp_path / "sensord" / "school.toml"
+    school.write_text(school.read_text().replace("# [broker]", '[broker]\nhost = "192.0.2.1"\n#'))
+    done = accounts(tmp_path, (HOUSE / "sensord.toml").read_text())
+    assert "has a broker of its own" in done.stdout
+    assert "school." not in (tmp_path / "sensord.access").read_text()

@@ -18,7 +18,9 @@ from typing import Protocol
 
 from sensord import entries, judge, ledger, lookback, postman, timetable, turn
 from sensord.config import Settings
+from sensord.config.people import WEEKDAYS
 from sensord.garden import Garden
+from sensord.language import Catalogue, Measure
 from sensord.model import (
     AMBIENT,
     EPOCH,
@@ -43,10 +45,9 @@ from sensord.payload import Decoder
 from sensord.ports import Batch, Clock, Commit, Inbox, Sending, Shipping, Store, Transient
 from sensord.quality import Assessor
 from sensord.review import weeks
-from sensord.review.words import WEEKDAYS, Measure, sentences
+from sensord.review.words import sentences
 from sensord.rules import Watch
 from sensord.rules._watching import Patience, is_silent
-from sensord.texts import Texts
 
 log = logging.getLogger("sensord")
 
@@ -101,7 +102,7 @@ class Daemon:
         self,
         settings: Settings,
         garden: Garden,
-        texts: Texts,
+        texts: Catalogue,
         clock: Clock,
         inbox: Inbox,
         store: Store,
@@ -499,7 +500,7 @@ class Daemon:
     def _week_told(self, desk: postman.Desk, now: datetime) -> Sequence[Message]:
         """Once a week, at the chosen day and time: how it was. The picture is made when the message is sent."""
         chosen, local = self.settings.review, now.astimezone(self.settings.zone)
-        if not chosen.at or WEEKDAYS[local.weekday()].lower() != chosen.day:
+        if not chosen.at or WEEKDAYS[local.weekday()] != chosen.day:
             return ()
         if not chosen.at <= local.strftime("%H:%M") < f"{int(chosen.at[:2]) + 2:02d}{chosen.at[2:]}":
             return ()
@@ -515,7 +516,7 @@ class Daemon:
         except (Transient, ValueError) as trouble:  # whatever a review comes upon, the watch goes on
             log.error("the week can't be looked back on: %s", trouble)
             return ()
-        words = sentences(review, Measure(self.settings.keeper.units == "us", self.settings.zone))
+        words = sentences(review, Measure(self.texts, self.settings.keeper.units, self.settings.zone))
         return (postman.week_told(words, week, desk, now),)
 
     def _night_minimum(self, now: datetime) -> float | None:

@@ -13,8 +13,8 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from sensord.config import KeeperSettings
-from sensord.figures import Reader, counted, listed
 from sensord.judge import STAY_IN, is_settled, manner_of
+from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Reader, Text, cut, template
 from sensord.model import (
     PHONE,
     STAND_IN,
@@ -34,7 +34,6 @@ from sensord.model import (
     Urgency,
     What,
 )
-from sensord.texts import TEXT_LIMIT, TITLE_LIMIT, Text, Texts, cut, fill, template
 
 LINE_HOLDS = {"morning": timedelta(hours=6), "watched_again": timedelta(hours=24), "week": timedelta(hours=36)}
 """How long a message that speaks of no concern is still worth reading."""
@@ -59,7 +58,7 @@ class Desk:
     site: Site
     enclosures: tuple[Enclosure, ...]
     keeper: KeeperSettings
-    texts: Texts
+    texts: Catalogue
     standing: Mapping[str, Concern]  # by key, those that are over left out
     lately: tuple[Parcel, ...] = ()  # the messages of the last day and a half, with what became of them
     day_began: datetime | None = None  # local midnight, from which the budget counts; None: all of `lately`
@@ -72,7 +71,7 @@ class Desk:
 
     def reader(self, now: datetime) -> Reader:
         """Who reads at `now`."""
-        return Reader(self.keeper.units, self.zone, now, self.keeper.brick_kg, self.texts.words)
+        return Reader(self.texts, self.keeper.units, self.zone, now, self.keeper.brick_kg)
 
     def title_of(self, subject: str) -> str:
         """A subject's name as people say it."""
@@ -126,7 +125,7 @@ def write(
     for frame, extra in _frames(group, telling, desk, route, waits):
         known = desk.texts.frames[frame]
         values = {**numbers, **extra, "title": title, "text": text}
-        filled_title, filled_text = fill(known.title, values, reader, TITLE_LIMIT), fill(known.text, values, reader)
+        filled_title, filled_text = reader.fill(known.title, values, TITLE_LIMIT), reader.fill(known.text, values)
         title, text = filled_title.text, filled_text.text
         missing += (*filled_title.missing, *filled_text.missing)
     advice = lead.verdict.advice
@@ -170,13 +169,13 @@ def also(letter: Letter, others: Sequence[Letter], desk: Desk, now: datetime) ->
     if not others:
         return letter
     message, reader, frame = letter.message, desk.reader(now), desk.texts.frames["also"]
-    titles = str(reader.words["also"]).join(o.message.title for o in others)
+    titles = reader.joined("also", [o.message.title for o in others])
     values: dict[str, Number] = {"title": message.title, "text": message.text, "others": titles}
     return Letter(
         replace(
             message,
-            title=fill(frame.title, values, reader, TITLE_LIMIT).text,
-            text=fill(frame.text, values, reader).text,
+            title=reader.fill(frame.title, values, TITLE_LIMIT).text,
+            text=reader.fill(frame.text, values).text,
             subject=", ".join(dict.fromkeys([message.subject, *(o.message.subject for o in others)])),
             concerns=(*message.concerns, *(key for o in others for key in o.message.concerns)),
             said=(*message.said, *(said for o in others for said in o.message.said)),
@@ -207,9 +206,9 @@ def _words(group: Sequence[Notice], telling: Telling, desk: Desk, reader: Reader
         text, missing = _UNWRITTEN, ("no text",)
     own = [_numbers(n, group, desk, reader) for n in group]
     shared = {name: value for name, value in own[0].items() if all(o.get(name) == value for o in own)}
-    title = fill(text.title, shared, reader, TITLE_LIMIT)
+    title = reader.fill(text.title, shared, TITLE_LIMIT)
     several = len(group) > 1 and text.many is not None
-    body = fill(text.many or text.text, shared, reader) if several else fill(text.text, own[0], reader)
+    body = reader.fill(text.many or text.text, shared) if several else reader.fill(text.text, own[0])
     lines = [body.text]
     missing += (*title.missing, *body.missing)
     if len(group) > 1:
@@ -218,7 +217,7 @@ def _words(group: Sequence[Notice], telling: Telling, desk: Desk, reader: Reader
             line = desk.texts.find(verdict.rule, verdict.reason)
             if line is not None and line.each is not None:
                 own_title = desk.title_of(verdict.subject)
-                filled = fill(line.each, {**numbers, "subject": own_title}, reader)
+                filled = reader.fill(line.each, {**numbers, "subject": own_title})
                 missing += filled.missing
                 if filled.text != own_title:  # a line that only repeats the name says nothing
                     lines.append(filled.text)
@@ -248,7 +247,7 @@ def _subjects(group: Sequence[Notice], desk: Desk, reader: Reader) -> str:
     subjects = sorted(
         {n.concern.subject for n in group}, key=lambda s: (order.index(s) if s in order else len(order), s)
     )
-    return listed([desk.title_of(s) for s in subjects], reader)
+    return reader.listed([desk.title_of(s) for s in subjects])
 
 
 def _frames(
@@ -336,8 +335,8 @@ def _plain(desk: Desk, now: datetime, frame: str, values: Mapping[str, Number], 
         severity=Severity.MINOR,
         urgency=urgency,
         certainty=Certainty.OBSERVED,
-        title=fill(text.title, numbers, reader, TITLE_LIMIT).text,
-        text=fill(text.text, numbers, reader).text,
+        title=reader.fill(text.title, numbers, TITLE_LIMIT).text,
+        text=reader.fill(text.text, numbers).text,
         action="",
         concerns=(),
         holds_until=now + LINE_HOLDS[frame],
@@ -360,15 +359,15 @@ def morning_line(
     titles = [desk.title_of(e.name) for e in desk.enclosures if e.name in watched]
     silent = [desk.title_of(e.name) for e in desk.enclosures if e.name not in watched]
     if not titles:
-        seen = reader.phrase("watched_none", silent=listed(silent, reader))
+        seen = reader.phrase("watched_none", silent=reader.listed(silent))
     elif silent:
-        seen = reader.phrase("watched_some", names=listed(titles, reader), silent=listed(silent, reader))
+        seen = reader.phrase("watched_some", names=reader.listed(titles), silent=reader.listed(silent))
     elif len(titles) == 1:
         seen = reader.phrase("watched_one", names=titles[0])
     else:
-        seen = reader.phrase("watched_all", count=counted(len(titles), reader))
-    todo = str(reader.words["also"]).join([*_still_to_do(desk, now), *_left_to_do(desk, entries, now)])
-    otherwise = str(reader.words["see_to_probes" if silent else "nothing_to_do"])
+        seen = reader.phrase("watched_all", count=reader.counted(len(titles)))
+    todo = reader.joined("also", [*_still_to_do(desk, now), *_left_to_do(desk, entries, now)])
+    otherwise = reader.phrase("see_to_probes" if silent else "nothing_to_do")
     standing = reader.phrase("still_standing", titles=todo) if todo else otherwise
     values = {"watched": seen, "standing": standing, "night_minimum_c": night_minimum_c, "held": held or None}
     day = now.astimezone(desk.zone).date().isoformat()

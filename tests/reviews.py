@@ -10,9 +10,11 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from sensord.commands import _build
 from sensord.edges.sqlite import SqliteReader, SqliteStore
+from sensord.language import Catalogue, Measure
 from sensord.model import Arrival, Doubt, Quantity
 from sensord.payload import Decoder
 from sensord.ports import Batch
@@ -31,6 +33,10 @@ PAUSE = Mishap("birch-1", Fault.SILENCE, datetime(2026, 6, 11, 15, 20, tzinfo=UT
 """A gap over an afternoon and an evening."""
 CONFIG = scenario.HERE / "typical.toml"
 EXPOSURES = {"alder": MORNING, "birch": AFTERNOON, "cedar": ALL_DAY}
+
+NEW_YORK = ZoneInfo("America/New_York")
+METRIC = Measure(Catalogue.load(), "metric", NEW_YORK)
+US = Measure(METRIC.catalogue, "us", NEW_YORK)
 
 
 @cache

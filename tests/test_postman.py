@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from sensord.config import KeeperSettings
 from sensord.judge import STAY_IN, judge, says_stay_in
+from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Text, template
 from sensord.model import (
     Advice,
     Certainty,
@@ -46,7 +47,6 @@ from sensord.postman import (
     stand_in,
     watched_again,
 )
-from sensord.texts import TEXT_LIMIT, TITLE_LIMIT, Text, Texts, template
 
 DETROIT = ZoneInfo("America/Detroit")
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
@@ -58,15 +58,16 @@ ENCLOSURES = tuple(
     Enclosure("larkfield", n, n.capitalize(), Kind.OPEN_MESH, 0.6, 0.6, 0.9, 0.8, 0.0, False, 0.5, 0.3, False, False)
     for n in NAMES
 )
-SHIPPED = Texts.load()
+SHIPPED = Catalogue.load()
 
 
 def text(title: str, body: str, many: str = "", each: str = "") -> Text:
     return Text(template(title), template(body), template(many) if many else None, template(each) if each else None)
 
 
-TEXTS = Texts(
-    {
+TEXTS = replace(
+    SHIPPED,
+    rules={
         ("overheating", "hot"): text(
             "Shade {subject}[ before {by_at}]",
             "{inside_c} in {subject}.",
@@ -78,8 +79,6 @@ TEXTS = Texts(
         ("storm", "look after"): text("Look after {subject}", "Standing? Count them."),
         ("silent", "hot"): text("Check the probe of {subject}", "Nothing heard."),
     },
-    SHIPPED.frames,
-    SHIPPED.words,
 )
 NUMBERS: dict[str, Number] = {"inside_c": 36.0, "gust_m_s": 15.0}
 
@@ -178,10 +177,11 @@ def test_a_group_tells_the_worst_severity_and_the_nearest_deadline() -> None:
 
 def test_a_number_that_differs_is_in_no_shared_text() -> None:
     """Where subjects differ in a number, title and shared text leave it out; each line has its own."""
-    texts = Texts(
-        {("overheating", "hot"): text("Shade {subject}[: {inside_c}]", "x", "All[ at {inside_c}].", "{inside_c}")},
-        TEXTS.frames,
-        TEXTS.words,
+    texts = replace(
+        SHIPPED,
+        rules={
+            ("overheating", "hot"): text("Shade {subject}[: {inside_c}]", "x", "All[ at {inside_c}].", "{inside_c}")
+        },
     )
     alder, birch = concern("alder"), concern("birch")
     hotter = replace(birch, verdict=replace(birch.verdict, numbers={"inside_c": 39.0}))
@@ -193,9 +193,7 @@ def test_a_number_that_differs_is_in_no_shared_text() -> None:
 
 def test_a_line_that_only_names_its_subject_is_left_out() -> None:
     """Where a subject has nothing of its own to say, it has no line."""
-    texts = Texts(
-        {("overheating", "hot"): text("Shade {subject}", "x", "All.", "{subject}[: {wet}]")}, TEXTS.frames, TEXTS.words
-    )
+    texts = replace(SHIPPED, rules={("overheating", "hot"): text("Shade {subject}", "x", "All.", "{subject}[: {wet}]")})
     alder, birch = concern("alder"), concern("birch")
     wet = replace(birch, verdict=replace(birch.verdict, numbers={"wet": "wet"}))
     (message,) = compose(notices(alder, wet), replace(desk(), texts=texts), NOON).messages

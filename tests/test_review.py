@@ -42,22 +42,24 @@ from sensord.review import Cage, Review, Row, weeks
 from sensord.review import matters as stood
 from sensord.review.climate import Columns, cut, known_h, trusted, value_at
 from sensord.review.matters import matters, missing
-from sensord.review.words import Measure, headline, hours, listed, sentences
+from sensord.review.words import headline, sentences
 from tests import reviews
 from tests.reviews import (
     END,
     FIRST_WEEK,
+    METRIC,
+    NEW_YORK,
     NOW,
     SECOND_WEEK,
     SITE,
     START,
+    US,
     nearest_second_by_second,
     raw,
     second_by_second,
 )
 from tests.store_promises import a_message
 
-NEW_YORK = ZoneInfo("America/New_York")
 TIERS = (29.0, 33.0, 36.0, 38.0)
 EDGES = (15.0, *TIERS)
 PROBES = {"alder": "alder-1", "birch": "birch-1", "cedar": "cedar-1"}
@@ -473,9 +475,7 @@ def test_a_week_without_data() -> None:
         assert (found.total.high, found.total.mean_c, found.total.degree_days, found.total.swing_k) == (None,) * 4
         assert set(found.offsets_k) == {None}
         assert found.spells == (None,) * 4
-    assert sentences(review, Measure(False, NEW_YORK)) == (
-        "Nothing was measured in this week, so nothing can be said of it.",
-    )
+    assert sentences(review, METRIC) == ("Nothing was measured in this week, so nothing can be said of it.",)
 
 
 def test_a_week_that_is_not_over_counts_up_to_now() -> None:
@@ -500,7 +500,7 @@ def test_a_part_of_a_day_has_no_daily_swing() -> None:
     review = lookback.look_back(kept, garden, weeks.week(FIRST_WEEK, NEW_YORK), date(2026, 6, 1), now)
     kept.close()
     assert [c.total.swing_k for c in review.cages] == [None] * 3
-    assert "swung" not in " ".join(sentences(review, Measure(False, NEW_YORK)))
+    assert "swung" not in " ".join(sentences(review, METRIC))
     assert review.cages[0].total.low is not None
 
 
@@ -718,19 +718,19 @@ def test_the_sentences_say_what_the_figures_say() -> None:
     review, cedar = reviewed(SECOND_WEEK), cage(SECOND_WEEK, "cedar")
     high = cedar.total.high
     assert high is not None
-    text = sentences(review, Measure(False, NEW_YORK))
+    text = sentences(review, METRIC)
     assert len(text) in (2, 3)
-    assert text[0].startswith(f"Cedar was the hottest: {hours(cedar.total.above_h[1])} at or above 33 °C")
+    assert text[0].startswith(f"Cedar was the hottest: {METRIC.hours(cedar.total.above_h[1])} at or above 33 °C")
     assert f"{high.value_c:.1f} °C at {high.at.astimezone(NEW_YORK):%H:%M}" in text[0]
     less = cage(FIRST_WEEK, "cedar").total.above_h[1] - cedar.total.above_h[1]
-    assert text[0].endswith(f"For Cedar that is {hours(less)} less than the week before.")
+    assert text[0].endswith(f"For Cedar that is {METRIC.hours(less)} less than the week before.")
     assert "in Birch" in text[-1]
-    assert headline(review, Measure(False, NEW_YORK)) == "Week 24, 8 Jun to 14 Jun 2026"
+    assert headline(review, METRIC) == "Week 24, 8 Jun to 14 Jun 2026"
 
 
 def test_the_sentences_in_the_other_units() -> None:
     """°F and am/pm, and no °C anywhere."""
-    text = " ".join(sentences(reviewed(SECOND_WEEK), Measure(True, NEW_YORK)))
+    text = " ".join(sentences(reviewed(SECOND_WEEK), US))
     assert "91 °F" in text
     assert "°C" not in text
     assert " pm" in text
@@ -750,12 +750,12 @@ def test_the_sentences_in_the_other_units() -> None:
 )
 def test_hours_as_a_person_says_them(value: float, text: str) -> None:
     """Minutes below an hour, tenths below twenty, whole hours above."""
-    assert hours(value) == text
+    assert METRIC.hours(value) == text
 
 
 def test_lists_of_names() -> None:
     """None, one, two, three."""
-    assert [listed(["Alder", "Birch", "Cedar"][:n]) for n in range(4)] == [
+    assert [METRIC.listed(["Alder", "Birch", "Cedar"][:n]) for n in range(4)] == [
         "",
         "Alder",
         "Alder and Birch",

@@ -14,8 +14,8 @@ from sensord import model
 from sensord.commands._mistakes import Named
 from sensord.config import Found, GardenFound, Mistakes, Settings, StoreSettings, load_house, local
 from sensord.garden import Garden, garden_of
+from sensord.language import Catalogue
 from sensord.rules import all_rules
-from sensord.texts import Texts
 
 RELEASED = datetime(2026, 11, 25, tzinfo=UTC)
 """A clock that shows an earlier time is certainly not set."""
@@ -39,7 +39,7 @@ class OneGarden:
 
     settings: Settings
     garden: Garden
-    texts: Texts
+    texts: Catalogue
 
     @property
     def name(self) -> str:

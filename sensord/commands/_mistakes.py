@@ -18,10 +18,11 @@ from pydantic import BaseModel, SecretStr, ValidationError
 from sensord import species
 from sensord.config import Settings
 from sensord.config.topics import overlaps
+from sensord.language import Catalogue, languages
+from sensord.language.tongue import PSEUDO
 from sensord.model import Severity
 from sensord.rules import all_rules
 from sensord.species import Species
-from sensord.texts import Texts
 
 SUN_OFF_H = 4.0
 """Nowhere does the legal time differ from the sun's by as much; the far west of China comes to 3 h. Chosen."""
@@ -40,7 +41,7 @@ class Named:
     config: Path
     tries_push: bool = False
     species: dict[str, Species] = field(default_factory=dict)
-    texts: Texts | None = None
+    texts: Catalogue | None = None
 
     def mistakes(self, chosen: Settings) -> Iterator[str]:
         """Every mistake, and `species` and `texts` filled."""
@@ -65,8 +66,12 @@ class Named:
     def _texts(self, chosen: Settings) -> Iterator[str]:
         name = chosen.keeper.texts if chosen.keeper else ""
         path = self.config.parent / name if name else None
+        language = (chosen.keeper.language if chosen.keeper else None) or "en"
+        if language not in (*languages(), PSEUDO):
+            yield f'keeper.language: "{language}" is not there; allowed are {", ".join(languages())}'
+            language = "en"
         try:
-            self.texts = Texts.load(path)
+            self.texts = Catalogue.load(language, path)
         except FileNotFoundError:
             yield f'keeper.texts: there is no file {path}; name one that is there, or "" for none'
         except OSError as error:

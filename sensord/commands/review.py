@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from sensord.commands._build import OneGarden
     from sensord.edges.influx_reads import InfluxStore
     from sensord.edges.sqlite_reads import SqliteReader
+    from sensord.language import Measure
     from sensord.review import Review, Span
 
 
@@ -70,9 +71,9 @@ def command(
     if json:
         from sensord.edges import report
 
-        typer.echo(report.as_json(review, built.settings.keeper.units))
+        typer.echo(report.as_json(review, _measure(review, built)))
     elif not (html or png or csv):
-        _tell(review, built.settings.keeper.units)
+        _tell(review, _measure(review, built))
     raise typer.Exit(1 if review.found else 0)
 
 
@@ -135,29 +136,34 @@ def _records(built: OneGarden, path: Path | None) -> SqliteReader | InfluxStore:
 def _write(review: Review, built: OneGarden, html: Path | None, png: Path | None, csv: Path | None) -> None:
     from sensord.edges import report
 
-    units = built.settings.keeper.units
+    measure = _measure(review, built)
     if html is not None:
-        html.write_text(report.html(review, units), encoding="utf-8")
+        html.write_text(report.html(review, measure), encoding="utf-8")
     if csv is not None:
         csv.write_text(report.as_csv(review), encoding="utf-8", newline="")
     if png is not None:
         from sensord.edges import charts
 
         try:
-            charts.draw(review, png, units)
+            charts.draw(review, png, measure)
         except ImportError as error:
             raise ValueError(f"no picture: {error}; pip install 'sensord[report]' brings what draws it") from None
 
 
-def _tell(review: Review, units: str) -> None:
+def _measure(review: Review, built: OneGarden) -> Measure:
+    """How the keeper wants it written."""
+    from sensord.language import Measure
+
+    return Measure(built.texts, built.settings.keeper.units, review.span.zone)
+
+
+def _tell(review: Review, measure: Measure) -> None:
     """The sentences, and a line for each enclosure."""
     from rich.console import Console
     from rich.table import Table
 
-    from sensord.edges.report import measure_of
     from sensord.review.words import headline, sentences
 
-    measure = measure_of(review, units)
     console = Console(highlight=False)
     console.print(f"{review.title}. {headline(review, measure)}", style="bold", markup=False)
     for sentence in sentences(review, measure):
@@ -175,7 +181,7 @@ def _tell(review: Review, units: str) -> None:
             "–"
             if total.high is None
             else f"{measure.temperature(total.high.value_c)}, {measure.moment(total.high.at)}",
-            "–" if total.swing_k is None else measure.difference(total.swing_k),
+            "–" if total.swing_k is None else measure.difference(total.swing_k, 0),
             "–" if total.degree_days is None else f"{measure.span(total.degree_days):.0f}",
             f"{total.missing_h:.1f} h",
         )

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Literal
+from typing import Literal, get_args
 
 from pydantic import Field, SecretStr
 
 from sensord.config.values import ClockTime, Name, Part, Zone
+
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+WEEKDAYS: tuple[str, ...] = get_args(Weekday)
 
 
 class SiteSettings(Part):
@@ -32,6 +35,7 @@ class KeeperSettings(Part):
     stand_in_after_minutes: float = Field(default=30, ge=5, le=24 * 60)
     brick_kg: float = Field(default=2.0, gt=0.2, le=25)
     texts: str = ""
+    language: str = "en"
 
 
 class PushSettings(Part):
@@ -45,6 +49,6 @@ class PushSettings(Part):
 class ReviewSettings(Part):
     """[review]: when the week's picture is pushed; never while `at` is empty. The season counts from `season_start`."""
 
-    day: Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"] = "sunday"
+    day: Weekday = "sunday"
     at: ClockTime = ""
     season_start: date | None = None  # None: since the first cohort

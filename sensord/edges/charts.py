@@ -20,10 +20,11 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from sensord.language import Measure
 from sensord.ports import Transient
 from sensord.review.rows import Bar
 from sensord.review.whole import Cage, Review
-from sensord.review.words import WEEKDAYS, Measure, headline, sentences
+from sensord.review.words import headline, sentences
 
 INK, QUIET, FAINT, HOT, FILL = "#131d17", "#3d4a42", "#b9c9bf", "#7c2800", "#cfdcd3"
 WIDTH_IN, DOTS = 7.2, 150
@@ -42,7 +43,7 @@ ATTACHMENT = "review "
 # --- drawing, in a process that ends soon after -------------------------------------------------------------------
 
 
-def draw(review: Review, path: Path, units: str = "metric") -> None:
+def draw(review: Review, path: Path, measure: Measure) -> None:
     """Write the picture. Raises ImportError where matplotlib is missing, OSError where the file can't be written."""
     with tempfile.TemporaryDirectory(prefix="sensord-fonts-") as directory:
         os.environ.setdefault("MPLCONFIGDIR", directory)  # the service has no home of its own
@@ -52,7 +53,7 @@ def draw(review: Review, path: Path, units: str = "metric") -> None:
         from matplotlib import pyplot
 
         with matplotlib.rc_context({"font.size": 9.5, "hatch.linewidth": 0.6, "text.parse_math": False}):
-            figure = _figure(pyplot, review, Measure(units == "us", review.span.zone))
+            figure = _figure(pyplot, review, measure)
             figure.savefig(path, dpi=DOTS, format="png", facecolor="white")
             pyplot.close(figure)
 
@@ -137,7 +138,7 @@ def _ticks(axes: Any, review: Review, measure: Measure) -> None:
     every = max(1, -(-len(parts) // 8))
     middles = [(p.start + (p.end - p.start) / 2, p) for n, p in enumerate(parts) if n % every == 0]
     names = [
-        measure.day(p.first) if review.span.is_season else f"{WEEKDAYS[p.first.weekday()][:3]} {p.first.day}"
+        measure.day(p.first) if review.span.is_season else f"{measure.short_weekday(p.start)} {p.first.day}"
         for _, p in middles
     ]
     axes.set_xticks([at for at, _ in middles], labels=names, minor=True)
@@ -163,9 +164,7 @@ def _heat(axes: Any, cage: Cage, review: Review, measure: Measure, is_last: bool
     axes.set_ylim(len(cage.rows) - 0.4, -0.6)
     axes.set_xlim(0, max(most, 1.0) * 1.25)
     if len(cage.rows) <= 8:
-        names = [
-            r.label[5:] if review.span.is_season else WEEKDAYS[_local(r.start, review).weekday()][:2] for r in cage.rows
-        ]
+        names = [r.label[5:] if review.span.is_season else measure.weekday(r.start)[:2] for r in cage.rows]
         axes.set_yticks(range(len(cage.rows)), labels=names)
     else:
         axes.set_yticks([])

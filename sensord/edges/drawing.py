@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 from markupsafe import Markup, escape
 
+from sensord.language import Measure
 from sensord.review.rows import Bar
 from sensord.review.whole import Cage, Review
-from sensord.review.words import WEEKDAYS, Measure
 
 WIDTH, HEIGHT = 560.0, 136.0
 LEFT, RIGHT, TOP, BOTTOM = 28.0, 44.0, 18.0, 4.0
@@ -142,7 +142,7 @@ def _days(field: Field, bars: Sequence[Bar], review: Review, measure: Measure) -
         if x >= free_x:
             free_x = x + LABEL
             day = measure.day(local.date())
-            text = day if review.span.is_season else f"{WEEKDAYS[local.weekday()][:3]} {day}"
+            text = day if review.span.is_season else measure.weekday_and_day(bar.start)
             yield f'<text x="{x + 3:.1f}" y="{TOP - 5:g}">{text}</text>'
 
 

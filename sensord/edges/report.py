@@ -19,12 +19,13 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sensord.language import Measure
 from sensord.model import GapKind, Severity
 from sensord.review import matters as stood
 from sensord.review.climate import Limits
 from sensord.review.rows import Row
 from sensord.review.whole import Cage, Review
-from sensord.review.words import WEEKDAYS, Measure, doubt, headline, listed, sentences
+from sensord.review.words import doubt, headline, sentences
 from sensord.science.bibliography import CITATIONS
 
 if TYPE_CHECKING:
@@ -62,27 +63,20 @@ GAPS = {
 }
 
 
-def measure_of(review: Review, units: str) -> Measure:
-    """How a reader of these units ("metric" or "us") wants numbers written."""
-    return Measure(units == "us", review.span.zone)
-
-
-def html(review: Review, units: str = "metric") -> str:
+def html(review: Review, measure: Measure) -> str:
     """The whole review as one file."""
-    measure = measure_of(review, units)
     return _templates().get_template("sheet.html").render(
-        **_words(review, measure), css=_css(), body=body(review, units, heading=2)
+        **_words(review, measure), css=_css(), body=body(review, measure, heading=2)
     )  # fmt: skip
 
 
-def body(review: Review, units: str = "metric", heading: int = 2) -> Markup:
+def body(review: Review, measure: Measure, heading: int = 2) -> Markup:
     """The enclosures, what stood and what is missing, as a fragment for a page; `heading`: the level of its headings.
 
     Its looks are those of `css()`. The head of the page is the caller's: `headline` and `sentences` of `review.words`.
     """
     from markupsafe import Markup
 
-    measure = measure_of(review, units)
     text = (
         _templates().get_template("body.html").render(**_words(review, measure), h=f"h{heading}", hh=f"h{heading + 1}")
     )
@@ -94,9 +88,8 @@ def css() -> str:
     return _css()
 
 
-def as_json(review: Review, units: str = "metric") -> str:
+def as_json(review: Review, measure: Measure) -> str:
     """Everything, for programs; the sentences in the reader's units."""
-    measure = measure_of(review, units)
     span = review.span
     found = {
         "site": review.site,
@@ -262,7 +255,7 @@ def _band_heads(limits: Limits, measure: Measure) -> list[str]:
 def _row_head(row: Row, review: Review, measure: Measure) -> str:
     local = row.start.astimezone(review.span.zone)
     day = measure.day(local.date())
-    return f"{row.label[5:]}, {day}" if review.span.is_season else f"{WEEKDAYS[local.weekday()][:3]} {day}"
+    return f"{row.label[5:]}, {day}" if review.span.is_season else measure.weekday_and_day(row.start)
 
 
 def _row(row: Row, cage: Cage, measure: Measure, head: str, named: str) -> dict[str, Any]:
@@ -287,7 +280,7 @@ def _when(at: datetime, measure: Measure, named: str) -> str:
     """The time within a day; of a week with the weekday, of more the day."""
     if named == "day":
         return measure.day(at.astimezone(measure.zone).date())
-    return f"{measure.weekday(at)[:3]} {measure.clock(at)}" if named else measure.clock(at)
+    return measure.weekday_and_time(at) if named else measure.clock(at)
 
 
 def _facts(review: Review, cage: Cage, measure: Measure) -> list[str]:
@@ -295,7 +288,7 @@ def _facts(review: Review, cage: Cage, measure: Measure) -> list[str]:
     facts = []
     limit, spell, high = cage.limits.tiers[cage.limit], cage.spells[cage.limit], cage.total.high
     if high is not None:
-        doubtful = f" ({doubt(cage)})" if doubt(cage) else ""
+        doubtful = f" ({doubt(cage, measure)})" if doubt(cage, measure) else ""
         facts.append(f"Highest {measure.temperature(high.value_c)}, {measure.moment(high.at)}{doubtful}")
     if spell is not None:
         level = measure.level(limit.temperature_c)
@@ -402,7 +395,7 @@ def _tier_notes(review: Review, measure: Measure) -> list[str]:
             for key in re.findall(r"\[(\w+)\]", tier.note):
                 if key in CITATIONS:
                     sources.setdefault(CITATIONS[key], {})[f"[{key}]"] = None
-    return [*notes, *(f"{listed(list(levels))}: {source}" for source, levels in sources.items())]
+    return [*notes, *(f"{measure.listed(list(levels))}: {source}" for source, levels in sources.items())]
 
 
 def _sentence(text: str) -> str:

@@ -5,7 +5,7 @@
     rows      the figures of one day or week of one enclosure
     matters   what stood and how it was answered; what is missing and why
     whole     the review itself, put together
-    words     the two or three sentences at its head, and numbers in the keeper's units
+    words     the two or three sentences at its head
 
 A week is computed from raw readings, exactly (straight lines between readings); a season, and what is older than the raw
 readings, from hourly summaries, each hour taken to run straight from its lowest to its highest temperature.

@@ -21,7 +21,7 @@ from sensord.model import Certainty, Message, Severity, Urgency
 from sensord.ports import Transient
 from sensord.review import Review
 from tests.conftest import Receiver
-from tests.reviews import CONFIG, FIRST_WEEK, SECOND_WEEK, typical
+from tests.reviews import CONFIG, FIRST_WEEK, METRIC, SECOND_WEEK, US, typical
 from tests.test_review import reviewed, seasonal
 
 PNG = b"\x89PNG\r\n\x1a\n"
@@ -41,7 +41,7 @@ def size(path: Path) -> tuple[int, int]:
 def test_every_sort_of_review_can_be_drawn(tmp_path: Path, which: str, units: str) -> None:
     """A week with a gap, a season, a week without data: a picture as wide as a phone's screen, without a warning."""
     review = {"week": reviewed(SECOND_WEEK), "season": seasonal(), "empty": reviewed("2026-W20")}[which]
-    charts.draw(review, tmp_path / "review.png", units)
+    charts.draw(review, tmp_path / "review.png", US if units == "us" else METRIC)
     width, height = size(tmp_path / "review.png")
     assert width == 1080
     assert 900 < height < 1600
@@ -52,7 +52,7 @@ def test_titles_are_text_not_formulas(tmp_path: Path) -> None:
     """A dollar sign or a backslash in a title is drawn as it is."""
     review = reviewed(FIRST_WEEK)
     strange: Review = replace(review, title=r"$\frac{1}{0$", cages=(replace(review.cages[0], title="$a^$"),))
-    charts.draw(strange, tmp_path / "review.png")
+    charts.draw(strange, tmp_path / "review.png", METRIC)
     assert size(tmp_path / "review.png")[0] == 1080
 
 
@@ -60,7 +60,7 @@ def test_more_enclosures_than_fit_are_named(tmp_path: Path) -> None:
     """The picture stays a picture."""
     review = reviewed(FIRST_WEEK)
     many = replace(review, cages=review.cages * 4)
-    charts.draw(many, tmp_path / "review.png")
+    charts.draw(many, tmp_path / "review.png", METRIC)
     assert size(tmp_path / "review.png")[1] < 2600
     assert charts._note(many).count("Cedar") == 2
 

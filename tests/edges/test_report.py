@@ -18,9 +18,9 @@ from sensord.edges import report
 from sensord.model import Severity
 from sensord.review import Review
 from sensord.review.matters import Matter, Missing
-from sensord.review.words import Measure, sentences
-from tests.reviews import FIRST_WEEK, NOW, SECOND_WEEK
-from tests.test_review import NEW_YORK, reviewed, seasonal
+from sensord.review.words import sentences
+from tests.reviews import FIRST_WEEK, METRIC, NOW, SECOND_WEEK, US
+from tests.test_review import reviewed, seasonal
 
 HOSTILE = '<script>alert(1)</script> & "Alder\'s" $x$ \u202e'
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -74,7 +74,7 @@ class Reader(HTMLParser):
 @pytest.fixture(scope="module", params=["week", "season", "empty"])
 def page(request: pytest.FixtureRequest, week: Review) -> str:
     """One HTML file of each sort."""
-    return report.html({"week": week, "season": seasonal(), "empty": reviewed("2026-W20")}[request.param])
+    return report.html({"week": week, "season": seasonal(), "empty": reviewed("2026-W20")}[request.param], METRIC)
 
 
 def test_the_file_is_whole_and_needs_nothing_from_elsewhere(page: str) -> None:
@@ -108,7 +108,7 @@ def test_tables_and_drawings_can_be_read_without_seeing_them(page: str) -> None:
 
 def test_the_numbers_in_the_tables_are_the_figures(week: Review) -> None:
     """The cells of Cedar's days, read back, are its figures to a tenth."""
-    text = report.html(week)
+    text = report.html(week, METRIC)
     cedar = next(c for c in week.cages if c.name == "cedar")
     section = text[text.index(">Cedar <small>") :]
     lines = re.findall(r"<tr>\s*<th scope=\"row\">(.*?)</th>\s*(.*?)</tr>", section, re.S)[:8]
@@ -126,7 +126,7 @@ def test_hostile_titles_are_shown_harmlessly(week: Review) -> None:
     """Markup in a title is text, in the file, in the fragment and in the drawings."""
     cages = (replace(week.cages[0], title=HOSTILE), *week.cages[1:])
     hostile = replace(week, title=HOSTILE, cages=cages)
-    text = report.html(hostile)
+    text = report.html(hostile, METRIC)
     assert "<script" not in text
     assert text.count("&lt;script&gt;") > 5
     assert not Reader(text).inside
@@ -134,7 +134,7 @@ def test_hostile_titles_are_shown_harmlessly(week: Review) -> None:
 
 def test_the_other_units(week: Review) -> None:
     """No °C but in the sources' own words; °F, °F·h and am/pm instead."""
-    text = report.html(week, "us")
+    text = report.html(week, US)
     shown = text[: text.index('class="review-notes"')]
     assert "°C" not in shown
     assert "91 °F" in shown
@@ -143,7 +143,7 @@ def test_the_other_units(week: Review) -> None:
 
 def test_the_fragment_stands_alone_with_headings_as_wanted(week: Review) -> None:
     """For a page: no document around it, headings from the given level, and nothing that a strict policy would block."""
-    text = str(report.body(week, heading=3))
+    text = str(report.body(week, METRIC, heading=3))
     assert "<html" not in text
     assert "<style" not in text
     assert "<h3 " in text
@@ -153,7 +153,7 @@ def test_the_fragment_stands_alone_with_headings_as_wanted(week: Review) -> None
 
 def test_json_says_what_the_figures_say(week: Review) -> None:
     """It reads back; hours, tiers, instants in UTC, severities as words, unknown as null."""
-    found = json.loads(report.as_json(week))
+    found = json.loads(report.as_json(week, METRIC))
     assert found["span"] | {"label": SECOND_WEEK, "hours": 168.0, "start": "2026-06-08T04:00:00Z"} == found["span"]
     cedar = next(e for e in found["enclosures"] if e["name"] == "cedar")
     figures = next(c for c in week.cages if c.name == "cedar")
@@ -161,14 +161,14 @@ def test_json_says_what_the_figures_say(week: Review) -> None:
     assert cedar["total"]["relative_humidity"] is None
     assert len(cedar["offsets_k"]) == 24
     assert [t["severity"] for t in cedar["limits"]["tiers"]] == ["Minor", "Moderate", "Severe", "Extreme"]
-    assert found["sentences"] == list(sentences(week, Measure(False, NEW_YORK)))
+    assert found["sentences"] == list(sentences(week, METRIC))
     assert found["concerns"][0]["answered_after_min"] == 12.0
     assert found["gaps"][0]["longest_h"] == 10.5
 
 
 def test_whether_it_helped_is_named_so(week: Review) -> None:
     """The column that says "can't be told" is about whether what was done helped, not about what was done."""
-    text = report.html(week)
+    text = report.html(week, METRIC)
     assert '<th scope="col">whether it helped</th>' in text
     assert "what was done" not in text
 
@@ -197,7 +197,7 @@ def test_csv_leaves_empty_what_was_not_measured() -> None:
 
 def test_an_empty_week_is_told_as_one() -> None:
     """Nothing measured is a dash, not a zero."""
-    text = report.html(reviewed("2026-W20"))
+    text = report.html(reviewed("2026-W20"), METRIC)
     assert "Nothing was measured" in text
     assert re.search(r"<th scope=\"row\">Mon 11 May</th>\s*<td>–</td>", text)
 
@@ -246,7 +246,7 @@ def test_it_prints_on_two_sheets(browser: Browser, week: Review, paper: str, whi
     """Three enclosures, seven causes and two gaps fit on two sheets of either paper."""
     review = seasonal() if which == "season" else week if which == SECOND_WEEK else reviewed(which)
     tab = browser.new_page()
-    tab.set_content(report.html(review))
+    tab.set_content(report.html(review, METRIC))
     data = tab.pdf(format=paper)
     tab.close()
     assert len(re.findall(rb"/Type\s*/Page\b", data)) <= 2
@@ -260,7 +260,7 @@ def test_it_fits_the_screen(browser: Browser, week: Review, width: int, scheme: 
     troubles: list[str] = []
     tab.on("console", lambda message: troubles.append(message.text))
     tab.on("request", lambda request: troubles.append(request.url))
-    tab.set_content(report.html(week))
+    tab.set_content(report.html(week, METRIC))
     assert tab.evaluate("document.documentElement.scrollWidth") <= width
     loose = tab.evaluate(
         "[...document.querySelectorAll('*')].filter(e => e.scrollWidth > e.clientWidth + 1 &&"

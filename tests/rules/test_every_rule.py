@@ -16,8 +16,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sensord import species
-from sensord.figures import Reader
 from sensord.judge import judge, manner_of
+from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Reader
 from sensord.model import (
     AMBIENT,
     Concern,
@@ -34,11 +34,10 @@ from sensord.model import (
     What,
 )
 from sensord.rules import Evidence, Per, Rule, Seen, all_rules
-from sensord.texts import TEXT_LIMIT, TITLE_LIMIT, Texts, fill
 from tests.rules.scenes import NOON, SITE, cohort, enclosure, evidence, pair, probe, seen, watch
 
 RULES = all_rules()
-TEXTS = Texts.load()
+TEXTS = Catalogue.load()
 EVERY = pytest.mark.parametrize("rule", RULES.values(), ids=RULES.keys())
 PRINTABLE = {Quantity.TEMPERATURE: (-90, 130), Quantity.HUMIDITY: (-0.2, 1.3), Quantity.PRESSURE: (20_000, 120_000)}
 
@@ -225,12 +224,12 @@ def check_texts(verdict: Verdict, rule: Rule) -> None:
         return
     text = TEXTS.find(rule.name, verdict.reason)
     assert text is not None, f"{rule.name}.{verdict.reason} has no text"
-    reader = Reader("metric", ZoneInfo("America/Detroit"), verdict.at, 2.0, TEXTS.words)
+    reader = Reader(TEXTS, "metric", ZoneInfo("America/Detroit"), verdict.at, 2.0)
     advice = verdict.advice
     numbers = {**verdict.numbers, "subject": "Birch", "site": "Larkfield"}
     numbers["by_at"] = advice.by.isoformat() if advice and advice.by else None
     for template, limit in ((text.title, TITLE_LIMIT), (text.text, TEXT_LIMIT), (text.each or (), 200)):
-        filled = fill(template, numbers, reader, 10_000)
+        filled = reader.fill(template, numbers, 10_000)
         assert not filled.missing, f"{rule.name}.{verdict.reason} lacks {filled.missing}"
         assert len(filled.text) <= limit, filled.text
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sensord.language import Catalogue
 from sensord.model import (
     AMBIENT,
     Advice,
@@ -25,7 +26,6 @@ from sensord.model import (
     What,
 )
 from sensord.rules.offset import RULE
-from sensord.texts import Texts
 from tests.rules.scenes import NOON, SITE, Curve, enclosure, entry, evidence, pair, probe, seen
 
 HOUR = timedelta(hours=1)
@@ -68,7 +68,7 @@ def test_twelve_degrees_on_an_open_mesh_speak_of_the_probe() -> None:
     assert verdict.advice is not None
     assert verdict.advice.action == "shield probe"
     assert verdict.severity is Severity.SEVERE, "it may be real after all"
-    text = Texts.load().find("offset", "probe in the sun")
+    text = Catalogue.load().find("offset", "probe in the sun")
     assert text is not None
     words = "".join(piece for part in text.text for piece, is_name in part.pieces if not is_name)
     assert "Shade the cage" in words

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sensord.language import Catalogue
 from sensord.model import AMBIENT, Certainty, Quantity, Severity, Stage, State, Telling, Verdict, What
 from sensord.rules import Seen
 from sensord.rules._readings import moment
 from sensord.rules._storm_signs import largest_rise
 from sensord.rules.storm import RULE
-from sensord.texts import Texts
 from tests.rules.scenes import NOON, Curve, Told, cohort, enclosure, entry, evidence, probe, seen
 
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
@@ -289,7 +289,7 @@ def test_too_much_ballast_is_no_ballast() -> None:
     assert verdict.advice.action == "peg or shelter"
     assert verdict.numbers["needed_kg"] == pytest.approx(30.66, abs=0.01)
     assert verdict.numbers["pupae"] is True
-    text = Texts.load().find("storm", "peg or shelter")
+    text = Catalogue.load().find("storm", "peg or shelter")
     assert text is not None
     words = "".join(piece for part in text.text for piece, is_name in part.pieces if not is_name)
     assert "cues" in words
@@ -322,7 +322,7 @@ def test_a_gauge_of_means_is_read_with_a_gust_factor() -> None:
 
 def test_every_text_says_that_no_sensor_hears_thunder() -> None:
     """Whatever sends somebody out under a storm, and whatever keeps them in, speaks of thunder."""
-    texts = Texts.load()
+    texts = Catalogue.load()
     for reason in ("anchor", "uncover", "unshade", "peg or shelter", "stay in"):
         text = texts.find("storm", reason)
         assert text is not None

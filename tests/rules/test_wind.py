@@ -8,12 +8,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from sensord.figures import Reader
+from sensord.language import Catalogue, Reader
 from sensord.model import AMBIENT, Advice, Concern, Quantity, Severity, Stage, Standing, State, Verdict, What
 from sensord.rules import shelter
 from sensord.rules._readings import moment
 from sensord.rules.wind import RULE
-from sensord.texts import Texts, fill
 from tests.rules.scenes import NOON, SITE, Curve, Told, cohort, enclosure, entry, evidence, probe, seen
 
 HOUR = timedelta(hours=1)
@@ -30,11 +29,11 @@ def decide(gust: Curve | float | None, humidity: float = 0.6, **more: Any) -> Ve
 
 def told(verdict: Verdict) -> str:
     """What the phone says of it."""
-    texts = Texts.load()
+    texts = Catalogue.load()
     text = texts.find(RULE.name, verdict.reason)
     assert text is not None
-    reader = Reader("metric", ZoneInfo("America/Detroit"), NOON, 2.0, texts.words)
-    return fill(text.text, {**verdict.numbers, "subject": "Birch"}, reader, 10_000).text
+    reader = Reader(texts, "metric", ZoneInfo("America/Detroit"), NOON, 2.0)
+    return reader.fill(text.text, {**verdict.numbers, "subject": "Birch"}, 10_000).text
 
 
 @pytest.mark.outside

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 from sensord.edges.page.look import Cage, House, Snapshot
 from sensord.edges.page.places import Measured, Place, Trend
-from sensord.edges.page.scale import POUND_KG, Scale
 from sensord.judge import manner_of
+from sensord.language import Reader
 from sensord.model import Cohort, Doubt, Quantity, Severity, Stage, What
 
 STEADY_K_H = 0.3
@@ -25,10 +25,10 @@ Words = dict[str, object]
 
 
 class CageWords:
-    """`at` writes an instant for the reader."""
+    """In the words and units of one reader."""
 
-    def __init__(self, house: House, snapshot: Snapshot, scale: Scale, at: Callable[[datetime], str]) -> None:
-        self.house, self.snapshot, self.scale, self.at = house, snapshot, scale, at
+    def __init__(self, house: House, snapshot: Snapshot, reader: Reader) -> None:
+        self.house, self.snapshot, self.reader, self.at = house, snapshot, reader, reader.at
 
     def cage(self, cage: Cage) -> Words:
         """One enclosure."""
@@ -39,12 +39,12 @@ class CageWords:
             "title": e.title,
             "kind": str(e.kind),
             "who": [self._who(c) for c in stand.cohorts],
-            "temperature": self._measured(temperature, self.scale.temperature),
+            "temperature": self._measured(temperature, self.reader.temperature),
             "doubt": _doubt(temperature),
             "tier": self._tier(cage),
             "hot": self._hot(cage),
             "offset": self._offset(cage.offset_k),
-            "humidity": self._measured(cage.place.newest.get(Quantity.HUMIDITY), lambda v: f"{100 * v:.0f} %"),
+            "humidity": self._measured(cage.place.newest.get(Quantity.HUMIDITY), self.reader.percent),
             "trend": self._trend(cage.place.trend) if heard_now(cage.place) else "",
             "heard": self._heard(cage.place),
             "silent": cage.place.is_silent,
@@ -57,8 +57,8 @@ class CageWords:
                 {**self._cohort(c), "to": [(o.name, o.title) for o in self.house.garden.enclosures if o.name != e.name]}
                 for c in stand.cohorts
             ],
-            "ballast": f"{stand.ballast_kg / (POUND_KG if self.scale.us else 1):.1f}".removesuffix(".0"),
-            "mass_unit": self.scale.mass_unit,
+            "ballast": self.reader.short(self.reader.mass_value(stand.ballast_kg)),
+            "mass_unit": self.reader.mass_unit,
         }
 
     def _measured(self, found: Measured | None, write: Callable[[float], str]) -> Words | None:
@@ -74,7 +74,7 @@ class CageWords:
         if found is None or not found.is_fresh:
             return ""
         above = [t for t in cage.tiers if found.value >= t.temperature_c]
-        return f"above {self.scale.degrees(above[-1].temperature_c):.0f} {self.scale.degree}" if above else ""
+        return f"above {self.reader.temperature(above[-1].temperature_c, 0)}" if above else ""
 
     def _hot(self, cage: Cage) -> str:
         """Above which tier it is now, of those that are told, where there are animals in it."""
@@ -83,21 +83,21 @@ class CageWords:
             return ""
         tell_from = manner_of("overheating").tell_from
         told = [t for t in cage.tiers if t.severity >= tell_from and above.value >= t.temperature_c]
-        return f"{self.scale.degrees(told[-1].temperature_c):.0f} {self.scale.degree}" if told else ""
+        return self.reader.temperature(told[-1].temperature_c, 0) if told else ""
 
     def _offset(self, offset_k: float | None) -> str:
         if offset_k is None:
             return "not known"
         if abs(offset_k) < SAME_K:
             return "as outside"
-        return f"{self.scale.difference(offset_k)} {'warmer' if offset_k > 0 else 'cooler'}"
+        return f"{self.reader.difference(abs(offset_k))} {'warmer' if offset_k > 0 else 'cooler'}"
 
     def _trend(self, trend: Trend | None) -> str:
         if trend is None:
             return ""
         if not trend.is_clear or abs(trend.k_h) < STEADY_K_H:
             return "steady" if trend.step_k < WAVERS_K else "up and down"
-        return f"{'rising' if trend.k_h > 0 else 'falling'} {self.scale.difference(trend.k_h)} an hour"
+        return f"{'rising' if trend.k_h > 0 else 'falling'} {self.reader.difference(abs(trend.k_h))} an hour"
 
     def _heard(self, place: Place) -> str:
         if place.heard_at is None:
@@ -123,14 +123,14 @@ class CageWords:
             kind = "held" if gust < NEARLY * holds else "near" if gust < holds else "over"
             say = {"held": "That holds.", "near": "Near its limit.", "over": "More than it holds."}[kind]
             if kind != "over" and cage.worst_m_s is not None and cage.worst_m_s >= holds:
-                say = f"Gusts have reached {self.scale.wind(cage.worst_m_s)}, more than that."
+                say = f"Gusts have reached {self.reader.wind(cage.worst_m_s)}, more than that."
         top = max((holds or 0.0) * 1.3, (gust or 0.0) * 1.1, 5.0)
         return {
             "kind": kind,
             "say": say,
-            "holds": self.scale.wind(holds) if holds is not None else "not known",
-            "with": self.scale.mass(stand.ballast_kg),
-            "now": (("about " if cage.gust_estimated else "up to ") + self.scale.wind(gust))
+            "holds": self.reader.wind(holds) if holds is not None else "not known",
+            "with": self.reader.mass(stand.ballast_kg),
+            "now": (("about " if cage.gust_estimated else "up to ") + self.reader.wind(gust))
             if gust is not None
             else "",
             "holds_at": round(200 * holds / top, 1) if holds is not None else None,
@@ -172,7 +172,7 @@ class CageWords:
         return {
             "strokes": [" ".join(s) for s in strokes if s],
             "line": round(60 - 60 * (line.temperature_c - low) / (high - low), 1) if line else None,
-            "say": f"Last 24 hours: {self.scale.temperature(min(values))} to {self.scale.temperature(max(values))}",
+            "say": f"Last 24 hours: {self.reader.temperature(min(values))} to {self.reader.temperature(max(values))}",
         }
 
     def _acts(self, cage: Cage) -> list[tuple[str, str]]:
@@ -181,8 +181,8 @@ class CageWords:
         sheltered = stand.sheltered_at is not None
         acts = [
             (What.UNSHADED, "", "Shade taken off") if stand.shaded else (What.SHADED, "", "Shaded"),
-            (What.BALLAST_ADDED, f"{brick:g}", f"1 brick added ({self.scale.mass(brick)})"),
-            (What.BALLAST_ADDED, f"{2 * brick:g}", f"2 bricks added ({self.scale.mass(2 * brick)})"),
+            (What.BALLAST_ADDED, f"{brick:g}", f"1 brick added ({self.reader.mass(brick)})"),
+            (What.BALLAST_ADDED, f"{2 * brick:g}", f"2 bricks added ({self.reader.mass(2 * brick)})"),
             (What.RETURNED, "", "Put back in place") if sheltered else (What.SHELTERED, "", "Moved to shelter"),
             (What.UNCOVERED, "", "Cover taken off") if stand.covered else (What.COVERED, "", "Covered"),
             (What.CLEANED, "", "Cleaned"),
@@ -197,14 +197,14 @@ class CageWords:
         tendency = ""
         if change is not None and pressure is not None and pressure.is_fresh:
             way = "rising" if change > 0 else "falling"
-            tendency = "steady" if abs(change) < STEADY_PA else f"{way} {self.scale.pressure(abs(change))} in 3 h"
+            tendency = "steady" if abs(change) < STEADY_PA else f"{way} {self.reader.pressure(abs(change))} in 3 h"
         return {
-            "temperature": self._measured(newest.get(Quantity.TEMPERATURE), self.scale.temperature),
-            "humidity": self._measured(newest.get(Quantity.HUMIDITY), lambda v: f"{100 * v:.0f} %"),
-            "wind": self._measured(newest.get(Quantity.WIND_SPEED), self.scale.wind),
+            "temperature": self._measured(newest.get(Quantity.TEMPERATURE), self.reader.temperature),
+            "humidity": self._measured(newest.get(Quantity.HUMIDITY), self.reader.percent),
+            "wind": self._measured(newest.get(Quantity.WIND_SPEED), self.reader.wind),
             "gust": self._gust(),
             "gust_lately": self.snapshot.gust_m_s is not None,
-            "pressure": self._measured(pressure, self.scale.pressure),
+            "pressure": self._measured(pressure, self.reader.pressure),
             "tendency": tendency,
             "trend": self._trend(self.snapshot.post.trend) if heard_now(self.snapshot.post) else "",
             "heard": self._heard(self.snapshot.post),
@@ -214,8 +214,8 @@ class CageWords:
     def _gust(self) -> Words | None:
         """The figure that the enclosures are held against; where there is none, the last that was measured."""
         if self.snapshot.gust_m_s is None:
-            return self._measured(self.snapshot.post.newest.get(Quantity.WIND_GUST), self.scale.wind)
-        number, _, unit = self.scale.wind(self.snapshot.gust_m_s).rpartition(" ")
+            return self._measured(self.snapshot.post.newest.get(Quantity.WIND_GUST), self.reader.wind)
+        number, _, unit = self.reader.wind(self.snapshot.gust_m_s).rpartition(" ")
         return {"number": number, "unit": unit, "old": ""}
 
 

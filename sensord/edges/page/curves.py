@@ -15,8 +15,8 @@ from typing import Any
 
 from sensord import ledger
 from sensord.edges.page.look import House, Look
-from sensord.edges.page.scale import Scale
 from sensord.edges.sqlite_reads import SqliteReader
+from sensord.language import Measure
 from sensord.model import AMBIENT, ANSWERS, EPOCH, Entry, Probe, Quantity, Severity
 from sensord.rules._heat import Tier
 from sensord.rules._readings import seconds
@@ -36,7 +36,7 @@ class Wanted:
     span: str  # day or week
     end: datetime
     place: str  # an enclosure, or "" for all
-    scale: Scale
+    measure: Measure  # in whose units
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,16 +93,20 @@ class Curves:
         tiers = {t for stand in stands for t in self._look.tiers_of(stand)}
         return {
             "zone": garden.site.time_zone,
-            "us": wanted.scale.us,
+            "us": wanted.measure.us,
             "span": wanted.span,
             "slot_s": slot_s,
             "times": [start + slot_s / 2 for start in starts],
             "charts": [
                 self._chart(
-                    "Temperature", wanted.scale.degree, Quantity.TEMPERATURE, lines, _tier_lines(tiers, wanted.scale)
+                    "Temperature",
+                    wanted.measure.degree,
+                    Quantity.TEMPERATURE,
+                    lines,
+                    _tier_lines(tiers, wanted.measure),
                 ),
                 self._chart("Humidity", "%", Quantity.HUMIDITY, lines, []),
-                self._chart("Gusts", wanted.scale.wind_unit, Quantity.WIND_GUST, lines, []),
+                self._chart("Gusts", wanted.measure.wind_unit, Quantity.WIND_GUST, lines, []),
             ],
             "entries": [e for e in entries if begin <= e.at <= wanted.end and self._is_about(e, wanted.place)],
         }
@@ -184,9 +188,9 @@ def _line(
     with_band: bool,
 ) -> Line:
     write = {
-        Quantity.TEMPERATURE: wanted.scale.degrees,
+        Quantity.TEMPERATURE: wanted.measure.value,
         Quantity.HUMIDITY: lambda v: 100 * v,
-        Quantity.WIND_GUST: wanted.scale.wind_value,
+        Quantity.WIND_GUST: wanted.measure.wind_value,
     }[quantity]
     which = 2 if quantity is Quantity.WIND_GUST else 0  # of gusts the highest counts
 
@@ -197,12 +201,12 @@ def _line(
     return Line(title, quantity, column(which), column(1) if band else None, column(2) if band else None)
 
 
-def _tier_lines(tiers: set[Tier], scale: Scale) -> list[dict[str, Any]]:
+def _tier_lines(tiers: set[Tier], measure: Measure) -> list[dict[str, Any]]:
     """Each tier with its temperature, how bad it is and after how long."""
     found: dict[float, dict[str, Any]] = {}
     for tier in sorted(tiers, key=lambda t: (t.temperature_c, -t.after_h)):
         after = f" after {60 * tier.after_h:.0f} min" if 0 < tier.after_h < 1.0 else f" after {tier.after_h:g} h"
         word = Severity(tier.severity).word + (after if tier.after_h else "")
-        level = round(scale.degrees(tier.temperature_c), 1)
-        found[level] = {"level": level, "word": f"{level:.0f} {scale.degree} {word}", "severity": int(tier.severity)}
+        level = round(measure.value(tier.temperature_c), 1)
+        found[level] = {"level": level, "word": f"{level:.0f} {measure.degree} {word}", "severity": int(tier.severity)}
     return list(found.values())

@@ -20,6 +20,7 @@ from sensord.edges.page.places import Place, Places, is_fresh, offset_k
 from sensord.edges.sqlite_reads import SqliteReader
 from sensord.garden import Garden, species_of
 from sensord.judge import heard
+from sensord.language import Catalogue
 from sensord.model import (
     AMBIENT,
     EPOCH,
@@ -36,7 +37,6 @@ from sensord.ports import Store, Transient
 from sensord.rules import Watch
 from sensord.rules._heat import Tier, tiers
 from sensord.rules._tracks import Track
-from sensord.texts import Texts
 
 DAY = timedelta(days=1)
 SAID = timedelta(days=2)
@@ -50,7 +50,7 @@ class House:
 
     settings: Settings
     garden: Garden
-    texts: Texts
+    texts: Catalogue
     store: Path
     now: Callable[[], datetime]
     known_at: Callable[[], datetime]  # until when the loop has taken in and judged everything

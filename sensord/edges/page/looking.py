@@ -12,8 +12,8 @@ from sensord.edges.page import tables
 from sensord.edges.page.curves import FARTHEST_BACK, SPAN, Wanted
 from sensord.edges.page.live import Full, Kind
 from sensord.edges.page.office import Office
-from sensord.edges.page.scale import Scale
 from sensord.edges.page.visiting import SESSION, Visit, ask_to_log_in, greeted, visit_of
+from sensord.language import Measure
 
 BOOK = timedelta(days=14)
 MOST_LINES = 400
@@ -84,7 +84,8 @@ def _wanted(office: Office, request: Request, visit: Visit) -> tuple[Wanted, int
     back = int(back_text) if back_text.isascii() and back_text.isdigit() and len(back_text) < 4 else 0
     back = min(back, FARTHEST_BACK // SPAN[span])
     end = office.look.known_at() - back * SPAN[span]
-    return Wanted(span, end, place if place in places else "", Scale(visit.units == "us")), back
+    measure = Measure(office.house.texts, visit.units, office.house.settings.zone)
+    return Wanted(span, end, place if place in places else "", measure), back
 
 
 def _curves_words(office: Office, wanted: Wanted, visit: Visit) -> dict[str, Any]:

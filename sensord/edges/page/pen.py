@@ -10,8 +10,7 @@ from sensord import letters
 from sensord.edges.page import asking
 from sensord.edges.page.cagewords import cohort_title
 from sensord.edges.page.look import House
-from sensord.edges.page.scale import Scale
-from sensord.figures import Reader, clock_time
+from sensord.language import Reader
 from sensord.model import ANSWERS, Concern, Entry, What
 
 BY_LINK = "by link "
@@ -25,7 +24,6 @@ class Pen:
 
     def __init__(self, house: House, now: datetime, units: str, standing: Mapping[str, Concern] = NOTHING) -> None:
         self.house, self.now = house, now
-        self.scale = Scale(units == "us")
         keeper = house.settings.keeper.model_copy(update={"units": units})
         self.desk = letters.Desk(house.garden.site, house.garden.enclosures, keeper, house.texts, standing)
         self.reader: Reader = self.desk.reader(now)
@@ -33,11 +31,7 @@ class Pen:
 
     def at(self, instant: datetime, seconds: bool = False) -> str:
         """Local time, with the day where it isn't today's."""
-        text = clock_time(instant, self.reader)
-        if seconds and not self.scale.us:
-            local = instant.astimezone(self.reader.zone)
-            text = text.replace(f"{local:%H:%M}", f"{local:%H:%M:%S}", 1)
-        return text
+        return self.reader.at(instant, seconds)
 
     def entry(self, entry: Entry) -> dict[str, str]:
         """One entry in words."""
@@ -53,7 +47,7 @@ class Pen:
         amount = ""
         if entry.amount is not None:
             is_mass = entry.what in (What.ANCHORED, What.BALLAST_ADDED)
-            amount = self.scale.mass(entry.amount) if is_mass else f"{entry.amount:g}"
+            amount = self.reader.mass(entry.amount) if is_mass else f"{entry.amount:g}"
         text = self.desk.title_of(entry.text) if entry.what is What.MOVED else entry.text
         by_link = text.startswith(BY_LINK)
         return {

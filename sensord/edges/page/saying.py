@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from sensord import entries
 from sensord.edges.page.look import House, Look
-from sensord.edges.page.scale import POUND_KG
+from sensord.language.reader import POUND_KG
 from sensord.model import AMOUNTS, ANSWERS, Arrival, Entry, What
 from sensord.ports import Transient
 

@@ -73,6 +73,6 @@ def by_time(data: Mapping[str, Any], pen: Pen) -> dict[str, Any]:
 def _hour(local: datetime, pen: Pen) -> str:
     """The hour; with the name of its time where the clocks go through it twice."""
     twice = f" {local:%Z}" if local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset() else ""
-    if pen.scale.us:
+    if pen.reader.us:
         return f"{local:%a} {local.hour % 12 or 12} {'am' if local.hour < 12 else 'pm'}{twice}"
     return f"{local:%a %H}:00{twice}"

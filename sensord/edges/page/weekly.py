@@ -12,6 +12,7 @@ from starlette.responses import Response
 from sensord.edges.page.lookbacks import Job
 from sensord.edges.page.office import Office
 from sensord.edges.page.visiting import ask_to_log_in, greeted, visit_of
+from sensord.language import Measure
 
 if TYPE_CHECKING:
     from sensord.review import Review, Span
@@ -38,7 +39,7 @@ async def week(office: Office, request: Request) -> Response:
         trouble = job.future.exception()
         if trouble is not None:
             return office.paper.message(request, 503, f"It can't be looked back on at the moment: {trouble}")
-        words |= await office.run(_words, job.future.result(), visit.units)
+        words |= await office.run(_words, office, job.future.result(), visit.units)
     response = office.paper.page("week", visit, words)
     if not done:
         response.headers["refresh"] = str(AGAIN_S)
@@ -52,15 +53,15 @@ async def _done(job: Job) -> bool:
     return job.future.done()
 
 
-def _words(review: Review, units: str) -> dict[str, Any]:
+def _words(office: Office, review: Review, units: str) -> dict[str, Any]:
     from sensord.edges import report
     from sensord.review.words import headline, sentences
 
-    measure = report.measure_of(review, units)
+    measure = Measure(office.house.texts, units, review.span.zone)
     return {
         "headline": headline(review, measure),
         "told": " ".join(sentences(review, measure)),
-        "body": report.body(review, units, heading=2),
+        "body": report.body(review, measure, heading=2),
     }
 
 

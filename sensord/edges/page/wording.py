@@ -10,7 +10,6 @@ from sensord.edges.page import asking
 from sensord.edges.page.cagewords import CageWords, Words, heard_now
 from sensord.edges.page.look import House, Snapshot
 from sensord.edges.page.pen import Pen
-from sensord.figures import listed
 from sensord.judge import manner_of, says_stay_in
 from sensord.model import (
     AMBIENT,
@@ -44,7 +43,7 @@ class Wording(Pen):
     def page(self) -> dict[str, object]:
         """Everything of the page that may change."""
         matters = self.matters()
-        words = CageWords(self.house, self.snapshot, self.scale, self.at)
+        words = CageWords(self.house, self.snapshot, self.reader)
         cages = [words.cage(cage) for cage in self.snapshot.cages]
         return {
             "as_of": self.at(self.now, seconds=True),
@@ -144,7 +143,7 @@ class Wording(Pen):
         subjects = sorted(
             {c.subject for c in concerns}, key=lambda s: (order.index(s) if s in order else len(order), s)
         )
-        return listed([self.desk.title_of(s) for s in subjects], self.reader)
+        return self.reader.listed([self.desk.title_of(s) for s in subjects])
 
     def _afterwards(self, concerns: Sequence[Concern]) -> str:
         """What is to be done now that it is fine; "" where the text's own title says it."""
@@ -205,12 +204,12 @@ class Wording(Pen):
         over = [c for c in cages if c["wind"]["kind"] == "over"]  # type: ignore[index]
         found = []
         if over:
-            who = listed([str(c["title"]) for c in over], self.reader)
+            who = self.reader.listed([str(c["title"]) for c in over])
             covered = all(("storm", c["name"]) in stands or ("wind", c["name"]) in stands for c in over)
             found.append((f"gusts above what {who} hold{'s' if len(over) == 1 else ''}", covered))
         for tier in dict.fromkeys(str(c["hot"]) for c in cages if c["hot"]):
             hot = [c for c in cages if c["hot"] == tier]
-            who = listed([str(c["title"]) for c in hot], self.reader)
+            who = self.reader.listed([str(c["title"]) for c in hot])
             covered = all(("overheating", c["name"]) in stands for c in hot)
             found.append((f"{who} {'is' if len(hot) == 1 else 'are'} above {tier}", covered))
         return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 from typing import Any
 
 import pytest
@@ -16,8 +16,8 @@ from sensord.edges.page import asking
 from sensord.edges.page.cagewords import CageWords
 from sensord.edges.page.live import Kind
 from sensord.edges.page.places import trend_of
-from sensord.edges.page.scale import Scale
 from sensord.edges.page.wording import Wording
+from sensord.language import Catalogue, Reader
 from sensord.model import Advice, Concern, Doubt, Entry, Quantity, Reading, Severity, Standing, State, Verdict, What
 from sensord.ports import Batch
 from sensord.rules._tracks import Track
@@ -338,7 +338,7 @@ def track(values: list[float]) -> Track:
 
 def trend_word(values: list[float]) -> str:
     words = CageWords.__new__(CageWords)
-    words.scale = Scale(False)
+    words.reader = Reader(Catalogue.load(), "metric", UTC, NOW, 2.0)
     return words._trend(trend_of(track(values)))
 
 

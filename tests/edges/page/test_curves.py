@@ -10,17 +10,16 @@ import pytest
 
 from sensord.edges.page import tables
 from sensord.edges.page.curves import Wanted
-from sensord.edges.page.scale import Scale
 from sensord.edges.page.wording import Wording
+from sensord.language import Measure
 from sensord.model import Doubt, Entry, Quantity, Reading, What
 from sensord.ports import Batch
 from tests.edges.page.homestead import NOW, Homestead
+from tests.reviews import METRIC, US
 
-METRIC = Scale(False)
 
-
-def wanted(span: str = "day", place: str = "", end: datetime = NOW, scale: Scale = METRIC) -> Wanted:
-    return Wanted(span, end, place, scale)
+def wanted(span: str = "day", place: str = "", end: datetime = NOW, measure: Measure = METRIC) -> Wanted:
+    return Wanted(span, end, place, measure)
 
 
 def line(data: dict, label: str, chart: int = 0) -> dict:
@@ -77,7 +76,7 @@ def test_tiers_are_those_that_the_rule_judges_by(local: Homestead) -> None:
     """The lines drawn are the species' tiers, each with its temperature, its severity and after how long."""
     words = [t["word"] for t in local.office.curves.data(wanted())["charts"][0]["tiers"]]
     assert words[:2] == ["29 °C Minor after 2 h", "33 °C Moderate after 1 h"]
-    us = local.office.curves.data(wanted(scale=Scale(True)))["charts"][0]["tiers"]
+    us = local.office.curves.data(wanted(measure=US))["charts"][0]["tiers"]
     assert us[0]["level"] == 84.2
 
 

@@ -13,6 +13,7 @@ from sensord.edges.page.wording import Wording
 from sensord.model import Advice, Doubt, Quantity, Reading, Severity, Standing, State, What
 from sensord.ports import Batch
 from tests.edges.page.homestead import NOW, Homestead, hot
+from tests.reviews import METRIC, US
 
 
 def shown(homestead: Homestead, units: str = "metric") -> dict:
@@ -137,23 +138,18 @@ def test_a_doubtful_reading_is_shown_as_one(local: Homestead) -> None:
 )
 def test_temperatures_are_converted_by_definition(metric: str, us: str) -> None:
     """°F = °C × 9/5 + 32; water boils at 212 °F; the scales meet at −40 (NIST SP 811, 2008, appendix B.8)."""
-    from sensord.edges.page.scale import Scale
-
     celsius = float(metric.split()[0])
-    assert Scale(False).temperature(celsius) == metric
-    assert Scale(True).temperature(celsius) == us
+    assert METRIC.temperature(celsius) == metric
+    assert US.temperature(celsius) == us
 
 
 @pytest.mark.outside
 def test_other_units_are_converted_by_definition() -> None:
     """1 mile is 1609.344 m, 1 lb 0.45359237 kg, 29.92 inHg a standard atmosphere (NIST SP 811; ICAO Doc 7488)."""
-    from sensord.edges.page.scale import Scale
-
-    us = Scale(True)
-    assert us.wind(44.704) == "100 mph"
-    assert us.mass(4.5359237) == "10 lb"
-    assert us.pressure(101_325) == "29.92 inHg"
-    assert Scale(False).wind(10.0) == "36 km/h"
+    assert US.wind(44.704) == "100 mph"
+    assert US.mass(4.5359237) == "10 lb"
+    assert US.pressure(101_325) == "29.92 inHg"
+    assert METRIC.wind(10.0) == "36 km/h"
 
 
 def test_regions_of_readers_hold_no_form(local: Homestead) -> None:

@@ -13,21 +13,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sensord.figures import Reader
+from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, CatalogueError, Reader, cut, template
+from sensord.language.messages import ALWAYS, FRAMES
 from sensord.rules import all_rules
-from sensord.texts import ALWAYS, FRAMES, TEXT_LIMIT, TITLE_LIMIT, Texts, TextsError, cut, fill, template
 
-SHIPPED = Texts.load()
-READER = Reader("metric", ZoneInfo("America/Detroit"), datetime(2026, 8, 20, 16, tzinfo=UTC), 2.0, SHIPPED.words)
+SHIPPED = Catalogue.load()
+READER = Reader(SHIPPED, "metric", ZoneInfo("America/Detroit"), datetime(2026, 8, 20, 16, tzinfo=UTC), 2.0)
 
 
 def filled(text: str, **numbers: float | str | bool | None) -> str:
-    return fill(template(text), numbers, READER).text
+    return READER.fill(template(text), numbers).text
 
 
-def base() -> Texts:
+def base() -> Catalogue:
     """The shipped frame with one rule of our own."""
-    return Texts.parse(
+    return Catalogue.parse(
         shipped_frame()
         + """
 [heat.hot]
@@ -39,13 +39,13 @@ text = "{inside_c} inside.[ Add {add_kg}.]"
 
 
 def shipped_frame() -> str:
-    text = resources.files("sensord").joinpath("texts.toml").read_text(encoding="utf-8")
+    text = resources.files("sensord.language").joinpath("en/messages.toml").read_text(encoding="utf-8")
     return text.split("# --- the rules")[0]
 
 
-def mistakes(toml: str, over: Texts | None = None) -> list[str]:
-    with pytest.raises(TextsError) as error:
-        Texts.parse(toml, "my.toml", over)
+def mistakes(toml: str, over: Catalogue | None = None) -> list[str]:
+    with pytest.raises(CatalogueError) as error:
+        Catalogue.parse(toml, "my.toml", over)
     return error.value.lines
 
 
@@ -61,7 +61,7 @@ def test_names_are_filled_in_and_brackets_are_optional() -> None:
 
 def test_a_missing_number_is_shown_and_told() -> None:
     """A number that should be there never stops a message: it is a question mark, and its name is reported."""
-    assert fill(template("{inside_c} in {where}"), {"where": "Alder"}, READER) == ("? in Alder", ("inside_c",))
+    assert READER.fill(template("{inside_c} in {where}"), {"where": "Alder"}) == ("? in Alder", ("inside_c",))
 
 
 @pytest.mark.parametrize(
@@ -114,13 +114,13 @@ text = 3
 
 def test_a_file_of_ones_own_lies_over_the_shipped_one() -> None:
     """Only what is given changes; units and deadlines may be used wherever the shipped text has the number."""
-    texts = Texts.parse(
+    texts = Catalogue.parse(
         '[heat.hot]\ntext = "Hot: {inside_c}[, {add_bricks}]"\n[words]\ntomorrow = "{time} next day"', "m", base()
     )
     hot = texts.find("heat", "hot")
     assert hot is not None
-    assert fill(hot.title, {"subject": "Alder"}, READER).text == "Shade Alder"
-    assert fill(hot.text, {"inside_c": 30, "add_kg": 3}, READER).text == "Hot: 30 °C, 2 bricks"
+    assert READER.fill(hot.title, {"subject": "Alder"}).text == "Shade Alder"
+    assert READER.fill(hot.text, {"inside_c": 30, "add_kg": 3}).text == "Hot: 30 °C, 2 bricks"
     assert texts.words["tomorrow"] == "{time} next day"
     assert texts.frames == base().frames
 
@@ -165,12 +165,12 @@ def test_not_toml_and_not_text(tmp_path: Path) -> None:
     assert mistakes("[a")[0].startswith("my.toml: not valid TOML: ")
     file = tmp_path / "mine.toml"
     file.write_bytes(b'[words]\nand = "\xff"')
-    with pytest.raises(TextsError, match=r"mine\.toml: not UTF-8 text"):
-        Texts.load(file)
+    with pytest.raises(CatalogueError, match=r"mine\.toml: not UTF-8 text"):
+        Catalogue.load(own=file)
     file.write_text('[words]\nand = "{first} & {last}"', encoding="utf-8")
-    assert Texts.load(file).words["and"] == "{first} & {last}"
+    assert Catalogue.load(own=file).words["and"] == "{first} & {last}"
     with pytest.raises(FileNotFoundError):
-        Texts.load(tmp_path / "none.toml")
+        Catalogue.load(own=tmp_path / "none.toml")
 
 
 def test_too_long_by_itself() -> None:
@@ -205,7 +205,7 @@ def test_any_text_is_a_template_or_refused(text: str, numbers: dict[str, float])
     except ValueError as error:
         assert str(error)
         return
-    assert len(fill(parsed, numbers, READER, TITLE_LIMIT).text) <= TITLE_LIMIT
+    assert len(READER.fill(parsed, numbers, TITLE_LIMIT).text) <= TITLE_LIMIT
 
 
 def test_the_shipped_texts_belong_to_rules() -> None:
@@ -223,7 +223,7 @@ def test_the_shipped_texts_are_short(rule: str, reason: str) -> None:
     for subject in ("Alder", "Alder, Birch and Cedar"):
         ordinary["subject"] = subject
         for parsed, limit in ((text.title, TITLE_LIMIT), (text.text, TEXT_LIMIT), (text.many or text.text, TEXT_LIMIT)):
-            whole = fill(parsed, ordinary, READER, limit=10_000)
+            whole = READER.fill(parsed, ordinary, limit=10_000)
             assert len(whole.text) <= limit, f"{len(whole.text)} characters: {whole.text}"
 
 
@@ -261,6 +261,6 @@ def test_who_carries_is_told_to_mind_thunder_and_their_back(key: tuple[str, str]
 
 def test_plain_english_of_today() -> None:
     """A fall is told as a fall; and nothing that nobody says any more."""
-    shipped = resources.files("sensord").joinpath("texts.toml").read_text(encoding="utf-8")
+    shipped = resources.files("sensord.language").joinpath("en/messages.toml").read_text(encoding="utf-8")
     assert "nobody need" not in shipped
     assert "{pressure_change_pa}" not in shipped

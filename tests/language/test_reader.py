@@ -9,20 +9,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sensord.figures import WRITERS, Reader, clock_time, counted, figure, listed
-from sensord.texts import Texts
+from sensord.language import Catalogue, Reader
+from sensord.language.reader import WRITERS
 
-WORDS = Texts.load().words
+ENGLISH = Catalogue.load()
 DETROIT = ZoneInfo("America/Detroit")
 NOON = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)  # 12:00 in Detroit
 
 
 def reader(units: str = "metric", now: datetime = NOON) -> Reader:
-    return Reader(units, DETROIT, now, 2.0, WORDS)
+    return Reader(ENGLISH, units, DETROIT, now, 2.0)
 
 
 def both(name: str, value: float | str) -> tuple[str | None, str | None]:
-    return figure(name, {name: value}, reader()), figure(name, {name: value}, reader("us"))
+    return reader().figure(name, {name: value}), reader("us").figure(name, {name: value})
 
 
 @pytest.mark.outside
@@ -83,16 +83,16 @@ def test_units(name: str, value: float, metric: str, us: str) -> None:
 )
 def test_other_figures(name: str, value: float | str | None, text: str | None) -> None:
     """Endings without a choice of unit; what is not there is None, what is true is empty."""
-    assert figure(name, {name: value}, reader()) == text
+    assert reader().figure(name, {name: value}) == text
 
 
 @pytest.mark.outside
 def test_directions() -> None:
     """The eight principal winds lie 45° apart from north, clockwise; between two, the nearer one counts (compass rose)."""
     names = ["north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"]
-    assert [figure("a_deg", {"a_deg": 45.0 * i}, reader()) for i in range(8)] == names
+    assert [reader().figure("a_deg", {"a_deg": 45.0 * i}) for i in range(8)] == names
     # In sixteen points, WSW is 247.5°: the half way goes on clockwise.
-    assert [figure("a_deg", {"a_deg": d}, reader()) for d in (247.4, 247.5, 337.4, 337.5, 359.9, 360.0, -90.0)] == [
+    assert [reader().figure("a_deg", {"a_deg": d}) for d in (247.4, 247.5, 337.4, 337.5, 359.9, 360.0, -90.0)] == [
         "south-west",
         "west",
         "north-west",
@@ -124,19 +124,19 @@ def test_times(instant: str, metric: str, us: str) -> None:
 def test_times_in_the_nights_when_the_clock_changes() -> None:
     """On 1 November 2026 Detroit has 01:30 twice, on 8 March 02:30 never; every instant has its right wall time."""
     autumn = reader(now=datetime(2026, 11, 1, 4, 0, tzinfo=UTC))
-    assert [clock_time(datetime(2026, 11, 1, h, 30, tzinfo=UTC), autumn) for h in (5, 6, 7)] == [
+    assert [autumn.at(datetime(2026, 11, 1, h, 30, tzinfo=UTC)) for h in (5, 6, 7)] == [
         "01:30",
         "01:30",
         "02:30",
     ]
     spring = reader(now=datetime(2026, 3, 8, 5, 0, tzinfo=UTC))
-    assert [clock_time(datetime(2026, 3, 8, h, 30, tzinfo=UTC), spring) for h in (6, 7)] == ["01:30", "03:30"]
+    assert [spring.at(datetime(2026, 3, 8, h, 30, tzinfo=UTC)) for h in (6, 7)] == ["01:30", "03:30"]
 
 
 @given(st.floats(0.0, 500.0), st.floats(0.2, 25.0))
 def test_bricks_are_never_too_few(mass_kg: float, brick_kg: float) -> None:
     """So many bricks weigh at least the mass, and one less would not."""
-    text = figure("add_bricks", {"add_kg": mass_kg}, Reader("metric", DETROIT, NOON, brick_kg, WORDS))
+    text = Reader(ENGLISH, "metric", DETROIT, NOON, brick_kg).figure("add_bricks", {"add_kg": mass_kg})
     assert text is not None
     count = int(text.split()[0])
     assert count * brick_kg >= mass_kg - 1e-6
@@ -145,16 +145,16 @@ def test_bricks_are_never_too_few(mass_kg: float, brick_kg: float) -> None:
 
 def test_bricks_by_hand() -> None:
     """14.930 kg are 7.465 bricks of 2.0 kg: 7 would be too few, so 8."""
-    assert figure("add_bricks", {"add_kg": 14.930}, reader()) == "8 bricks"
-    assert figure("add_bricks", {"add_kg": 2.0}, reader()) == "1 brick"
-    assert figure("add_bricks", {}, reader()) is None
+    assert reader().figure("add_bricks", {"add_kg": 14.930}) == "8 bricks"
+    assert reader().figure("add_bricks", {"add_kg": 2.0}) == "1 brick"
+    assert reader().figure("add_bricks", {}) is None
 
 
 def test_lists() -> None:
     """Names are listed as people say them."""
     names = ["Alder", "Birch", "Cedar"]
-    assert [listed(names[:n], reader()) for n in range(4)] == ["", "Alder", "Alder and Birch", "Alder, Birch and Cedar"]
-    assert [counted(n, reader()) for n in (1, 3, 12, 13)] == ["one", "three", "twelve", "13"]
+    assert [reader().listed(names[:n]) for n in range(4)] == ["", "Alder", "Alder and Birch", "Alder, Birch and Cedar"]
+    assert [reader().counted(n) for n in (1, 3, 12, 13)] == ["one", "three", "twelve", "13"]
 
 
 @given(
@@ -166,7 +166,7 @@ def test_any_number_is_written_or_missing(name: str, value: float | str | None, 
     """No number whatever makes the writing fail."""
     if isinstance(value, int) and abs(value) > 1e300:
         value = 0
-    text = figure(name, {name: value, "x_kg": value}, reader(units))
+    text = reader(units).figure(name, {name: value, "x_kg": value})
     assert text is None or isinstance(text, str)
 
 
@@ -174,4 +174,4 @@ def test_any_number_is_written_or_missing(name: str, value: float | str | None, 
 def test_any_instant_is_written(now: datetime, away: timedelta) -> None:
     """Any instant has a wall time."""
     now = now.replace(tzinfo=UTC)
-    assert clock_time(now + away, reader(now=now))
+    assert reader(now=now).at(now + away)

@@ -1,0 +1,28 @@
+"""Language: sentences in catalogues, and numbers, units and times as a person reads them.
+
+template.py   the form of a sentence: {names} and [parts that may be left out]
+messages.py   the tables of what the phone says, checked
+tongue.py     English, translations, the pseudo-language
+catalogue.py  finds a sentence by its key and fills it
+reader.py     writes numbers, units and times for one reader, and the sentences with them
+exchange.py   to translators and back (a tool; it needs Babel)
+en/           the English sentences, one file for each part of the house
+"""
+
+from sensord.language.catalogue import Catalogue, languages
+from sensord.language.messages import CatalogueError, Text
+from sensord.language.reader import Measure, Reader
+from sensord.language.template import TEXT_LIMIT, TITLE_LIMIT, cut, template
+
+__all__ = [
+    "TEXT_LIMIT",
+    "TITLE_LIMIT",
+    "Catalogue",
+    "CatalogueError",
+    "Measure",
+    "Reader",
+    "Text",
+    "cut",
+    "languages",
+    "template",
+]

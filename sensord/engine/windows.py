@@ -17,7 +17,7 @@ from typing import Final
 
 from sensord.model import Probe
 from sensord.rules import Seen
-from sensord.rules._tracks import REFUSED, Columns, Means, end_of_span
+from sensord.rules._tracks import REFUSED, Columns, Numbers, end_of_span, nearest
 
 MOST = 100_000
 """Readings in a window, whatever comes: more than a day of one a second. Beyond it the oldest are let go."""
@@ -111,7 +111,7 @@ class Window:
 class Growing(Columns):
     """Columns that only grow, and remember what was computed of them."""
 
-    __slots__ = ("_means", "_usable")
+    __slots__ = ("_less", "_means", "_usable")
 
     times_s: array[float]
     values: array[float]
@@ -121,6 +121,7 @@ class Growing(Columns):
         super().__init__(array("d"), array("d"), array("H"))
         self._usable: dict[tuple[float, float], _Usable] = {}
         self._means: dict[float, _Means] = {}
+        self._less: dict[float, _Less] = {}
 
     def part(self, first: int, last: int) -> Growing:
         """A copy of the readings `first` to `last`."""
@@ -143,12 +144,19 @@ class Growing(Columns):
             part = self._usable[lowest, highest] = _Usable(self, lowest, highest)
         return part.cut(first, last)
 
-    def means(self, first: int, last: int, span_s: float) -> Means:
+    def means(self, first: int, last: int, span_s: float) -> Numbers:
         """As in `Columns`, each whole span computed once."""
         part = self._means.get(span_s)
         if part is None:
             part = self._means[span_s] = _Means(self, span_s)
         return part.cut(first, last)
+
+    def less(self, first: int, last: int, outside: Columns, low: int, high: int, tolerance_s: float) -> Numbers:
+        """As in `Columns`, each reading compared once."""
+        part = self._less.get(tolerance_s)
+        if part is None or part.outside is not outside:  # the other series has let go of what was too old
+            part = self._less[tolerance_s] = _Less(self, outside, tolerance_s)
+        return part.cut(first, last, low, high)
 
 
 class _Usable:
@@ -195,7 +203,7 @@ class _Means:
         self._times_s, self._values = array("d"), array("d")
         self._next = 0  # of the first reading of the span that is not whole yet
 
-    def cut(self, first: int, last: int) -> Means:
+    def cut(self, first: int, last: int) -> Numbers:
         """Of the readings `first` to `last`: whole spans as they are known, the two at the ends from their readings."""
         if self._next > last:  # an older version: a span that is whole by now was not yet
             return Columns.means(self._columns, first, last, self._span_s)
@@ -219,6 +227,54 @@ class _Means:
             self._times_s.append((times[self._next] + times[end - 1]) / 2)
             self._values.append(sum(self._columns.values[self._next : end]) / (end - self._next))
             self._next = end
+
+
+class _Less:
+    """Columns less others, reading by reading, as far as no later reading of the others can be nearer."""
+
+    __slots__ = ("_checked", "_columns", "_differences", "_near", "_nearest", "_times_s", "_tolerance_s", "outside")
+
+    def __init__(self, columns: Growing, outside: Columns, tolerance_s: float) -> None:
+        self._columns, self.outside, self._tolerance_s = columns, outside, tolerance_s
+        self._times_s, self._differences = array("d"), array("d")
+        self._near = array("I")  # which of the others each of them was compared with
+        self._checked = 0  # readings of the columns that are done
+        self._nearest = 0  # where in the others to go on
+
+    def cut(self, first: int, last: int, low: int, high: int) -> Numbers:
+        """Of the readings `first` to `last`, less those of the others from `low` to `high`."""
+        columns, outside = self._columns, self.outside
+        if first >= last or low >= high:
+            return (), ()
+        self._extend(last, high)
+        begin = bisect_left(self._times_s, columns.times_s[first])
+        end = len(self._times_s)
+        if self._checked > last:
+            end = bisect_left(self._times_s, columns.times_s[last], begin)
+        if begin < end and not (low <= self._near[begin] and self._near[end - 1] < high):  # seen otherwise than by now
+            return Columns.less(columns, first, last, outside, low, high, self._tolerance_s)
+        found = self._times_s[begin:end], self._differences[begin:end]
+        if self._checked < last:
+            more = Columns.less(
+                columns, max(first, self._checked), last, outside, max(low, min(self._nearest, high - 1)), high,
+                self._tolerance_s,
+            )  # fmt: skip
+            found[0].extend(more[0])
+            found[1].extend(more[1])
+        return found
+
+    def _extend(self, last: int, high: int) -> None:
+        times, others = self._columns.times_s, self.outside.times_s
+        for index in range(self._checked, last):
+            t = times[index]
+            near = self._nearest = nearest(others, self._nearest, high, t)
+            if near + 1 >= high:
+                return  # a nearer one may come
+            if abs(others[near] - t) <= self._tolerance_s:
+                self._times_s.append(t)
+                self._differences.append(self._columns.values[index] - self.outside.values[near])
+                self._near.append(near)
+            self._checked = index + 1
 
 
 def window_of(horizon_s: float, times_s: Sequence[float], values: Sequence[float], doubts: Sequence[int]) -> Window:

@@ -7,8 +7,7 @@ reading: it looks at medians, pairs and durations.
 from __future__ import annotations
 
 import math
-from bisect import bisect_left, bisect_right
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from statistics import median
 from types import MappingProxyType
@@ -17,7 +16,7 @@ from typing import NamedTuple
 from pydantic import BaseModel, ConfigDict
 
 from sensord.model import Advice, Certainty, Number, Severity, State, Urgency, Verdict, instant, milliseconds
-from sensord.rules import Evidence
+from sensord.rules import Evidence, Seen
 from sensord.rules._tracks import LARGEST, NOTHING, Track
 
 
@@ -34,10 +33,15 @@ def seconds(at: datetime) -> float:
 
 def track(evidence: Evidence, need: str, now: datetime, lowest: float = -LARGEST, highest: float = LARGEST) -> Track:
     """The usable readings of a need up to `now`: of the first probe that is fresh, else of the first that has any."""
+    return best_of(evidence.series.get(need, ()), seconds(now), lowest, highest)
+
+
+def best_of(probes: Iterable[Seen], now_s: float, lowest: float, highest: float) -> Track:
+    """The usable readings up to `now_s` of the first probe that is fresh, else of the first that has any."""
     best = NOTHING
-    for seen in evidence.series.get(need, ()):
-        candidate = seen.usable(seconds(now), lowest, highest)
-        if candidate.is_fresh(seconds(now)):
+    for seen in probes:
+        candidate = seen.usable(now_s, lowest, highest)
+        if candidate.is_fresh(now_s):
             return candidate
         if best.is_empty:
             best = candidate
@@ -47,8 +51,8 @@ def track(evidence: Evidence, need: str, now: datetime, lowest: float = -LARGEST
 class Pairs(NamedTuple):
     """Differences of two tracks at the same instants."""
 
-    times_s: list[float]
-    differences: list[float]
+    times_s: Sequence[float]
+    differences: Sequence[float]
 
     def median(self) -> float:
         """The middle difference; there must be one."""
@@ -64,19 +68,7 @@ class Pairs(NamedTuple):
 def pairs(inside: Track, outside: Track, start_s: float, end_s: float) -> Pairs:
     """Inside less outside, each inside reading with the nearest one outside, where that is near enough."""
     tolerance_s = max(90.0, 0.75 * max(inside.interval_s, outside.interval_s))
-    these, others, values, outside_values = inside.times_s, outside.times_s, inside.values, outside.values
-    n = len(others)
-    found = Pairs([], [])
-    first, last = bisect_left(these, start_s), bisect_right(these, end_s)
-    j = bisect_left(others, start_s - tolerance_s)
-    for i in range(first, last):
-        t = these[i]
-        while j + 1 < n and abs(others[j + 1] - t) <= abs(others[j] - t):
-            j += 1
-        if j < n and abs(others[j] - t) <= tolerance_s:
-            found.times_s.append(t)
-            found.differences.append(values[i] - outside_values[j])
-    return found
+    return Pairs(*inside.less(outside, start_s, end_s, tolerance_s))
 
 
 def middle(part: Track) -> float | None:
@@ -129,12 +121,13 @@ def numbers(facts: Facts) -> dict[str, Number]:
     """The numbers of a verdict: instants as text, floats rounded to what can be meant, what is unknown left out."""
     found: dict[str, Number] = {}
     for name, value in facts.items():
-        if isinstance(value, datetime):
+        if isinstance(value, float):
+            if math.isfinite(value):
+                found[name] = round(value, 3)
+        elif isinstance(value, datetime):
             found[name] = iso(value)
-        elif isinstance(value, bool | int | str):
+        elif value is not None:
             found[name] = value
-        elif value is not None and math.isfinite(value):
-            found[name] = round(value, 3)
     return found
 
 

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from sensord.model import Number, Site
 from sensord.rules._readings import middle, pairs, seconds
+from sensord.rules._sky import sun_at
 from sensord.rules._tracks import Track
 from sensord.science import sun
 
@@ -84,7 +85,7 @@ def _sun_ratio(
         ratio = measured_after / measured_before if measured_before >= 100.0 else 0.0
         return ratio if ratio >= COMPARABLE else None
     clear = [
-        sun.clear_sky_irradiance_w_m2(sun.position(site.latitude_deg, site.longitude_deg, at).elevation_deg)
+        sun.clear_sky_irradiance_w_m2(sun_at(site.latitude_deg, site.longitude_deg, at).elevation_deg)
         for at in (shaded_at - BEFORE / 2, shaded_at + LATEST / 2)
     ]
     air_before, air_after = middle(ambient.between(*spans[:2])), middle(ambient.between(*spans[2:]))

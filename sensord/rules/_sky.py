@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from typing import NamedTuple
 
 from sensord.model import AMBIENT, Quantity, Site
@@ -47,6 +48,18 @@ class Sky(NamedTuple):
         return self.elevation_deg >= UP_DEG and self.share is not None and self.share < OVERCAST_SHARE
 
 
+@lru_cache(256)
+def sun_at(latitude_deg: float, longitude_deg: float, at: datetime) -> sun.SunPosition:
+    """Where the sun stands: every rule and enclosure of a turn asks it of the same instants."""
+    return sun.position(latitude_deg, longitude_deg, at)
+
+
+@lru_cache(64)
+def sun_times(latitude_deg: float, longitude_deg: float, day: date) -> sun.SunTimes | None:
+    """When it rises and sets on a day; it is asked all day long."""
+    return sun.sunrise_sunset(latitude_deg, longitude_deg, day)
+
+
 def irradiance_need(lookback: timedelta) -> Need:
     """What the ambient post's pyranometer says, if there is one."""
     return Need("irradiance", AMBIENT, Quantity.IRRADIANCE, lookback)
@@ -54,7 +67,7 @@ def irradiance_need(lookback: timedelta) -> Need:
 
 def sky_at(site: Site, now: datetime, irradiance: Track) -> Sky:
     """The sky over the site at `now`."""
-    place = sun.position(site.latitude_deg, site.longitude_deg, now)
+    place = sun_at(site.latitude_deg, site.longitude_deg, now)
     share = None
     clear = sun.clear_sky_irradiance_w_m2(place.elevation_deg)
     recent = middle(irradiance.since(seconds(now) - 1200.0))
@@ -78,12 +91,12 @@ def low_sun_at(site: Site, now: datetime, elevation_deg: float) -> datetime | No
     """When the sun, high enough now, will have sunk to an elevation, to five minutes; None if it is lower already."""
     step = timedelta(minutes=5)
     at = max(now, now + timedelta(hours=12.0 - solar_hour(site, now)))
-    if sun.position(site.latitude_deg, site.longitude_deg, at).elevation_deg <= elevation_deg:
+    if sun_at(site.latitude_deg, site.longitude_deg, at).elevation_deg <= elevation_deg:
         return None
     low, high = 0, 144  # five-minute steps of the twelve hours after noon or now, in which the sun only sinks
     while high - low > 1:
         middle_step = (low + high) // 2
-        place = sun.position(site.latitude_deg, site.longitude_deg, at + middle_step * step)
+        place = sun_at(site.latitude_deg, site.longitude_deg, at + middle_step * step)
         low, high = (middle_step, high) if place.elevation_deg > elevation_deg else (low, middle_step)
     return at + high * step
 
@@ -124,7 +137,7 @@ def course(site: Site, now: datetime, air: Track) -> Course | None:
     slope = slope_per_h(recent)
     if slope is None or slope < LEAST_RISE_K_H or not 5.0 < at_h < WARMEST_H:
         return None
-    times = sun.sunrise_sunset(site.latitude_deg, site.longitude_deg, local_mean.date())
+    times = sun_times(site.latitude_deg, site.longitude_deg, local_mean.date())
     if times is None:
         return None
     starts_h = 12.5 - (times.sunset - times.sunrise).total_seconds() / 7200.0

@@ -9,19 +9,22 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import NamedTuple
 
 from pydantic import Field
 
 from sensord.model import AMBIENT, Doubt, Quantity, State
-from sensord.rules import Evidence, Need
-from sensord.rules._readings import Bounds, middle, seconds, track
+from sensord.rules import Evidence, Need, Seen
+from sensord.rules._readings import Bounds, best_of, middle, seconds
 from sensord.rules._tracks import Track
 from sensord.science import pressure
 
 PRESSURE_LOOKBACK = timedelta(hours=3, minutes=20)
 WIND_LOOKBACK = timedelta(minutes=70)
 AIR_LOOKBACK = timedelta(minutes=40)
+SEEN = ("pressure", "air", "gust", "wind", "humidity")
+Probes = tuple[Seen, ...]
 GUST_FACTOR = 1.5
 """Gust over mean wind, where only the mean is measured; common practice, no source."""
 STEEPER = 1.3
@@ -94,22 +97,30 @@ def wind_needs() -> tuple[Need, ...]:
 
 def signs(evidence: Evidence, now: datetime, p: SignThresholds) -> Signs:
     """Read the signs at `now`."""
+    return _signs(*(evidence.series.get(need, ()) for need in SEEN), now, p)
+
+
+@lru_cache(8)
+def _signs(
+    pressures: Probes, airs: Probes, gusts: Probes, winds: Probes, humidities: Probes, now: datetime, p: SignThresholds
+) -> Signs:
+    """All enclosures of a site see the same post: its signs are read once a turn."""
     now_s = seconds(now)
-    barometer = _fresh(track(evidence, "pressure", now, 30_000, 110_000), now_s)
-    gusts, estimated = gusts_of(evidence, now)
-    air = track(evidence, "air", now, -60, 60)
+    barometer = _fresh(best_of(pressures, now_s, 30_000, 110_000), now_s)
+    gust, estimated = _gusts(gusts, winds, now_s)
+    air = best_of(airs, now_s, -60, 60)
     change = _change(barometer, now_s, 10_800.0)
     tendency = pressure.tendency(max(-20_000.0, min(20_000.0, change))) if change is not None else None
-    ten = gusts.since(now_s - max(600.0, 2.5 * gusts.interval_s)).values
+    ten = gust.since(now_s - max(600.0, 2.5 * gust.interval_s)).values
     return Signs(
         change_pa=tendency.change_pa if tendency else None,
         tendency=str(tendency) if tendency else "",
         expected=_expected(barometer, tendency, now_s, p),
-        front=_front(barometer, air, gusts, now_s, p),
+        front=_front(barometer, air, gust, now_s, p),
         gust_m_s=max(ten, default=None),
-        highest_m_s=max(gusts.since(now_s - 3600.0).values, default=None),
+        highest_m_s=max(gust.since(now_s - 3600.0).values, default=None),
         gust_estimated=estimated,
-        wet=is_wet(evidence, now),
+        wet=_is_wet(humidities, now_s),
         air_c=middle(air.since(now_s - 900.0)),
     )
 
@@ -120,10 +131,14 @@ def _fresh(readings: Track, now_s: float) -> Track:
 
 def gusts_of(evidence: Evidence, now: datetime) -> tuple[Track, bool]:
     """Measured gusts, else (True) what the mean wind makes likely."""
-    gusts = _fresh(track(evidence, "gust", now, 0, 90), seconds(now))
-    if gusts.values:
-        return gusts, False
-    mean = _fresh(track(evidence, "wind", now, 0, 60), seconds(now))
+    return _gusts(evidence.series.get("gust", ()), evidence.series.get("wind", ()), seconds(now))
+
+
+def _gusts(gusts: Probes, winds: Probes, now_s: float) -> tuple[Track, bool]:
+    measured = _fresh(best_of(gusts, now_s, 0, 90), now_s)
+    if not measured.is_empty:
+        return measured, False
+    mean = _fresh(best_of(winds, now_s, 0, 60), now_s)
     likely = [GUST_FACTOR * v for v in mean.values]
     return Track.of(mean.times_s, likely, mean.doubts, mean.interval_s), bool(likely)
 
@@ -180,8 +195,12 @@ def largest_rise(times_s: Sequence[float], values: Sequence[float], window_s: fl
 
 def is_wet(evidence: Evidence, now: datetime) -> bool | None:
     """Whether netting must be taken to be wet; None where nothing tells the humidity."""
-    moisture = _fresh(track(evidence, "humidity", now, 0, 1.1), seconds(now))
-    recent = moisture.since(seconds(now) - max(1200.0, 2 * moisture.interval_s))
+    return _is_wet(evidence.series.get("humidity", ()), seconds(now))
+
+
+def _is_wet(humidities: Probes, now_s: float) -> bool | None:
+    moisture = _fresh(best_of(humidities, now_s, 0, 1.1), now_s)
+    recent = moisture.since(now_s - max(1200.0, 2 * moisture.interval_s))
     humid = middle(recent)
     return None if humid is None else humid >= WET_RATIO or recent.share(Doubt.WET) > 0.5
 

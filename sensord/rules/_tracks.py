@@ -21,8 +21,8 @@ FRESH = timedelta(minutes=20)
 FRESH_INTERVALS = 2.5
 """A reading is of now for this long, or for this many of its probe's intervals where those are longer. Chosen."""
 
-Means = tuple[Sequence[float], Sequence[float]]
-"""Times and values of means."""
+Numbers = tuple[Sequence[float], Sequence[float]]
+"""Times and values of what was computed of readings."""
 
 
 class Columns:
@@ -46,7 +46,7 @@ class Columns:
                 before = t
         return Columns(*kept), 0, len(kept[0])
 
-    def means(self, first: int, last: int, span_s: float) -> Means:
+    def means(self, first: int, last: int, span_s: float) -> Numbers:
         """Means of the readings `first` to `last` over spans of the clock, each standing in the middle of its readings."""
         times: list[float] = []
         values: list[float] = []
@@ -56,6 +56,26 @@ class Columns:
             values.append(sum(self.values[first:end]) / (end - first))
             first = end
         return times, values
+
+    def less(self, first: int, last: int, outside: Columns, low: int, high: int, tolerance_s: float) -> Numbers:
+        """Readings `first` to `last` less the nearest one of `outside`, from `low` to `high`, where it is near enough."""
+        times: list[float] = []
+        differences: list[float] = []
+        others, near = outside.times_s, low
+        for index in range(first, last):
+            t = self.times_s[index]
+            near = nearest(others, near, high, t)
+            if near < high and abs(others[near] - t) <= tolerance_s:
+                times.append(t)
+                differences.append(self.values[index] - outside.values[near])
+        return times, differences
+
+
+def nearest(times_s: Sequence[float], index: int, last: int, at_s: float) -> int:
+    """Onwards from `index`, where the time nearest to an instant stands; of two as near, the later one."""
+    while index + 1 < last and abs(times_s[index + 1] - at_s) <= abs(times_s[index] - at_s):
+        index += 1
+    return index
 
 
 def end_of_span(times_s: Sequence[float], first: int, last: int, span_s: float) -> int:
@@ -150,6 +170,14 @@ class Track(View):
         times = self._columns.times_s
         first = bisect_left(times, start_s, self._first, self._last)
         return Track(self._columns, first, bisect_left(times, end_s, first, self._last), self.interval_s)
+
+    def less(self, outside: Track, start_s: float, end_s: float, tolerance_s: float) -> Numbers:
+        """What was measured from `start_s` to `end_s`, both included, less what was measured outside at the same time."""
+        times, others = self._columns.times_s, outside._columns.times_s
+        first = bisect_left(times, start_s, self._first, self._last)
+        last = bisect_right(times, end_s, first, self._last)
+        low = bisect_left(others, start_s - tolerance_s, outside._first, outside._last)
+        return self._columns.less(first, last, outside._columns, low, outside._last, tolerance_s)
 
     def share(self, doubt: Doubt) -> float:
         """The share of readings that carry a doubt [0–1]; 0 of none."""

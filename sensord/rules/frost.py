@@ -11,7 +11,7 @@ from sensord.model import Advice, Certainty, Number, Quantity, Severity, Site, S
 from sensord.rules import Evidence, Need, Per
 from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._readings import Bounds, breach, fine, middle, seconds, slope_per_h, track, unknown
-from sensord.science import sun
+from sensord.rules._sky import sun_times
 
 NAME = "frost"
 LOOKBACK = timedelta(hours=2)
@@ -95,7 +95,7 @@ def _night(site: Site, now: datetime) -> tuple[float, float] | None:
     """Hours since sunset and length of the night, from an hour after sunset on; None by day."""
     local = now.astimezone(UTC) + timedelta(hours=site.longitude_deg / 15.0)
     for day in (local.date(), local.date() - timedelta(days=1)):
-        times = sun.sunrise_sunset(site.latitude_deg, site.longitude_deg, day)
+        times = sun_times(site.latitude_deg, site.longitude_deg, day)
         if times is None:
             continue
         night_h = 24.0 - (times.sunset - times.sunrise).total_seconds() / 3600.0

@@ -15,6 +15,7 @@ from enum import StrEnum
 from itertools import pairwise
 from typing import NamedTuple
 
+from sensord.science import steps
 from sensord.science.steps import LONGEST_BRIDGE_S, MISSING, Step, walk
 from sensord.science.thresholds import triangle
 
@@ -90,17 +91,20 @@ def exposure_above(
 
     Source: [YorkOberhauser2002] for dose by duration; the integral as [Zalom1983] table 3
     """
+    steps.check(times_s, temperatures_c)
     hours = degree_hours = known = missing = 0.0
-    for _, duration_s, a, b, kind in _steps(times_s, temperatures_c, longest_bridge_s):
-        if kind == MISSING:
+    readings = list(zip(times_s, temperatures_c, strict=True))
+    for (start_s, a), (end_s, b) in pairwise(readings):
+        duration_s = end_s - start_s
+        if duration_s > longest_bridge_s:
             missing += duration_s
             continue
         known += duration_s
         if a >= tier_c or b >= tier_c:
-            above = triangle(min(a, b), max(a, b), tier_c)
+            above = triangle(a, b, tier_c) if a <= b else triangle(b, a, tier_c)
             hours += duration_s * above.share
             degree_hours += duration_s * above.excess
-    found = spells_above(times_s, temperatures_c, tier_c, longest_bridge_s, tolerated_dip_s)
+    found = _spells(readings, tier_c, longest_bridge_s, tolerated_dip_s)
     longest = max((spell.end_s - spell.start_s for spell in found), default=0.0)
     current = 0.0
     if found and found[-1].end_s >= times_s[-1] - tolerated_dip_s - ROUNDING_S:
@@ -128,16 +132,24 @@ def spells_above(
 
     Source: [YorkOberhauser2002] for duration; crossing by linear interpolation
     """
+    steps.check(times_s, temperatures_c)
+    return _spells(list(zip(times_s, temperatures_c, strict=True)), tier_c, longest_bridge_s, tolerated_dip_s)
+
+
+def _spells(
+    readings: Sequence[tuple[float, float]], tier_c: float, longest_bridge_s: float, tolerated_dip_s: float
+) -> list[Spell]:
     found: list[Spell] = []
     barrier_s = float("-inf")  # the end of the latest missing step: no dip reaches across it
-    for start_s, duration_s, a, b, kind in _steps(times_s, temperatures_c, longest_bridge_s):
-        if kind == MISSING:
+    for (start_s, a), (end_s, b) in pairwise(readings):
+        duration_s = end_s - start_s
+        if duration_s > longest_bridge_s:
             barrier_s = start_s + duration_s
         elif a >= tier_c or b >= tier_c:
             begin = start_s if a >= tier_c else start_s + duration_s * (tier_c - a) / (b - a)
             end = start_s + duration_s if b >= tier_c else start_s + duration_s * (a - tier_c) / (a - b)
-            dip_s = begin - found[-1].end_s if found else float("inf")
-            if found and found[-1].end_s >= barrier_s and dip_s <= tolerated_dip_s + ROUNDING_S:
+            last_s = found[-1].end_s if found else float("-inf")
+            if found and last_s >= barrier_s and begin - last_s <= tolerated_dip_s + ROUNDING_S:
                 found[-1] = Spell(found[-1].start_s, end)
             else:
                 found.append(Spell(begin, end))

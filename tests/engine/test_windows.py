@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from array import array
 from dataclasses import dataclass, field
 from typing import Any
@@ -167,6 +168,47 @@ def test_readings_are_looked_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
         window = window.add([(60.0 * minute, 20.0, 0)], 60.0 * minute)
         window.seen(PROBE, 0.0, math.inf).usable(math.inf, -60.0, 90.0).means(300.0)
         assert looked.looked_at - before <= 12
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_differences_to_another_series_are_what_lists_give(seed: int) -> None:
+    """However the two series grow, whichever of their versions are compared, and however little of the other is seen."""
+    chance = random.Random(seed)
+    for _ in range(25):
+        now_s, worlds = 10_000.0, [[(Window(HORIZON_S), Model())], [(Window(HORIZON_S), Model())]]
+        for _ in range(60):
+            now_s += chance.randint(0, 200)
+            grown = chance.choice(worlds)
+            late_s = chance.choice([0.0, 0.0, 0.0, 37.0, 500.0])
+            rows = [(now_s - late_s, chance.randint(200, 400) / 10, chance.choice([0, 0, 0, int(Doubt.JUMP)]))]
+            window, model = grown[-1]
+            grown.append((window.add(rows, now_s), model.add(rows, now_s)))
+            asked = [chance.choice(versions[-4:]) for versions in worlds]
+            start_s, end_s = now_s - chance.randint(0, 3000), now_s - chance.choice([0, 0, 100, 600])
+            tracks = [window.seen(PROBE, start_s, end_s).usable(math.inf, -60.0, 90.0) for window, _ in asked]
+            plains = [plain(model.between(start_s, end_s)).usable(math.inf, -60.0, 90.0) for _, model in asked]
+            for begin_s in (start_s, start_s + 300.0):
+                found, expected = (t[0].less(t[1], begin_s, end_s - 60.0, 90.0) for t in (tracks, plains))
+                assert [list(column) for column in found] == [list(column) for column in expected]
+
+
+@given(
+    st.lists(st.integers(0, 3000), unique=True, max_size=30).map(sorted),
+    st.lists(st.integers(0, 3000), unique=True, max_size=30).map(sorted),
+)
+def test_each_reading_is_compared_with_the_nearest(times: list[int], others: list[int]) -> None:
+    """Of all that were measured outside, and of two as near the later; with none where even that is too far."""
+    inside = Seen.of(PROBE, [float(t) for t in times], [20.0 + t for t in times], [0] * len(times)).usable(math.inf)
+    outside = Seen.of(PROBE, [float(t) for t in others], [float(t) for t in others], [0] * len(others)).usable(math.inf)
+    found = inside.less(outside, 500.0, 2500.0, 90.0)
+    expected = [
+        (float(t), 20.0 + t - near)
+        for t in times
+        if 500 <= t <= 2500 and others
+        for near in [min(others, key=lambda o: (abs(o - t), -o))]
+        if abs(near - t) <= 90
+    ]
+    assert list(zip(*found, strict=True)) == expected
 
 
 class CountingArray(array):  # type: ignore[type-arg]

@@ -1,4 +1,4 @@
-"""A clock for demonstrations that waits for slow machines: time in the garden runs no faster than it can be followed."""
+"""A clock for demonstrations: garden time goes on only as far as the loop has followed, and no faster than asked."""
 
 from __future__ import annotations
 
@@ -7,51 +7,41 @@ import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
 
+CATCHES_UP_S = 2.0
+"""So much of a delay is made up for afterwards [real s]; where the machine can't keep up, the run takes longer."""
+
 
 class PacedClock:
-    """Runs `speed` times as fast as real time, but never past what has been allowed.
+    """Goes to each instant that it is sent to at `speed` times real time, stands there, and never goes back.
 
-    A scaled clock alone runs away from a machine that can't keep up: readings then arrive hours of garden time late, and
-    everything that is judged by time goes wrong. This one stands still meanwhile; the run takes longer, and stays true.
+    What was decided so depends on no machine: a slow one is waited for, whatever the pace.
     """
 
     is_set = True
 
-    def __init__(
-        self, start: datetime, speed: float, limit: datetime, monotonic: Callable[[], float] = time.monotonic
-    ) -> None:
+    def __init__(self, start: datetime, speed: float, monotonic: Callable[[], float] = time.monotonic) -> None:
         self.speed = speed
-        self._now, self._monotonic, self._mark = start, monotonic, monotonic()
-        self._limit: datetime | None = max(start, limit)
-        self._lock = threading.Lock()
-        self.waited_s = 0.0
-        """Real time for which it stood still [s]."""
+        self._goal = self._due = start
+        self._monotonic, self._mark = monotonic, monotonic()
+        self._lock = threading.Lock()  # the page looks at it from other threads
 
     def now(self) -> datetime:
         """The garden's instant."""
         with self._lock:
             mark = self._monotonic()
-            ahead = self._now + timedelta(seconds=(mark - self._mark) * self.speed)
+            due = self._due + timedelta(seconds=(mark - self._mark) * self.speed)
+            self._due = min(due, self._goal + timedelta(seconds=CATCHES_UP_S * self.speed))
             self._mark = mark
-            self._now = ahead if self._limit is None else min(ahead, self._limit)
-            self.waited_s += (ahead - self._now).total_seconds() / self.speed
-            return self._now
+            return min(self._due, self._goal)
 
-    def allow(self, until: datetime) -> None:
-        """Let it run on to `until`; it never goes back."""
+    def go_to(self, instant: datetime) -> None:
+        """Let it go on to `instant`."""
         self.now()
         with self._lock:
-            if self._limit is not None:
-                self._limit = max(self._limit, until)
-
-    def release(self) -> None:
-        """Let it run freely from now on."""
-        self.now()
-        with self._lock:
-            self._limit = None
+            self._goal = max(self._goal, instant)
 
     def seconds_until(self, instant: datetime) -> float:
-        """Real seconds until the garden's `instant` [s], if nothing holds it up."""
+        """Real seconds until the garden's `instant` [s], if it is allowed to go there."""
         return (instant - self.now()).total_seconds() / self.speed
 
     def steps(self) -> list[object]:

@@ -5,6 +5,7 @@ The page is served twice over the same loop: on this computer without a password
 
 from __future__ import annotations
 
+import json
 import socket
 import threading
 from contextlib import ExitStack
@@ -26,9 +27,10 @@ from sensord.edges.sender import InlineSender
 from sensord.model import EPOCH
 from simulators import scenario
 from simulators.broker import EmbeddedBroker
+from simulators.brokered import BrokeredInbox
 from simulators.feed import line
 from simulators.pace import PacedClock
-from simulators.publish import Publisher
+from simulators.publish import Connection
 
 MORNING = timedelta(hours=11, minutes=50)
 SPEED = 90.0
@@ -82,34 +84,21 @@ class Living:
         return Daemon(b.settings, b.garden, b.texts, clock, inbox, self.store, sender, **more)
 
     def _go_on(self, broker: Any) -> None:
-        noon = self.garden.now
-        self.clock = PacedClock(noon, SPEED, noon)
+        self.clock = PacedClock(self.garden.now, SPEED)
         self.inbox = _build.inbox(self.built, self.clock, self.store)
-        self.daemon = self._daemon(self.clock, self.inbox, connected=self.inbox.connected)
+        carried = BrokeredInbox(self.garden, self.clock, self.inbox, Connection(broker.host, broker.port))
+        self._stack.callback(carried.close)
+        self.daemon = self._daemon(self.clock, carried, connected=self.inbox.connected)
         self._stopped = threading.Event()
-        self._publisher = Publisher()
         self.trouble: list[BaseException] = []
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+        self._thread.start()
 
-        def outdoors() -> None:
-            end = noon + timedelta(hours=12)
-            at = (broker.host, broker.port)
-            self._publisher.run(self.garden, self.clock, *at, end, taken=lambda: self.daemon.counts.arrivals)
-
-        def watch() -> None:
+    def _watch(self) -> None:
+        try:
             self.daemon.run(stopped=self._stopped.is_set)
-
-        self._threads = [threading.Thread(target=self._told(work), daemon=True) for work in (watch, outdoors)]
-        for thread in self._threads:
-            thread.start()
-
-    def _told(self, work: Any) -> Any:
-        def run() -> None:
-            try:
-                work()
-            except BaseException as trouble:  # noqa: BLE001  # the main thread looks at it
-                self.trouble.append(trouble)
-
-        return run
+        except BaseException as trouble:  # noqa: BLE001  # the main thread looks at it
+            self.trouble.append(trouble)
 
     def _serve(self, more: dict[str, Any]) -> PageServer:
         page = self.built.settings.page.model_copy(update={"port": free_port(), **more})
@@ -127,6 +116,11 @@ class Living:
         self._stack.callback(server.close)
         return server
 
+    def write_down(self, text: str) -> None:
+        """A note of the keeper's: soon in the log book."""
+        topic = self.built.settings.broker.entry_topic
+        self.inbox.put_local(topic, json.dumps({"what": "note", "subject": "alder", "text": text}).encode())
+
     def now(self) -> datetime:
         """The garden's instant."""
         return self.clock.now()
@@ -135,12 +129,8 @@ class Living:
         """End everything, in order."""
         for server in (self.local, self.guarded):
             server.close()
-        self._publisher.stop()
-        self._threads[1].join(20)
         self._stopped.set()
-        self.inbox.wake()
-        self._threads[0].join(20)
-        self.inbox.close()
+        self._thread.join(20)
         self._stack.close()
         if self.trouble:
             raise self.trouble[0]

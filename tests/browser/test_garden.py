@@ -213,6 +213,7 @@ def test_hostile_notes_do_nothing_in_a_real_browser(living: Living, visit: Any) 
 @pytest.mark.parametrize("width", [320, 390])
 def test_small_screens_cut_nothing_off(living: Living, visit: Any, width: int) -> None:
     """The menu is one line on every page; of the log book each word is in sight; what goes on to the side says so."""
+    living.write_down("Two of the pupae have darkened")
     tab = visit(width)
     for path in ("/", "/curves", "/book", "/week"):
         tab.goto(living.local.address + path)
@@ -220,6 +221,11 @@ def test_small_screens_cut_nothing_off(living: Living, visit: Any, width: int) -
         assert len(set(tops)) == 1, path
     tab.goto(living.local.address + "/book")
     cells = tab.get_by_role("cell")
+    for _ in range(100):  # the note may still be on its way
+        if cells.count() >= 4:
+            break
+        tab.wait_for_timeout(200)
+        tab.reload()
     assert cells.count() >= 4
     outside = cells.evaluate_all(
         "all => all.filter(e => e.getBoundingClientRect().right > innerWidth || e.scrollWidth > e.clientWidth).length"

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+import sys
+import zipfile
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -151,3 +153,15 @@ def test_what_the_guide_shows_is_read(block: str, tmp_path: Path) -> None:
         found |= {r.quantity: r.value for r in decoded.readings}
     assert 15 < found[Quantity.TEMPERATURE] < 25
     assert 0.4 < found[Quantity.HUMIDITY] < 0.7
+
+
+def test_what_is_installed_is_the_product_alone(tmp_path: Path) -> None:
+    """The wheel brings one package, whole, with its templates, texts and species; neither simulators nor tests."""
+    pip = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--no-build-isolation", "--no-index"]
+    done = subprocess.run([*pip, "--wheel-dir", tmp_path, ROOT], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    (wheel,) = tmp_path.glob("*.whl")
+    with zipfile.ZipFile(wheel) as archive:
+        names = {name for name in archive.namelist() if ".dist-info/" not in name}
+    files = (p.relative_to(ROOT) for p in (ROOT / "sensord").rglob("*") if p.is_file())
+    assert names == {p.as_posix() for p in files if "__pycache__" not in p.parts}

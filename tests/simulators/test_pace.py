@@ -1,10 +1,10 @@
-"""The paced clock: as fast as asked, but never past what is allowed, and never back."""
+"""The paced clock: as fast as asked, but never past where it was sent, and never back."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from simulators.pace import PacedClock
+from simulators.pace import CATCHES_UP_S, PacedClock
 
 START = datetime(2026, 8, 20, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -20,42 +20,41 @@ class Seconds:
         return self.value
 
 
-def test_it_runs_at_its_speed_up_to_the_limit_and_waits_there() -> None:
-    """One real second is an hour; the limit is two hours ahead."""
+def test_it_goes_at_its_speed_to_where_it_is_sent_and_stands_there() -> None:
+    """One real second is an hour; it was sent two hours on."""
     real = Seconds()
-    clock = PacedClock(START, 3600.0, START + 2 * HOUR, real)
+    clock = PacedClock(START, 3600.0, real)
+    clock.go_to(START + 2 * HOUR)
     real.value = 1.0
     assert clock.now() == START + HOUR
     assert clock.seconds_until(START + 3 * HOUR) == 2.0
     real.value = 10.0
     assert clock.now() == START + 2 * HOUR
-    assert clock.waited_s == 8.0
 
 
-def test_after_a_wait_it_goes_on_where_it_stood() -> None:
-    """The time it waited is not made up for: it would run away again."""
+def test_a_little_delay_is_made_up_for_and_a_long_one_is_not() -> None:
+    """The pace is kept where the machine can; it never runs after a machine that can't."""
     real = Seconds()
-    clock = PacedClock(START, 3600.0, START, real)
-    real.value = 100.0
+    clock = PacedClock(START, 3600.0, real)
+    real.value = 1.0
     assert clock.now() == START
-    clock.allow(START + 5 * HOUR)
+    clock.go_to(START + HOUR)
+    assert clock.now() == START + HOUR  # at once: it was due
+    real.value = 100.0
+    clock.go_to(START + 99 * HOUR)
+    assert clock.now() == START + HOUR + CATCHES_UP_S * HOUR
     real.value = 101.0
-    assert clock.now() == START + HOUR
-    clock.allow(START + HOUR)  # less than before changes nothing
-    real.value = 200.0
-    assert clock.now() == START + 5 * HOUR
+    assert clock.now() == START + HOUR + (CATCHES_UP_S + 1) * HOUR
 
 
-def test_released_it_runs_freely() -> None:
-    """When nobody holds it up any more."""
+def test_it_never_goes_back() -> None:
+    """Being sent to an earlier instant changes nothing."""
     real = Seconds()
-    clock = PacedClock(START, 3600.0, START, real)
+    clock = PacedClock(START, 3600.0, real)
+    clock.go_to(START + 2 * HOUR)
     real.value = 5.0
-    clock.release()
-    real.value = 7.0
     assert clock.now() == START + 2 * HOUR
-    clock.allow(START)
-    real.value = 8.0
-    assert clock.now() == START + 3 * HOUR
+    clock.go_to(START + HOUR)
+    assert clock.now() == START + 2 * HOUR
     assert clock.is_set
     assert clock.steps() == []

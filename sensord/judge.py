@@ -554,3 +554,21 @@ def _speak(concern: Concern, telling: Telling, now: datetime) -> tuple[Concern, 
         askings=max(concern.askings, concern.tellings) + 1,
     )
     return concern, Notice(now, telling, concern)
+
+
+def no_later_than(concern: Concern, now: datetime) -> Concern:
+    """The concern without an instant that lies ahead: the clock that gave it has been put right."""
+
+    def clamped(at: datetime | None) -> datetime | None:
+        return None if at is None else min(at, now)
+
+    return replace(
+        concern,
+        breached_since=min(concern.breached_since, now),
+        fine_since=clamped(concern.fine_since),
+        unknown_since=clamped(concern.unknown_since),
+        opened_at=clamped(concern.opened_at),
+        told_at=clamped(concern.told_at),
+        answered_at=clamped(concern.answered_at),
+        asked=concern.asked and replace(concern.asked, at=min(concern.asked.at, now)),
+    )

@@ -86,6 +86,33 @@ class Reading(NamedTuple):
     doubts: int = 0
 
 
+STEPS_PER_UNIT: dict[str, float] = {
+    Quantity.TEMPERATURE: 1e4,  # 0.0001 °C: a 12-bit step of 0.0625 °C comes back exactly
+    Quantity.HUMIDITY: 1e5,  # 0.001 % RH
+    Quantity.PRESSURE: 10.0,  # 0.1 Pa
+    Quantity.WIND_SPEED: 1e4,  # 0.0001 m/s
+    Quantity.WIND_GUST: 1e4,
+    Quantity.IRRADIANCE: 1e3,  # 0.001 W/m²
+    Quantity.BATTERY: 1e5,
+    Quantity.VOLTAGE: 1e4,  # 0.1 mV
+}
+"""A value is kept as a whole number of steps, so a decimal with no finer digits comes back equal, any other one to half a
+step; every step is finer than the resolution of the sensors that measure the quantity."""
+
+LARGEST_STEPS = 1e14
+"""Beyond this a value is kept as it came: it is no measurement, but it must not be lost either."""
+
+
+def as_kept(reading: Reading) -> Reading:
+    """The reading with its value as every store gives it back."""
+    scale = STEPS_PER_UNIT[reading.quantity]
+    steps = reading.value * scale
+    if not -LARGEST_STEPS < steps < LARGEST_STEPS:
+        return reading
+    kept = round(steps) / scale
+    return reading if kept == reading.value else reading._replace(value=kept)
+
+
 class Arrival(NamedTuple):
     """One message as it came from outside, before anyone has understood it."""
 

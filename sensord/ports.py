@@ -41,7 +41,10 @@ class Clock(Protocol):
     """The one source of `now`. Real, scaled (demonstration) or stepped (replay)."""
 
     def now(self) -> datetime:
-        """The instant [UTC, aware]; never goes back."""
+        """The instant [UTC, aware]; goes back only with a step that `steps` tells."""
+
+    def steps(self) -> Sequence[tuple[datetime, datetime]]:
+        """The steps noticed since the last call: the instant that was left, and the one that it went on at."""
 
 
 class Series(NamedTuple):

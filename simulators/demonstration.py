@@ -14,8 +14,8 @@ from typing import Any, NamedTuple
 
 from sensord.commands import _build, _page
 from sensord.config import Settings
-from sensord.daemon import Daemon
 from sensord.edges.sender import InlineSender
+from sensord.loop import Loop
 from sensord.model import Doubt, Message, Quantity
 from simulators import scenario
 from simulators.broker import EmbeddedBroker
@@ -67,14 +67,14 @@ def demonstrate(wishes: Wishes) -> None:
         assert garden.keeper is not None  # the scenario has one
         phone = _Phone(screen, garden.keeper)
         sender = InlineSender({"phone": phone, "stand-in": phone})
-        daemon = Daemon(built.settings, built.garden, built.texts, clock, inbox, kept, sender)
-        served = _page.serve(built, path, clock, daemon, live)
+        loop = _build.loop(built, clock, inbox, kept, sender)
+        served = _page.serve(built, path, clock, loop, live)
         if served is not None:
             stack.callback(served.close)
             screen.console.print(f"The page: {served.address}\n")
-        daemon.run(until=end, stopped=lambda: screen.show(clock.now(), garden))
+        loop.run(until=end, stopped=lambda: screen.show(clock.now(), garden))
         screen.stop()
-        _summary(screen, daemon, kept, garden, inbox.carried)
+        _summary(screen, loop, kept, garden, inbox.carried)
 
 
 def _chosen(wishes: Wishes, broker: EmbeddedBroker) -> Settings:
@@ -136,18 +136,18 @@ def _said(built: _build.OneGarden, store: Any, place: str, now: datetime) -> flo
     return None
 
 
-def _summary(screen: Screen, daemon: Daemon, store: Any, garden: Garden, published: int) -> None:
+def _summary(screen: Screen, loop: Loop, store: Any, garden: Garden, published: int) -> None:
     """What came in, what was said, and what the heat was."""
-    counts, say, site = daemon.counts, screen.console.print, daemon.garden.site.name
+    counts, say, site = loop.counts, screen.console.print, loop.given.site
     say("\n[bold]Three days in the garden[/bold]" if screen.days == 3 else f"\n[bold]{screen.days} days[/bold]")
     say(
         f"  {published} messages published, {counts.readings} readings stored, {counts.duplicates} repeated, "
         f"{counts.refused} refused, [bold]{published - counts.arrivals} lost[/bold]"
     )
     say(f"  {counts.sent} messages sent to the phone, {counts.turns} turns of the rules")
-    end = daemon.clock.now()
-    for place in daemon.garden.enclosures:
-        probe = daemon.garden.probes_at(place.name, Quantity.TEMPERATURE)[0]
+    end = loop.clock.now()
+    for place in loop.given.garden.enclosures:
+        probe = loop.given.garden.probes_at(place.name, Quantity.TEMPERATURE)[0]
         hours = store.hours(site, probe.name, Quantity.TEMPERATURE, garden.start, end)
         tally = sum(t.degree_days for t in store.tally(site, place.name, garden.start, end))
         hottest = max(hours, key=lambda h: h.mean, default=None)

@@ -18,6 +18,7 @@ CORE = sorted(
         *(HOUSE / "review").glob("*.py"),
         *(HOUSE / "engine").glob("*.py"),
         *(HOUSE / "language").glob("*.py"),
+        *(HOUSE / "intake").glob("*.py"),
         *(
             HOUSE / f"{name}.py"
             for name in [
@@ -34,7 +35,6 @@ CORE = sorted(
                 "entries",
                 "ledger",
                 "garden",
-                "turn",
                 "lookback",
                 "ports",
             ]

@@ -13,12 +13,12 @@ import pytest
 from pydantic import SecretStr
 
 from sensord.commands import _build
-from sensord.daemon import Daemon
 from sensord.edges.clock import ScaledClock, SteppedClock
 from sensord.edges.feed import FeedInbox, Recorder, RecordingInbox, last_instant
 from sensord.edges.push import AppriseChannel, JsonLinesChannel
 from sensord.edges.sender import InlineSender, Sender
 from sensord.edges.sqlite import SqliteStore
+from sensord.loop import Loop
 from sensord.model import Message
 from simulators import scenario
 from simulators.publish import Publisher
@@ -58,7 +58,7 @@ def live(
     built: _build.OneGarden,
     store: SqliteStore,
     start: datetime,
-) -> Iterator[tuple[Daemon, ScaledClock]]:
+) -> Iterator[tuple[Loop, ScaledClock]]:
     """The daemon with all its real edges, on a fast clock, recording."""
     clock = ScaledClock(start - timedelta(minutes=5), SPEED)
     inbox = _build.inbox(built, clock, store)
@@ -67,7 +67,7 @@ def live(
         sender = Sender({"phone": Both(phone, lines)}, wake=inbox.wake)
         source = RecordingInbox(inbox, Recorder(directory / "feed.jsonl"), on_trouble=pytest.fail)
         try:
-            yield Daemon(built.settings, built.garden, built.texts, clock, source, store, sender), clock
+            yield _build.loop(built, clock, source, store, sender), clock
         finally:
             sender.close()
             source.close()
@@ -93,12 +93,12 @@ def test_a_hot_day_reaches_the_phone_and_a_replay_of_it_says_the_same(
         except Exception as error:  # noqa: BLE001  # told by the main thread
             trouble.append(error)
 
-    with live(tmp_path, mosquitto, receiver, built, store, start) as (daemon, clock):
+    with live(tmp_path, mosquitto, receiver, built, store, start) as (loop, clock):
         thread = threading.Thread(target=outdoors)
         thread.start()
-        daemon.run(until=start + HOURS)
+        loop.run(until=start + HOURS)
         thread.join(20)
-        daemon._note_results()
+        loop.note_results()
     assert not trouble
     said = [json.loads(line) for line in (tmp_path / "live.jsonl").read_text().splitlines()]
     assert any(m["title"].startswith("Shade Alder") for m in said)
@@ -118,9 +118,9 @@ def replay(directory: Path, built: _build.OneGarden) -> list[dict[str, str]]:
     inbox = FeedInbox(directory / "feed.jsonl", clock)
     store = _build.open_store(built, directory / "replay.sqlite3", durable=False)
     with JsonLinesChannel(directory / "replay.jsonl") as lines:
-        Daemon(
-            built.settings, built.garden, built.texts, clock, inbox, store, InlineSender({"phone": lines})
-        ).run(until=end + timedelta(milliseconds=1))  # fmt: skip
+        _build.loop(built, clock, inbox, store, InlineSender({"phone": lines})).run(
+            until=end + timedelta(milliseconds=1)
+        )
     inbox.close()
     store.close()
     return [json.loads(line) for line in (directory / "replay.jsonl").read_text().splitlines()]

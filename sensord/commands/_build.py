@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -13,8 +13,13 @@ import typer
 from sensord import model
 from sensord.commands._mistakes import Named
 from sensord.config import Found, GardenFound, Mistakes, Settings, StoreSettings, load_house, local
+from sensord.engine.asking import plan_of
+from sensord.engine.state import Given
 from sensord.garden import Garden, garden_of
+from sensord.intake.reception import Reception
 from sensord.language import Catalogue
+from sensord.loop import Loop, Reviewer, Sender
+from sensord.ports import Clock, Inbox, Shipping
 from sensord.rules import all_rules
 
 RELEASED = datetime(2026, 11, 25, tzinfo=UTC)
@@ -137,6 +142,66 @@ def _moved_in(settings: Settings, named: Named) -> OneGarden:
     except ValueError as error:
         raise Mistakes([f"{named.config}: {line}" for line in str(error).splitlines()]) from None
     return OneGarden(settings, garden, named.texts)
+
+
+def given(built: OneGarden) -> Given:
+    """What does not change while the engine of this configuration runs."""
+    chosen = built.settings
+    return Given(
+        garden=built.garden,
+        plan=plan_of(built.garden),
+        keeper=chosen.keeper,
+        review=chosen.review,
+        texts=built.texts,
+        zone=chosen.zone,
+        has_stand_in=bool(chosen.push.stand_in),
+        raw_kept=timedelta(days=chosen.influx.raw_days_kept) if chosen.influx.url else None,
+    )
+
+
+def loop(
+    built: OneGarden,
+    clock: Clock,
+    inbox: Inbox,
+    store: Any,
+    sender: Sender,
+    connected: Callable[[], tuple[bool, datetime | None]] = lambda: (True, None),
+    facts: Callable[[], dict[str, str]] = dict,
+    on_step: Callable[[], None] = lambda: None,
+    shipping: Shipping | None = None,
+) -> Loop:
+    """The loop of this configuration over these edges."""
+    reception = Reception(built.garden, built.settings.recipes, built.settings.broker.entry_topic)
+    return Loop(
+        given(built),
+        reception,
+        clock,
+        inbox,
+        store,
+        sender,
+        reviewer(built, store),
+        connected,
+        facts,
+        on_step,
+        shipping,
+    )
+
+
+def reviewer(built: OneGarden, store: Any) -> Reviewer:
+    """What makes the sentences of a week's review out of this store."""
+
+    def look_back(week: str, at: datetime) -> tuple[str, ...]:
+        from sensord import lookback
+        from sensord.language import Measure
+        from sensord.review import weeks
+        from sensord.review.words import sentences
+
+        chosen = built.settings
+        since = lookback.season_start(built.garden, chosen.review.season_start, at.astimezone(chosen.zone).date())
+        review = lookback.look_back(store, built.garden, weeks.week(week, chosen.zone), since, at)
+        return tuple(sentences(review, Measure(built.texts, chosen.keeper.units, chosen.zone)))
+
+    return look_back
 
 
 def counted(number: int, thing: str) -> str:

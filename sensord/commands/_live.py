@@ -11,7 +11,6 @@ from typing import Any
 
 from sensord.commands import _build, _page
 from sensord.config import Mistakes
-from sensord.daemon import Daemon
 from sensord.edges.clock import RealClock
 from sensord.edges.push import AppriseChannel, LogChannel, Pictures
 from sensord.edges.scheduler import TurnScheduler
@@ -98,10 +97,8 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             shipper.start()
             stack.callback(_last_shipment, shipper, clock)
         heart = Heart()
-        daemon = Daemon(
-            built.settings,
-            built.garden,
-            built.texts,
+        loop = _build.loop(
+            built,
             clock,
             source,
             store,
@@ -112,7 +109,7 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             shipping=shipper,
         )
 
-        page = _page.serve(built, _build.store_path(built.settings.store, config), clock, daemon, inbox)
+        page = _page.serve(built, _build.store_path(built.settings.store, config), clock, loop, inbox)
         if page is not None:
             stack.callback(page.close)
             log.info("the page is at %s", page.address)
@@ -135,6 +132,6 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             _build.counted(len(built.garden.enclosures), "enclosure"),
             _build.counted(len(built.garden.probes), "probe"),
         )
-        daemon.run(stopped=stopped)
+        loop.run(stopped=stopped)
         heart.stopping()
         log.info("stopped")

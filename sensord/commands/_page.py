@@ -10,8 +10,8 @@ from sensord.config import Mistakes
 
 if TYPE_CHECKING:
     from sensord.commands._build import OneGarden
-    from sensord.daemon import Daemon
     from sensord.edges.page.server import PageServer
+    from sensord.loop import Loop
     from sensord.model import Message
 
 MISSING = "page: what serves it is not installed ({}); pip install 'sensord[page]'"
@@ -29,7 +29,7 @@ def links(built: OneGarden) -> Callable[[Message], str] | None:
     return Links(page.base_url, page.secret.get_secret_value(), page.link_hours).address_of
 
 
-def serve(built: OneGarden, path: Path, clock: Any, daemon: Daemon, inbox: Any) -> PageServer | None:
+def serve(built: OneGarden, path: Path, clock: Any, loop: Loop, inbox: Any) -> PageServer | None:
     """The page on its own thread, until it is closed; None where it is switched off.
 
     Raises:
@@ -50,7 +50,7 @@ def serve(built: OneGarden, path: Path, clock: Any, daemon: Daemon, inbox: Any) 
         texts=built.texts,
         store=path,
         now=clock.now,
-        known_at=lambda: daemon.counts.heartbeat,
+        known_at=lambda: loop.heartbeat,
         connected=inbox.connected,
         put=inbox.put_local,
     )

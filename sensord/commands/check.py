@@ -183,7 +183,7 @@ def _kept(built: Any, path: Path, store: Any) -> list[Finding]:
     from datetime import UTC, datetime
 
     from sensord.commands import _build
-    from sensord.turn import last_heard
+    from sensord.recovery import last_heard
 
     counters = store.counters()
     found: list[Finding] = [

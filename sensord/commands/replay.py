@@ -12,7 +12,7 @@ import typer
 from sensord.commands._build import ConfigOption, JsonOption, SecretsOption, SiteOption
 
 if TYPE_CHECKING:
-    from sensord.daemon import Daemon
+    from sensord.loop import Loop
 
 END = timedelta(milliseconds=1)
 """A replay ends just after the last receipt."""
@@ -33,7 +33,6 @@ def command(
 
     from sensord.commands import _build
     from sensord.config import Mistakes
-    from sensord.daemon import Daemon
     from sensord.edges.clock import SteppedClock
     from sensord.edges.feed import FeedError, FeedInbox, last_instant
     from sensord.edges.push import JsonLinesChannel
@@ -56,16 +55,16 @@ def command(
             stack.callback(kept.close)
             channel = stack.enter_context(JsonLinesChannel(messages or Path("/dev/null")))
             sender = InlineSender({"phone": channel, "stand-in": channel})
-            daemon = Daemon(built.settings, built.garden, built.texts, clock, inbox, kept, sender)
-            _go(daemon, clock.now(), end + END, quiet=json)
+            loop = _build.loop(built, clock, inbox, kept, sender)
+            _go(loop, clock.now(), end + END, quiet=json)
         except (FeedError, OSError) as error:
             raise Mistakes(str(error).splitlines()) from None
-        counts = daemon.counts
+        counts, heartbeat = loop.counts, loop.heartbeat
     if json:
         import dataclasses
         import json as encoder
 
-        typer.echo(encoder.dumps({**dataclasses.asdict(counts), "heartbeat": counts.heartbeat.isoformat()}))
+        typer.echo(encoder.dumps({**dataclasses.asdict(counts), "heartbeat": heartbeat.isoformat()}))
     else:
         typer.echo(
             f"{counts.arrivals} arrivals, {counts.readings} readings, {counts.duplicates} repeated, "
@@ -73,10 +72,10 @@ def command(
         )
 
 
-def _go(daemon: Daemon, start: datetime, end: datetime, quiet: bool) -> None:
+def _go(loop: Loop, start: datetime, end: datetime, quiet: bool) -> None:
     """Run to the end of the feed, showing how far it is where somebody looks."""
     if quiet or not sys.stderr.isatty():
-        daemon.run(until=end)
+        loop.run(until=end)
         return
     from rich.console import Console
     from rich.progress import Progress
@@ -85,7 +84,7 @@ def _go(daemon: Daemon, start: datetime, end: datetime, quiet: bool) -> None:
         task = progress.add_task("replaying", total=(end - start).total_seconds())
 
         def stopped() -> bool:
-            progress.update(task, completed=(daemon.clock.now() - start).total_seconds())
+            progress.update(task, completed=(loop.clock.now() - start).total_seconds())
             return False
 
-        daemon.run(until=end, stopped=stopped)
+        loop.run(until=end, stopped=stopped)

@@ -20,7 +20,6 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from sensord.edges.sqlite_codec import (
-    LARGEST_STEPS,
     digest,
     maybe_microseconds,
     microseconds,
@@ -31,7 +30,7 @@ from sensord.edges.sqlite_shipping import ShippingWriter
 from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, Mark, Place, Summaries
 from sensord.edges.sqlite_tail import Tail
 from sensord.edges.sqlite_writer import insert_many
-from sensord.model import EPOCH, Arrival, Entry, Gap, Quantity, Reading, Refusal, Site, milliseconds
+from sensord.model import EPOCH, LARGEST_STEPS, Arrival, Entry, Gap, Quantity, Reading, Refusal, Site, milliseconds
 from sensord.ports import Added, Batch, Commit, Series
 
 __all__ = ["Place", "SqliteReader", "SqliteStore"]

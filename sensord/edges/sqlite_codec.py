@@ -11,27 +11,13 @@ from datetime import datetime, timedelta
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from sensord.model import EPOCH, Arrival, Quantity
+from sensord.model import EPOCH, LARGEST_STEPS, STEPS_PER_UNIT, Arrival
 from sensord.ports import Transient
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
-SCALE: dict[str, float] = {
-    Quantity.TEMPERATURE: 1e4,  # 0.0001 °C: a 12-bit step of 0.0625 °C comes back exactly
-    Quantity.HUMIDITY: 1e5,  # 0.001 % RH
-    Quantity.PRESSURE: 10.0,  # 0.1 Pa
-    Quantity.WIND_SPEED: 1e4,  # 0.0001 m/s
-    Quantity.WIND_GUST: 1e4,
-    Quantity.IRRADIANCE: 1e3,  # 0.001 W/m²
-    Quantity.BATTERY: 1e5,
-    Quantity.VOLTAGE: 1e4,  # 0.1 mV
-}
-"""Steps per unit. A value is stored as a whole number of steps, so a decimal with no finer digits comes back equal, any
-other one to half a step; every step is finer than the resolution of the sensors that measure the quantity."""
-
-LARGEST_STEPS = 1e14
-"""Beyond this a value is kept as it came (REAL): it is no measurement, but it must not be lost either."""
+SCALE = STEPS_PER_UNIT
 
 MICROSECOND = timedelta(microseconds=1)
 MILLISECOND = timedelta(milliseconds=1)

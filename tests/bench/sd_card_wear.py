@@ -38,11 +38,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from sensord.commands import _build
-from sensord.daemon import Daemon
 from sensord.edges.clock import SteppedClock
 from sensord.edges.feed import FeedInbox
 from sensord.edges.sender import InlineSender
 from sensord.edges.sqlite import SqliteStore
+from sensord.loop import Loop
 from sensord.model import Arrival, Message
 
 START = datetime(2026, 8, 20, 5, tzinfo=UTC)
@@ -143,27 +143,23 @@ def main() -> None:
         clock = SteppedClock(START)
         inbox = OneByOne(feed(chosen.probes, chosen.every, chosen.days), clock)
         store = _build.open_store(built, card / "store.sqlite3")
-        daemon = Daemon(
-            built.settings, built.garden, built.texts, clock, inbox, store, InlineSender({"phone": Nobody()})
-        )
+        loop = _build.loop(built, clock, inbox, store, InlineSender({"phone": Nobody()}))
         before, device, begun = charged(), on_device(card) if chosen.device else 0, time.monotonic()
-        daemon.run(until=START + timedelta(days=chosen.days))
+        loop.run(until=START + timedelta(days=chosen.days))
         store.close()
         os.sync()
         took_s = time.monotonic() - begun
-        report(chosen, card, charged() - before, on_device(card) - device if chosen.device else None, took_s, daemon)
+        report(chosen, card, charged() - before, on_device(card) - device if chosen.device else None, took_s, loop)
 
 
-def report(
-    chosen: argparse.Namespace, card: Path, process: int, device: int | None, took_s: float, daemon: Daemon
-) -> None:
+def report(chosen: argparse.Namespace, card: Path, process: int, device: int | None, took_s: float, loop: Loop) -> None:
     """Per day, and per probe and season."""
     size = (card / "store.sqlite3").stat().st_size
     reader = SqliteStore.reader(card / "store.sqlite3")
     rows = reader.counters()["readings"]
     reader.close()
     days, probes = chosen.days, chosen.probes
-    print(f"{probes} probes, every {chosen.every:g} s, {days:g} days in {took_s:.0f} s; {daemon.counts}")
+    print(f"{probes} probes, every {chosen.every:g} s, {days:g} days in {took_s:.0f} s; {loop.counts}")
     print(f"readings stored            {rows}")
     print(f"written a day, process     {process / days / 1e6:8.1f} MB")
     if device is not None:

@@ -16,7 +16,6 @@ from typing import Any
 from pydantic import SecretStr
 
 from sensord.commands import _build
-from sensord.daemon import Daemon
 from sensord.edges.clock import SteppedClock
 from sensord.edges.feed import FeedInbox
 from sensord.edges.page.guard import hash_of
@@ -24,6 +23,7 @@ from sensord.edges.page.look import House
 from sensord.edges.page.server import PageServer
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
+from sensord.loop import Loop
 from sensord.model import EPOCH
 from simulators import scenario
 from simulators.broker import EmbeddedBroker
@@ -75,20 +75,19 @@ class Living:
                 out.writelines(line(sent) + "\n" for sent in self.garden.step(noon))
         clock = SteppedClock(EPOCH)
         inbox = FeedInbox(feed, clock)
-        self._daemon(clock, inbox).run(until=noon)
+        self._loop(clock, inbox).run(until=noon)
         inbox.close()
 
-    def _daemon(self, clock: Any, inbox: Any, **more: Any) -> Daemon:
+    def _loop(self, clock: Any, inbox: Any, **more: Any) -> Loop:
         sender = InlineSender({"phone": self.phone, "stand-in": self.phone})
-        b = self.built
-        return Daemon(b.settings, b.garden, b.texts, clock, inbox, self.store, sender, **more)
+        return _build.loop(self.built, clock, inbox, self.store, sender, **more)
 
     def _go_on(self, broker: Any) -> None:
         self.clock = PacedClock(self.garden.now, SPEED)
         self.inbox = _build.inbox(self.built, self.clock, self.store)
         carried = BrokeredInbox(self.garden, self.clock, self.inbox, Connection(broker.host, broker.port))
         self._stack.callback(carried.close)
-        self.daemon = self._daemon(self.clock, carried, connected=self.inbox.connected)
+        self.loop = self._loop(self.clock, carried, connected=self.inbox.connected)
         self._stopped = threading.Event()
         self.trouble: list[BaseException] = []
         self._thread = threading.Thread(target=self._watch, daemon=True)
@@ -96,7 +95,7 @@ class Living:
 
     def _watch(self) -> None:
         try:
-            self.daemon.run(stopped=self._stopped.is_set)
+            self.loop.run(stopped=self._stopped.is_set)
         except BaseException as trouble:  # noqa: BLE001  # the main thread looks at it
             self.trouble.append(trouble)
 
@@ -108,7 +107,7 @@ class Living:
             texts=self.built.texts,
             store=self.path,
             now=self.clock.now,
-            known_at=lambda: self.daemon.counts.heartbeat,
+            known_at=lambda: self.loop.heartbeat,
             connected=self.inbox.connected,
             put=self.inbox.put_local,
         )

@@ -14,7 +14,6 @@ from sensord import config
 from sensord.__main__ import app
 from sensord.commands import _build
 from sensord.config import Mistakes, ReviewSettings
-from sensord.daemon import Daemon
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
@@ -146,9 +145,8 @@ def evening(directory: Path, hours: float, again: bool = False, **chosen: str) -
     garden = scenario.typical(7, start=start, settings=built.settings)
     clock, phone = SteppedClock(start), RecordingChannel()
     store = _build.open_store(built, directory / "store.sqlite3", durable=False)
-    Daemon(
-        built.settings, built.garden, built.texts, clock, GardenInbox(garden, clock), store, InlineSender({"phone": phone})
-    ).run(until=start + timedelta(hours=hours))  # fmt: skip
+    loop = _build.loop(built, clock, GardenInbox(garden, clock), store, InlineSender({"phone": phone}))
+    loop.run(until=start + timedelta(hours=hours))
     return phone, store
 
 
@@ -187,9 +185,8 @@ def test_early_in_a_week_the_last_one_is_told(tmp_path: Path) -> None:
     clock, phone = SteppedClock(start), RecordingChannel()
     store = _build.open_store(built, tmp_path / "store.sqlite3", durable=False)
     inbox = GardenInbox(scenario.typical(7, start=start, settings=built.settings), clock)
-    Daemon(built.settings, built.garden, built.texts, clock, inbox, store, InlineSender({"phone": phone})).run(
-        until=start + timedelta(minutes=40)
-    )
+    loop = _build.loop(built, clock, inbox, store, InlineSender({"phone": phone}))
+    loop.run(until=start + timedelta(minutes=40))
     (waiting,) = [p for p in store.outbox() if p.message.rule == "week"]
     store.close()
     assert waiting.message.attachment == f"review {FIRST_WEEK}"

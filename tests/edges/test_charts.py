@@ -68,7 +68,7 @@ def test_more_enclosures_than_fit_are_named(tmp_path: Path) -> None:
 def test_the_daemon_never_loads_what_draws() -> None:
     """Importing the loop, the channel and the maker of pictures does not import matplotlib or numpy."""
     code = (
-        "import sys, sensord.daemon, sensord.edges.push, sensord.edges.charts, sensord.commands._live;"
+        "import sys, sensord.loop, sensord.edges.push, sensord.edges.charts, sensord.commands._live;"
         "print(sorted(m for m in ('matplotlib', 'numpy', 'jinja2') if m in sys.modules))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,6 @@ import pytest
 
 from sensord.commands import _build, _shipping
 from sensord.config import InfluxSettings
-from sensord.daemon import Daemon
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
@@ -174,9 +174,10 @@ def test_the_loop_collects_tells_and_prunes(tmp_path: Path, caplog: pytest.LogCa
     store.add(Batch(old))
     clock, channel = SteppedClock(START), RecordingChannel()
     shipping = Fake()
-    daemon = Daemon(settings, built.garden, built.texts, clock, Inbox(clock, START + 7 * HOUR), store,
-                    InlineSender({"phone": channel, "stand-in": channel}), shipping=shipping)  # fmt: skip
-    daemon.run(until=START + 7 * HOUR)
+    sender = InlineSender({"phone": channel, "stand-in": channel})
+    inbox = Inbox(clock, START + 7 * HOUR)
+    loop = _build.loop(replace(built, settings=settings), clock, inbox, store, sender, shipping=shipping)
+    loop.run(until=START + 7 * HOUR)
     concern = next(c for c in store.concerns("larkfield") if c.rule == "shipping")
     assert concern.verdict.severity.word == "Minor"
     verdicts = [v for v in store.verdicts("larkfield", START, START + 9 * HOUR) if v.rule == "shipping"]

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sensord.daemon import Daemon
 
 from sensord.commands import _build
-from sensord.daemon import Daemon
 from sensord.edges.clock import SteppedClock
 from sensord.edges.sender import InlineSender
 from sensord.model import Arrival, Message

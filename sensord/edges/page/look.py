@@ -11,13 +11,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import cast
 
-from sensord import ledger, turn
+from sensord import ledger
 from sensord.config import Settings
 from sensord.edges.page import asking
 from sensord.edges.page.places import Place, Places, is_fresh, offset_k
 from sensord.edges.sqlite_reads import SqliteReader
+from sensord.engine.asking import ask, plan_of
 from sensord.garden import Garden, species_of
 from sensord.judge import heard
 from sensord.language import Catalogue
@@ -33,7 +33,8 @@ from sensord.model import (
     Severity,
     Standing,
 )
-from sensord.ports import Store, Transient
+from sensord.ports import Transient
+from sensord.recovery import windows_of
 from sensord.rules import Watch
 from sensord.rules._heat import Tier, tiers
 from sensord.rules._tracks import Track
@@ -97,6 +98,7 @@ class Look:
     def __init__(self, house: House) -> None:
         self.house = house
         self._places = Places(house.garden)
+        self._plan = plan_of(house.garden)
         self._local = threading.local()
         self._opened: list[SqliteReader] = []
         self._lock = threading.Lock()
@@ -223,7 +225,9 @@ class Look:
         if "storm" not in garden.rules:
             return {}
         standing = {c.key: c for c in concerns}
-        outcome = turn.take(garden, cast(Store, reader), ["storm"], standing, entries, Watch(now, True, {}, True), now)
+        plan, watch = self._plan, Watch(now, True, {}, True)
+        windows = windows_of(reader, garden.site.name, plan.series_of("storm"), plan.longest_look, now)
+        outcome = ask(garden, plan, ["storm"], windows, standing, entries, watch, now)
         return {v.subject: v.numbers for v in outcome.verdicts}
 
     def _cage(

@@ -12,10 +12,10 @@ from typing import NamedTuple
 from sensord.edges.sqlite_reads import SqliteReader
 from sensord.garden import Garden
 from sensord.model import Doubt, Probe, Quantity, instant
+from sensord.recovery import last_heard
 from sensord.rules import Seen
 from sensord.rules._readings import pairs, seconds
 from sensord.rules._tracks import REFUSED, Track
-from sensord.turn import last_heard
 
 FRESH = timedelta(minutes=5)
 FRESH_INTERVALS = 5

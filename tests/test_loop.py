@@ -10,13 +10,13 @@ from typing import Any
 import pytest
 
 from sensord.commands import _build
-from sensord.daemon import Daemon
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
 from sensord.edges.sqlite import SqliteStore
-from sensord.model import EPOCH, Arrival, Gap, GapKind, Quantity, Standing
-from sensord.ports import Added, Batch, Transient
+from sensord.loop import Loop
+from sensord.model import EPOCH, Arrival, Gap, GapKind, Message, Quantity, Severity, Standing
+from sensord.ports import Added, Commit, Transient
 from simulators import scenario
 
 START = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)  # noon in the garden
@@ -37,6 +37,10 @@ class Feed:
         self._clock.advance_to(batch[-1].received_at if batch else until)
         return batch
 
+    def will_come(self, arrivals: Sequence[Arrival]) -> None:
+        """More than was known at the start."""
+        self._arrivals += arrivals
+
     def acknowledge(self, batch: Sequence[Arrival]) -> None:
         """Note it."""
         self.acknowledged += batch
@@ -55,12 +59,12 @@ class Full(SqliteStore):
 
     refuses = 0
 
-    def add(self, batch: Batch) -> Added:
+    def commit(self, commit: Commit) -> Added:
         """Refuse as long as told to."""
         if self.refuses:
             self.refuses -= 1
             raise Transient("the disk is full")
-        return super().add(batch)
+        return super().commit(commit)
 
 
 class Fuller(SqliteStore):
@@ -73,25 +77,10 @@ class Fuller(SqliteStore):
         if self.full_from <= self.clock.now() < self.full_until:
             raise Transient("the disk is full")
 
-    def add(self, batch: Batch) -> Added:
+    def commit(self, commit: Commit) -> Added:
         """Refuse meanwhile."""
         self._check()
-        return super().add(batch)
-
-    def record(self, *arguments: Any, **named: Any) -> None:
-        """Refuse meanwhile."""
-        self._check()
-        super().record(*arguments, **named)
-
-    def remember(self, name: str, fact: str) -> None:
-        """Refuse meanwhile."""
-        self._check()
-        super().remember(name, fact)
-
-    def delivered(self, key: str, now: datetime) -> None:
-        """Refuse meanwhile."""
-        self._check()
-        super().delivered(key, now)
+        return super().commit(commit)
 
 
 def house() -> _build.OneGarden:
@@ -117,13 +106,13 @@ def minutes(temperature_c: float, count: int, start: datetime = START) -> list[A
     return found
 
 
-def live(built: _build.OneGarden, store: SqliteStore, arrivals: Sequence[Arrival], channel: Any, **more: Any) -> Daemon:
-    """A daemon over these arrivals."""
+def live(built: _build.OneGarden, store: SqliteStore, arrivals: Sequence[Arrival], channel: Any, **more: Any) -> Loop:
+    """A loop over these arrivals."""
     start = arrivals[0].received_at if arrivals else START
     clock = SteppedClock(more.pop("start", start))
     inbox = Feed(clock, arrivals, more.pop("gaps", ()))
     sender = InlineSender({"phone": channel, "stand-in": channel})
-    return Daemon(built.settings, built.garden, built.texts, clock, inbox, store, sender, **more)
+    return _build.loop(built, clock, inbox, store, sender, **more)
 
 
 def test_what_the_store_refuses_is_not_acknowledged_and_not_lost(tmp_path: Path) -> None:
@@ -131,11 +120,11 @@ def test_what_the_store_refuses_is_not_acknowledged_and_not_lost(tmp_path: Path)
     built = house()
     store = store_of(built, tmp_path / "s.sqlite3", Full)
     arrivals = minutes(31, 10)
-    daemon = live(built, store, arrivals, RecordingChannel())
+    loop = live(built, store, arrivals, RecordingChannel())
     Full.refuses = 3
-    daemon.run(until=START + 20 * MINUTE)
-    assert isinstance(daemon.inbox, Feed)
-    assert daemon.inbox.acknowledged == arrivals
+    loop.run(until=START + 20 * MINUTE)
+    assert isinstance(loop.inbox, Feed)
+    assert loop.inbox.acknowledged == arrivals
     series = store.readings("larkfield", "birch-1", Quantity.TEMPERATURE, START, START + 20 * MINUTE)
     assert len(series.values) == 10
     store.close()
@@ -159,10 +148,10 @@ def test_a_full_disk_is_told_although_it_is_full(tmp_path: Path) -> None:
     built = house()
     store = store_of(built, tmp_path / "s.sqlite3", Fuller)
     phone = RecordingChannel()
-    daemon = live(built, store, minutes(31, 40), phone)
+    loop = live(built, store, minutes(31, 40), phone)
     Fuller.full_from, Fuller.full_until = START + 5 * MINUTE, START + 30 * MINUTE
-    Fuller.clock = daemon.clock
-    daemon.run(until=START + 60 * MINUTE)
+    Fuller.clock = loop.clock
+    loop.run(until=START + 60 * MINUTE)
     (told,) = [m for m in phone.messages if m.title == "Nothing can be stored: look at the computer"]
     assert timedelta(minutes=5) < told.at - START - 5 * MINUTE <= timedelta(minutes=11)
     series = store.readings("larkfield", "birch-1", Quantity.TEMPERATURE, START, START + 60 * MINUTE)
@@ -198,11 +187,11 @@ def test_what_the_inbox_must_know_after_a_restart_is_remembered(tmp_path: Path) 
     built = house()
     store = store_of(built, tmp_path / "s.sqlite3")
     facts: dict[str, str] = {}
-    daemon = live(built, store, minutes(31, 3), RecordingChannel(), facts=lambda: facts)
-    daemon.run(until=START + 3 * MINUTE)
+    loop = live(built, store, minutes(31, 3), RecordingChannel(), facts=lambda: facts)
+    loop.run(until=START + 3 * MINUTE)
     assert store.recall("subscribed") is None
     facts["subscribed"] = '["garden/#"]'
-    daemon.run(until=START + 6 * MINUTE)
+    loop.run(until=START + 6 * MINUTE)
     assert store.recall("subscribed") == '["garden/#"]'
     store.close()
 
@@ -247,27 +236,72 @@ def test_a_refused_payload_is_kept_and_the_stream_goes_on(tmp_path: Path) -> Non
     store = store_of(built, tmp_path / "s.sqlite3")
     good = minutes(25, 3)
     bad = Arrival(START + timedelta(seconds=30), "larkfield/cedar/temperature", b"\xff not a number")
-    daemon = live(built, store, sorted([*good, bad], key=lambda a: a.received_at), RecordingChannel())
-    daemon.run(until=START + 5 * MINUTE)
+    loop = live(built, store, sorted([*good, bad], key=lambda a: a.received_at), RecordingChannel())
+    loop.run(until=START + 5 * MINUTE)
     (refusal,) = store.refusals()
     assert refusal.topic == bad.topic
     assert refusal.payload == bad.payload
-    assert daemon.counts.refused == 1
-    assert daemon.counts.readings == 12
+    assert loop.counts.refused == 1
+    assert loop.counts.readings == 12
     store.close()
 
 
-def test_a_step_of_the_clock_is_a_gap_and_lays_the_turns_anew(tmp_path: Path) -> None:
-    """What the inbox noticed of the clock is recorded, and the scheduler is told."""
+class Stepping(SteppedClock):
+    """A clock that lives `ahead` of the truth until it is put right, once, at `right_at` of its own time."""
+
+    def __init__(self, start: datetime, ahead: timedelta, right_at: datetime) -> None:
+        super().__init__(start)
+        self._ahead, self._right_at = ahead, right_at
+        self._told: list[tuple[datetime, datetime]] = []
+
+    def advance_to(self, instant: datetime) -> None:
+        """Go on; past `right_at` by the truth."""
+        if self._ahead and instant >= self._right_at:
+            self._told.append((instant, instant - self._ahead))
+            self._now, self._ahead = instant - self._ahead, timedelta()
+        else:
+            super().advance_to(instant)
+
+    def steps(self) -> list[tuple[datetime, datetime]]:
+        """What was noticed since the last call."""
+        told, self._told = self._told, []
+        return told
+
+
+@pytest.mark.parametrize("ahead", [timedelta(hours=1), timedelta(days=1), timedelta(days=400), -timedelta(hours=3)])
+def test_after_a_step_of_the_clock_the_watch_goes_on(tmp_path: Path, ahead: timedelta) -> None:
+    """Turns are laid anew, the gap is recorded, whoever waits is told, and heat that comes then reaches the phone."""
     built = house()
     store = store_of(built, tmp_path / "s.sqlite3")
-    step = Gap("larkfield", GapKind.CLOCK, "", START - timedelta(hours=3), START, "the clock was set forward")
-    laid: list[bool] = []
-    daemon = live(built, store, minutes(25, 3), RecordingChannel(), gaps=[step], on_step=lambda: laid.append(True))
-    daemon.run(until=START + 5 * MINUTE)
+    wrong = START + ahead
+    clock = Stepping(wrong, ahead, wrong + 20 * MINUTE)
+    inbox, phone, laid = Feed(clock, minutes(25, 20, wrong)), RecordingChannel(), list[bool]()
+    sender = InlineSender({"phone": phone, "stand-in": phone})
+    loop = _build.loop(built, clock, inbox, store, sender, on_step=lambda: laid.append(True))
+    loop.begin()
+    while not laid:
+        loop.once()
+    inbox.will_come(minutes(44, 40, START + 20 * MINUTE))
+    while clock.now() < START + 60 * MINUTE:
+        loop.once(START + 60 * MINUTE)
     assert laid == [True]
-    assert step in store.gaps("larkfield", START - timedelta(days=1), START + MINUTE)
+    hot = [m for m in phone.messages if m.rule == "overheating"]
+    assert hot, "44 °C for forty minutes was worth a push"
+    assert abs(hot[0].at - _told_of_heat(tmp_path)) <= timedelta(minutes=10), "as with a clock that was right all along"
+    (gap,) = [g for g in store.gaps("larkfield", EPOCH, START + timedelta(days=500)) if g.kind is GapKind.CLOCK]
+    assert START + 20 * MINUTE in (gap.started_at, gap.ended_at)
     store.close()
+
+
+def _told_of_heat(tmp_path: Path) -> datetime:
+    """When the phone is told of the same heat by a clock that never stepped."""
+    built = house()
+    store = store_of(built, tmp_path / "right.sqlite3")
+    phone = RecordingChannel()
+    arrivals = [*minutes(25, 20), *minutes(44, 40, START + 20 * MINUTE)]
+    live(built, store, arrivals, phone).run(until=START + 60 * MINUTE)
+    store.close()
+    return next(m.at for m in phone.messages if m.rule == "overheating")
 
 
 def test_silence_is_a_gap_while_it_lasts(tmp_path: Path) -> None:
@@ -275,8 +309,8 @@ def test_silence_is_a_gap_while_it_lasts(tmp_path: Path) -> None:
     built = house()
     store = store_of(built, tmp_path / "s.sqlite3")
     again = START + 40 * MINUTE
-    daemon = live(built, store, [*minutes(25, 10), *minutes(25, 10, again)], RecordingChannel())
-    daemon.run(until=again + 10 * MINUTE)
+    loop = live(built, store, [*minutes(25, 10), *minutes(25, 10, again)], RecordingChannel())
+    loop.run(until=again + 10 * MINUTE)
     silent = [g for g in store.gaps("larkfield", START, again + 10 * MINUTE) if g.subject == "birch-1"]
     assert len(silent) == 1
     assert silent[0].started_at == START + 9 * MINUTE
@@ -304,16 +338,15 @@ def test_a_turn_that_cannot_be_stored_is_owed(tmp_path: Path, monkeypatch: pytes
     """Messages of a turn whose commit failed are stored by a later turn, and reach the phone."""
     built = house()
     store = store_of(built, tmp_path / "s.sqlite3")
-    record, failing = store.record, [True]
+    commit, failing = store.commit, [True]
 
-    def sometimes(now: datetime, concerns: Any, messages: Any, *rest: Any, **more: Any) -> None:
-        messages = list(messages)
-        if failing and messages:
+    def sometimes(asked: Commit) -> Added:
+        if failing and asked.messages:
             failing.clear()
             raise Transient("the disk is full")
-        record(now, concerns, messages, *rest, **more)
+        return commit(asked)
 
-    monkeypatch.setattr(store, "record", sometimes)
+    monkeypatch.setattr(store, "commit", sometimes)
     phone = RecordingChannel()
     live(built, store, minutes(39.5, 60), phone).run(until=START + 60 * MINUTE)
     assert not failing
@@ -322,3 +355,39 @@ def test_a_turn_that_cannot_be_stored_is_owed(tmp_path: Path, monkeypatch: pytes
     assert set(keys) <= stored
     assert any("Birch" in m.title for m in phone.messages)
     store.close()
+
+
+class OutOfReach(RecordingChannel):
+    """A phone that can't be reached before `from_at`."""
+
+    def __init__(self, clock: SteppedClock, from_at: datetime) -> None:
+        super().__init__()
+        self._clock, self._from_at = clock, from_at
+
+    def send(self, message: Message) -> None:
+        """Take it, or fail."""
+        if self._clock.now() < self._from_at:
+            raise Transient("no network")
+        super().send(message)
+
+
+def _through_an_outage(tmp_path: Path, name: str, mild: int, back_at: datetime) -> list[Message]:
+    """What the phone gets of `mild` minutes of 34 °C and then 39 °C, when it is in reach from `back_at` on."""
+    built = house()
+    store = store_of(built, tmp_path / name)
+    arrivals = [*minutes(34, mild), *minutes(39, 60, START + mild * MINUTE)]
+    clock = SteppedClock(START)
+    phone = OutOfReach(clock, back_at)
+    sender = InlineSender({"phone": phone, "stand-in": phone})
+    _build.loop(built, clock, Feed(clock, arrivals), store, sender).run(until=START + (mild + 60) * MINUTE)
+    store.close()
+    return [m for m in phone.messages if "overheating/birch" in m.concerns]
+
+
+@pytest.mark.parametrize("mild", [50, 55, 60, 65])
+def test_after_an_outage_the_phone_hears_of_one_thing_once(tmp_path: Path, mild: int) -> None:
+    """The message that waited is not sent beside the worse one that was made in the very turn when the phone came back."""
+    worse_at = next(m.at for m in _through_an_outage(tmp_path, "a", mild, START) if m.severity >= Severity.SEVERE)
+    told = _through_an_outage(tmp_path, "b", mild, worse_at)
+    assert told[0].severity >= Severity.SEVERE
+    assert len([m for m in told if m.at - told[0].at < 5 * MINUTE]) == 1

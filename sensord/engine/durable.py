@@ -1,0 +1,155 @@
+"""Making things durable: what is decided goes out as one commit, and only what the commit held counts as done after it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from sensord.engine.effects import Acknowledge, Effect, Level, MakeDurable, Send, Tell
+from sensord.engine.events import Arrived, Committed, NotCommitted
+from sensord.engine.state import NOTHING_OWED, Given, State
+from sensord.engine.windows import Window
+from sensord.model import EPOCH, Quantity, Reading, Refusal, Severity
+from sensord.ports import Commit
+
+Step = tuple[State, tuple[Effect, ...]]
+
+RETRY_COMMIT = timedelta(seconds=2)
+REFUSALS_TOLD_EVERY = timedelta(minutes=10)
+MOST_TOPICS = 1000
+
+
+def make_durable(state: State, at: datetime) -> Step:
+    """Ask for everything that is owed, and for the batch that waits, in one transaction; one at a time."""
+    if state.committing is not None:
+        return state, ()
+    commit, batch = state.owed._replace(at=at), state.batch
+    if batch is not None:
+        commit = commit._replace(
+            readings=batch.readings, refusals=batch.refusals, undated=batch.undated,
+            entries=(*batch.entries, *commit.entries),
+        )  # fmt: skip
+    number = state.commits + 1
+    state = replace(state, commits=number, committing=state.owed, committing_batch=batch is not None, owed=NOTHING_OWED)
+    return replace(state, retry_at=None), (MakeDurable(number, commit),)
+
+
+def committed(given: Given, state: State, event: Committed) -> Step:
+    """It is durable: take it into what is known, acknowledge it, and send what waited for it."""
+    effects: list[Effect] = []
+    if state.unstored_since is not None:
+        effects.append(Tell(Level.WARNING, "storing works again"))
+    batch = state.batch if state.committing_batch else None
+    state = replace(state, committing=None, committing_batch=False, unstored_since=None)
+    if batch is not None:
+        effects.append(Acknowledge(batch.arrivals))
+        state, told = _taken_in(given, replace(state, batch=None), batch)
+        effects += told
+    added = event.added
+    counts = replace(
+        state.counts,
+        readings=state.counts.readings + added.stored,
+        duplicates=state.counts.duplicates + added.duplicates,
+        refused=state.counts.refused + added.refused,
+        arrivals=state.counts.arrivals + (len(batch.arrivals) if batch else 0),
+    )
+    state, sends = _send(replace(state, counts=counts))
+    effects += sends
+    if state.batch is not None or any(state.owed[1:-1]):
+        state, more = make_durable(state, event.at)
+        effects += more
+    return state, tuple(effects)
+
+
+def not_committed(state: State, event: NotCommitted) -> Step:
+    """Nothing of it is stored: it is owed to the next one. What is Severe goes out all the same."""
+    refused = state.committing
+    if refused is None:
+        raise ValueError(f"commit {event.number} was refused, and none is on its way")
+    effects: list[Effect] = []
+    if state.unstored_since is None:
+        what = "nothing can be stored: {}; the broker keeps what comes until this is mended"
+        if not state.committing_batch:
+            what = "a turn could not be stored: {}; what is urgent in it goes out all the same"
+        effects.append(Tell(Level.ERROR, what.format(event.why)))
+    urgent = tuple(m for m in state.outgoing if m.severity >= Severity.SEVERE)
+    state, sends = _send(replace(state, outgoing=urgent))
+    state = replace(
+        state,
+        owed=merged(refused, state.owed),
+        committing=None,
+        committing_batch=False,
+        retry_at=event.at + RETRY_COMMIT,
+        unstored_since=state.unstored_since or event.at,
+    )
+    return state, (*effects, *sends)
+
+
+def _send(state: State) -> Step:
+    new = [m for m in state.outgoing if m.key not in state.in_hand]
+    state = replace(state, outgoing=(), in_hand=state.in_hand.union(m.key for m in new))
+    return state, tuple(Send(m) for m in new)
+
+
+# --- what is owed -------------------------------------------------------------------------------------------------------
+
+
+def owing(state: State, **more: tuple[object, ...] | Mapping[str, str]) -> State:
+    """The state that owes `more` to the next commit, by the names of `Commit`'s fields."""
+    return replace(state, owed=merged(state.owed, NOTHING_OWED._replace(**more)))  # type: ignore[arg-type]
+
+
+def merged(first: Commit, then: Commit) -> Commit:
+    """Both in one: of a concern and of a fact the later word counts."""
+    concerns = {(c.key, c.breached_since): c for c in (*first.concerns, *then.concerns)}
+    return Commit(
+        then.at,
+        entries=(*first.entries, *then.entries),
+        gaps=(*first.gaps, *then.gaps),
+        concerns=tuple(concerns.values()),
+        verdicts=(*first.verdicts, *then.verdicts),
+        messages=(*first.messages, *then.messages),
+        withdrawn=(*first.withdrawn, *then.withdrawn),
+        held=(*first.held, *then.held),
+        sendings=(*first.sendings, *then.sendings),
+        facts={**first.facts, **then.facts},
+    )
+
+
+# --- a batch that is durable --------------------------------------------------------------------------------------------
+
+
+def _taken_in(given: Given, state: State, batch: Arrived) -> Step:
+    heard, windows = dict(state.last_heard), dict(state.windows)
+    by_series: dict[tuple[str, Quantity], list[Reading]] = {}
+    for reading in batch.readings:
+        if reading.received_at > heard.get(reading.probe, EPOCH):
+            heard[reading.probe] = reading.received_at
+        by_series.setdefault((reading.probe, reading.quantity), []).append(reading)
+    now_s = batch.at.timestamp()
+    for key, readings in by_series.items():
+        window = windows.get(key) or Window(given.remembered.total_seconds())
+        windows[key] = window.add(((r.measured_at.timestamp(), r.value, int(r.doubts)) for r in readings), now_s)
+    entries = state.entries
+    if batch.entries:
+        entries = tuple(sorted({*entries, *batch.entries}, key=lambda e: e.at))
+    state = replace(state, last_heard=heard, windows=windows, entries=entries)
+    return _told_refusals(state, batch.refusals, batch.at)
+
+
+def _told_refusals(state: State, refusals: Iterable[Refusal], now: datetime) -> Step:
+    """The first of a topic, then one in ten minutes with the number of the others: the store keeps them all the same."""
+    effects: list[Effect] = []
+    known = dict(state.refused)
+    for topic, reason in ((r.topic, r.reason) for r in refusals):
+        since, others = known.get(topic, (EPOCH, 0))
+        if now - since < REFUSALS_TOLD_EVERY:
+            known[topic] = (since, others + 1)
+            continue
+        more = f" (and {others} more since {since:%H:%M} UTC)" if others else ""
+        effects.append(Tell(Level.WARNING, f"refused: {topic}: {reason}{more}"))
+        if len(known) >= MOST_TOPICS:
+            known.clear()
+        known[topic] = (now, 0)
+    return replace(state, refused=known) if effects or known != state.refused else state, tuple(effects)

@@ -1,0 +1,159 @@
+"""Everything that the engine knows between two events, as one value; and what of it a store remembers.
+
+Nothing here is changed in place: a step makes a new state. What is not durable yet stands in `batch` and `owed`, so a
+state that is made anew from a store differs from the one that was lost by just that: the batch comes again from the
+broker, and a turn that was not committed is asked again (`turned_at` is committed with what it decided).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from sensord import timetable
+from sensord.config import KeeperSettings, ReviewSettings
+from sensord.engine.asking import Plan
+from sensord.engine.events import Arrived
+from sensord.engine.windows import Window
+from sensord.garden import Garden
+from sensord.model import EPOCH, Concern, Entry, Gap, GapKind, Message, Parcel, Quantity, Standing
+from sensord.ports import Commit
+from sensord.texts import Texts
+
+ALIVE, TURNED, MORNING = "alive", "turned", "morning line"
+SHIPPING_TROUBLE = "shipping trouble"
+LATELY = timedelta(hours=36)
+"""How far back messages are looked at."""
+REMEMBERED = timedelta(hours=12)
+"""How far back readings are held, at least."""
+
+NOTHING_OWED = Commit(EPOCH)
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What does not change while the engine runs."""
+
+    garden: Garden
+    plan: Plan
+    keeper: KeeperSettings
+    review: ReviewSettings
+    texts: Texts
+    zone: ZoneInfo
+    has_stand_in: bool
+    raw_kept: timedelta | None  # raw readings are deleted after so long; None: never, there is no other database
+
+    @property
+    def site(self) -> str:
+        """The site's name."""
+        return self.garden.site.name
+
+    @property
+    def remembered(self) -> timedelta:
+        """How far back readings are held."""
+        return max(REMEMBERED, self.plan.longest_look)
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What a store remembers of a garden, when the engine begins."""
+
+    entries: tuple[Entry, ...] = ()
+    concerns: tuple[Concern, ...] = ()
+    parcels: tuple[Parcel, ...] = ()  # of the last day and a half, and all that wait
+    readings: Mapping[tuple[str, Quantity], Window] = field(default_factory=dict)
+    last_heard: Mapping[str, datetime] = field(default_factory=dict)
+    open_gaps: tuple[Gap, ...] = ()
+    facts: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """What was done since the engine began."""
+
+    arrivals: int = 0
+    readings: int = 0
+    duplicates: int = 0
+    refused: int = 0
+    turns: int = 0
+    messages: int = 0
+    sent: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """The engine between two events."""
+
+    now: datetime
+    next_turn: datetime
+    started_at: datetime | None = None
+    turned_at: datetime | None = None
+    windows: Mapping[tuple[str, Quantity], Window] = field(default_factory=dict)
+    last_heard: Mapping[str, datetime] = field(default_factory=dict)
+    silences: Mapping[str, Gap] = field(default_factory=dict)  # by probe, those that last
+    entries: tuple[Entry, ...] = ()  # everything the keeper said, in the order in which it happened
+    standing: Mapping[str, Concern] = field(default_factory=dict)
+    parcels: Mapping[str, Parcel] = field(default_factory=dict)
+    facts: Mapping[str, str] = field(default_factory=dict)
+    in_hand: frozenset[str] = frozenset()  # keys that the sender has
+    connected: bool = True
+    disconnected_since: datetime | None = None
+    shipping_trouble: str = ""
+    unshipped_since: datetime | None = None
+    clock_is_set: bool = True
+    failing: Mapping[str, str] = field(
+        default_factory=dict
+    )  # rules with a defect, by the concern's key, with its words
+    refused: Mapping[str, tuple[datetime, int]] = field(
+        default_factory=dict
+    )  # by topic: last told of, and how many since
+    batch: Arrived | None = None  # came in and is not durable yet: nothing more is taken meanwhile
+    owed: Commit = NOTHING_OWED  # decided and not durable yet
+    committing: Commit | None = None  # what of `owed` is being made durable now
+    committing_batch: bool = False  # and whether the batch is
+    outgoing: tuple[Message, ...] = ()  # to be sent as soon as `owed` is durable
+    commits: int = 0  # the number of the last one
+    retry_at: datetime | None = None  # when a commit that was refused is tried again
+    unstored_since: datetime | None = None
+    prune_at: datetime = EPOCH
+    looking_back: str = ""  # the week whose review is being made
+    said: Mapping[tuple[str, str], tuple[str, int, str]] = field(
+        default_factory=dict
+    )  # by rule and subject, the last verdict
+    counts: Counts = Counts()
+
+    @property
+    def wakes_at(self) -> datetime:
+        """When the engine wants to be asked next, whether anything arrives or not."""
+        return self.next_turn if self.retry_at is None else min(self.next_turn, self.retry_at)
+
+    @property
+    def has_room(self) -> bool:
+        """Whether anything new may be taken from the inbox."""
+        return self.batch is None
+
+
+def awake(given: Given, memory: Memory, now: datetime) -> State:
+    """The state with which the watch goes on at `now`: a turn that was due a moment ago and not committed is made up for."""
+    cadences = tuple(given.plan.cadences.values())
+    turned = memory.facts.get(TURNED)
+    turned_at = datetime.fromisoformat(turned) if turned else None
+    if turned_at is None or turned_at > now:
+        turned_at, following = None, timetable.next_turn(now, cadences)
+    else:
+        following = timetable.turn_after(turned_at, now, cadences)
+    return State(
+        now=now,
+        next_turn=following,
+        turned_at=turned_at,
+        windows=memory.readings,
+        last_heard=memory.last_heard,
+        silences={g.subject: g for g in memory.open_gaps if g.kind is GapKind.SILENCE and g.ended_at is None},
+        entries=tuple(sorted(memory.entries, key=lambda e: e.at)),
+        standing={c.key: c for c in memory.concerns if c.standing is not Standing.OVER},
+        parcels={p.message.key: p for p in memory.parcels},
+        facts=memory.facts,
+        shipping_trouble=memory.facts.get(SHIPPING_TROUBLE, ""),
+    )

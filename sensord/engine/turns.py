@@ -1,0 +1,241 @@
+"""A turn: the rules that are due are asked, what they find is judged, and what is to be said is put into the outbox."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from sensord import postman, timetable
+from sensord.config.people import WEEKDAYS
+from sensord.engine.asking import Outcome, ask
+from sensord.engine.durable import Step, make_durable, owing
+from sensord.engine.effects import Effect, Level, LookBack, Prune, Summarise, Tell
+from sensord.engine.events import Due, LookedBack, Pruned
+from sensord.engine.post import desk_of, forget_old, held_back, post, put, stands_now
+from sensord.engine.state import ALIVE, MORNING, SHIPPING_TROUBLE, TURNED, Given, State
+from sensord.model import AMBIENT, EPOCH, Doubt, Gap, GapKind, Message, Quantity, concern_key
+from sensord.review import weeks
+from sensord.rules import Watch
+from sensord.rules._watching import Patience, is_silent
+
+SUMMARISE_EVERY = timedelta(minutes=10)
+ALIVE_EVERY = timedelta(minutes=5)
+"""That the watch goes on is made durable at least so often, by itself where nothing else is."""
+NIGHT = timedelta(hours=11)
+"""Before the morning line: the night whose minimum it tells."""
+SILENT_AFTER = 5
+"""Intervals without a reading after which a probe's silence is recorded as a gap."""
+MIDWEEK = 3
+"""From Thursday on, a week's review is of the running week; before, of the last one. Chosen."""
+PRUNE_EVERY = timedelta(days=1)
+PRUNED_AT_ONCE = 50_000
+"""Old readings deleted between two batches: few enough to be done in a moment."""
+
+
+def due(given: Given, state: State, event: Due) -> Step:
+    """A turn, or the time to try a commit again."""
+    around = event.around
+    state, effects = _surrounded(replace(state, now=event.at, clock_is_set=around.clock_is_set), event)
+    more: tuple[Effect, ...] = ()
+    if event.at >= state.next_turn:
+        state, more = _turn(given, state, event.at)
+    elif state.retry_at is not None and event.at >= state.retry_at:
+        state, more = make_durable(state, event.at)
+    return state, (*effects, *more)
+
+
+def _surrounded(state: State, event: Due) -> Step:
+    """What the world around has become."""
+    around, effects = event.around, list[Effect]()
+    facts = {n: v for n, v in around.facts.items() if state.facts.get(n) != v}
+    if around.shipping_trouble != state.shipping_trouble:
+        facts[SHIPPING_TROUBLE] = around.shipping_trouble
+        if around.shipping_trouble:
+            line = f"not shipped: {around.shipping_trouble}; what waits is kept and goes later"
+            effects.append(Tell(Level.WARNING, line))
+        else:
+            effects.append(Tell(Level.INFO, "shipping works again"))
+    state = replace(state, shipping_trouble=around.shipping_trouble, unshipped_since=around.unshipped_since)
+    return remembering(state, facts) if facts else state, tuple(effects)
+
+
+def remembering(state: State, facts: Mapping[str, str]) -> State:
+    """Small facts that a restart must know."""
+    return owing(replace(state, facts={**state.facts, **facts}), facts=facts)
+
+
+def _turn(given: Given, state: State, now: datetime) -> Step:
+    cadences = given.plan.cadences
+    turn_at = state.next_turn
+    following = timetable.turn_after(turn_at, now, cadences.values())
+    counts = replace(state.counts, turns=state.counts.turns + 1)
+    state = replace(state, next_turn=following, turned_at=turn_at, counts=counts)
+    state = _silences(given, state, turn_at)
+    state, effects = _upkeep(given, state, turn_at)
+    outcome = ask(
+        given.garden, given.plan, timetable.due(turn_at, cadences), state.windows, state.standing, state.entries,
+        watch_of(state), turn_at,
+    )  # fmt: skip
+    state, told = _judged(state, outcome)
+    state, said = _messages(given, state, outcome, turn_at)
+    state, posted = post(given, state, turn_at)
+    alive = datetime.fromisoformat(state.facts.get(ALIVE, EPOCH.isoformat()))
+    state = remembering(state, {TURNED: turn_at.isoformat(), ALIVE: turn_at.isoformat()})
+    effects = (*effects, *told, *said, *posted)
+    if any(state.owed[1:-1]) or state.outgoing or turn_at - alive >= ALIVE_EVERY or state.retry_at is not None:
+        state, more = make_durable(state, now)
+        effects = (*effects, *more)
+    return state, effects
+
+
+def watch_of(state: State) -> Watch:
+    """What is known of the watching itself."""
+    return Watch(
+        running_since=state.started_at or EPOCH,
+        clock_is_set=state.clock_is_set,
+        last_heard=state.last_heard,
+        connected=state.connected,
+        disconnected_since=state.disconnected_since,
+        open_gaps=tuple(state.silences.values()),
+        unshipped_since=state.unshipped_since,
+        shipping_trouble=state.shipping_trouble,
+        failing=tuple(sorted(state.failing)),
+        unstored_since=state.unstored_since,
+    )
+
+
+def _silences(given: Given, state: State, now: datetime) -> State:
+    """A probe's silence is a gap while it lasts."""
+    silences = dict(state.silences)
+    gaps: list[Gap] = []
+    for probe in given.garden.probes:
+        heard = state.last_heard.get(probe.name, state.started_at or now)
+        silent = now - heard > SILENT_AFTER * timedelta(seconds=probe.interval_s)
+        gap = silences.get(probe.name)
+        if silent and gap is None:
+            silences[probe.name] = Gap(given.site, GapKind.SILENCE, probe.name, heard, None)
+            gaps.append(silences[probe.name])
+        elif not silent and gap is not None:
+            gaps.append(gap._replace(ended_at=heard))
+            del silences[probe.name]
+    return owing(replace(state, silences=silences), gaps=tuple(gaps)) if gaps else state
+
+
+def _upkeep(given: Given, state: State, now: datetime) -> Step:
+    """What is done now and then beside the watch."""
+    if (now - EPOCH) % SUMMARISE_EVERY:
+        return state, ()
+    effects: list[Effect] = [Summarise(now)]
+    if given.raw_kept is not None and now >= state.prune_at:
+        effects.append(Prune(now - given.raw_kept, PRUNED_AT_ONCE))
+    return forget_old(state, now), tuple(effects)
+
+
+def pruned(given: Given, state: State, event: Pruned) -> Step:
+    """Go on soon where there was more than is deleted at once."""
+    pause = SUMMARISE_EVERY if event.deleted >= PRUNED_AT_ONCE else PRUNE_EVERY
+    state = replace(state, prune_at=event.at + pause)
+    if not event.deleted or given.raw_kept is None:
+        return state, ()
+    line = f"deleted {event.deleted} raw readings older than {given.raw_kept.days} days"
+    return state, (Tell(Level.INFO, line),)
+
+
+def _judged(state: State, outcome: Outcome) -> Step:
+    """The concerns as they are now; a rule's defect is told when it is news."""
+    failing = dict(state.failing)
+    found = {key: f"{type(defect).__name__}: {defect}" for key, defect in outcome.defects}
+    news = tuple(
+        Tell(Level.ERROR, f"the rule {key} has a defect and can't judge: {found[key]}", defect)
+        for key, defect in outcome.defects
+        if failing.get(key) != found[key]
+    )
+    for verdict in outcome.verdicts:
+        failing.pop(concern_key(verdict.rule, verdict.subject), None)
+    said = {(v.rule, v.subject): (v.state.value, int(v.severity), v.reason) for v in outcome.verdicts}
+    changed = tuple(v for v in outcome.verdicts if state.said.get((v.rule, v.subject)) != said[v.rule, v.subject])
+    state = replace(state, failing={**failing, **found}, said={**state.said, **said})
+    state = stands_now(state, outcome.concerns)
+    return owing(state, verdicts=changed) if changed else state, news
+
+
+def _messages(given: Given, state: State, outcome: Outcome, now: datetime) -> Step:
+    """What the notices become, what the stand-in gets, and the lines of the day and of the week."""
+    desk = desk_of(given, state, now)
+    found = postman.compose(outcome.notices, desk, now)
+    state = stands_now(state, found.concerns)
+    messages = [*found.messages, *postman.stand_in(desk, now)]
+    effects: list[Effect] = [Tell(Level.INFO, f"held back: {m.title} ({why})") for m, why in found.waiting]
+    effects += [
+        Tell(Level.ERROR, f"a text names a number that its rule did not give: {name}") for name in found.missing
+    ]
+    state, held = held_back(state, found.held)
+    state, line = _morning_line(given, state, desk, now)
+    state = put(state, [*messages, *line])
+    state, week = _week(given, state, now)
+    return state, (*effects, *held, *week)
+
+
+def _morning_line(given: Given, state: State, desk: postman.Desk, now: datetime) -> tuple[State, tuple[Message, ...]]:
+    """Once a day, at the keeper's time: so that silence means trouble."""
+    local = now.astimezone(given.zone)
+    today = local.date().isoformat()
+    if not _within_two_hours(given.keeper.morning_line_at, local) or state.facts.get(MORNING) == today:
+        return state, ()
+    yesterday = now - timedelta(days=1)
+    held = sum(p.state == "held" and yesterday <= p.message.at < now for p in state.parcels.values())
+    watch, patience = watch_of(state), given.garden.parameters["silent", ""]
+    assert isinstance(patience, Patience)
+    probes = (p for p in given.garden.probes if p.name in state.last_heard)
+    watched = {p.place for p in probes if not is_silent(watch, p, patience, now)}
+    line = postman.morning_line(
+        desk, _night_minimum_c(given, state, now), watched - {AMBIENT}, now, held, list(state.entries)
+    )
+    return remembering(state, {MORNING: today}), (line,)
+
+
+def _within_two_hours(at: str, local: datetime) -> bool:
+    return bool(at) and at <= local.strftime("%H:%M") < f"{int(at[:2]) + 2:02d}{at[2:]}"
+
+
+def _night_minimum_c(given: Given, state: State, now: datetime) -> float | None:
+    """Of all enclosures since the evening before [°C]."""
+    start_s, end_s = (now - NIGHT).timestamp(), now.timestamp()
+    low = [
+        value
+        for enclosure in given.garden.enclosures
+        for probe in given.garden.probes_at(enclosure.name, Quantity.TEMPERATURE)[:1]
+        if (window := state.windows.get((probe.name, Quantity.TEMPERATURE))) is not None
+        for part in (window.between(start_s, end_s),)
+        for value, doubts in zip(part.values, part.doubts, strict=True)
+        if not doubts & int(Doubt.UNUSABLE)
+    ]
+    return min(low, default=None)
+
+
+# --- the week ---------------------------------------------------------------------------------------------------------
+
+
+def _week(given: Given, state: State, now: datetime) -> Step:
+    """Once a week, at the chosen day and time: how it was. The picture is made when the message is sent."""
+    chosen, local = given.review, now.astimezone(given.zone)
+    if WEEKDAYS[local.weekday()] != chosen.day or not _within_two_hours(chosen.at, local):
+        return state, ()
+    days_back = 0 if local.weekday() >= MIDWEEK else 7  # early in a week, it is the last one that is told
+    week = weeks.week_label(local.date() - timedelta(days=days_back))
+    told = {p.message.attachment for p in state.parcels.values()}
+    if postman.picture_of(week) in told or state.looking_back == week:
+        return state, ()
+    return replace(state, looking_back=week), (LookBack(week, now),)
+
+
+def looked_back(given: Given, state: State, event: LookedBack) -> Step:
+    """The week's message; where the week could not be looked back on, the next turn tries again."""
+    state = replace(state, looking_back="")
+    if not event.sentences:
+        return state, ()
+    message = postman.week_told(event.sentences, event.week, desk_of(given, state, event.at), event.at)
+    state, effects = post(given, put(state, [message]), event.at)
+    state, more = make_durable(state, event.at)
+    return state, (*effects, *more)

@@ -1,0 +1,96 @@
+"""Beginning, a clock that steps, and a broker that comes and goes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from sensord import judge, postman, timetable
+from sensord.engine.durable import Step, make_durable, owing
+from sensord.engine.effects import Effect, Level, Tell
+from sensord.engine.events import Began, ClockStepped, LinkBack, LinkLost
+from sensord.engine.post import desk_of, put
+from sensord.engine.state import ALIVE, Given, State
+from sensord.engine.turns import remembering
+from sensord.engine.windows import Window, window_of
+from sensord.model import Gap, GapKind
+
+UNNOTICED = timedelta(minutes=2)
+"""An absence shorter than this is none."""
+ABSENCE = timedelta(minutes=15)
+"""An absence of the daemon that the keeper is told of."""
+
+
+def began(given: Given, state: State, event: Began) -> Step:
+    """After an outage: record the gap, and tell the keeper from when to when nobody watched."""
+    now = event.at
+    alive = _last_alive(state)
+    state = remembering(replace(state, now=now, started_at=now), {ALIVE: now.isoformat()})
+    if alive is None or now - alive <= UNNOTICED:
+        return state, ()
+    state = owing(state, gaps=(Gap(given.site, GapKind.STOPPED, "", alive, now),))
+    if now - alive >= ABSENCE:
+        state = put(state, [postman.watched_again(alive, now, desk_of(given, state, now))])
+    return make_durable(state, now)
+
+
+def _last_alive(state: State) -> datetime | None:
+    """By what was made durable: a receipt shows as well that somebody watched."""
+    alive = state.facts.get(ALIVE)
+    if alive is None:
+        return None
+    return max(datetime.fromisoformat(alive), *state.last_heard.values()) if state.last_heard else (
+        datetime.fromisoformat(alive)
+    )  # fmt: skip
+
+
+def clock_stepped(given: Given, state: State, event: ClockStepped) -> Step:
+    """Turns are laid anew from the new time on. After a step back nothing that is known lies ahead of it."""
+    before, after = event.before, event.at
+    gap = Gap(given.site, GapKind.CLOCK, "", min(before, after), max(before, after), "the clock stepped")
+    effects: list[Effect] = [
+        Tell(Level.WARNING, f"gap ({gap.kind}) from {gap.started_at} to {gap.ended_at}: from {before} to {after}")
+    ]
+    state = replace(
+        state,
+        now=after,
+        next_turn=timetable.next_turn(after, given.plan.cadences.values()),
+        retry_at=None if state.retry_at is None else after,
+    )
+    if after < before:
+        state = _no_later_than(state, after)
+    state, more = make_durable(owing(state, gaps=(gap,)), after)
+    return state, (*effects, *more)
+
+
+def _no_later_than(state: State, now: datetime) -> State:
+    """What was dated by a clock that lived in the future is dated now: no pause and no dwell waits for that future."""
+    standing = {key: judge.no_later_than(c, now) for key, c in state.standing.items()}
+    changed = tuple(c for key, c in standing.items() if c != state.standing[key])
+    state = replace(
+        state,
+        turned_at=None if state.turned_at is None else min(state.turned_at, now),
+        windows={key: _until(window, now) for key, window in state.windows.items()},
+        last_heard={probe: min(at, now) for probe, at in state.last_heard.items()},
+        standing=standing,
+        parcels={
+            k: p._replace(due_at=min(p.due_at, max(now, p.message.not_before or now))) for k, p in state.parcels.items()
+        },
+        started_at=None if state.started_at is None else min(state.started_at, now),
+        disconnected_since=None if state.disconnected_since is None else min(state.disconnected_since, now),
+        unstored_since=None if state.unstored_since is None else min(state.unstored_since, now),
+        prune_at=min(state.prune_at, now),
+    )
+    return owing(state, concerns=changed) if changed else state
+
+
+def _until(window: Window, now: datetime) -> Window:
+    part = window.between(float("-inf"), now.timestamp())
+    return window_of(window.horizon_s, part.times_s, part.values, part.doubts)
+
+
+def link(state: State, event: LinkLost | LinkBack) -> Step:
+    """Whether the broker is there."""
+    if isinstance(event, LinkBack):
+        return replace(state, now=event.at, connected=True, disconnected_since=None), ()
+    return replace(state, now=event.at, connected=False, disconnected_since=event.since), ()

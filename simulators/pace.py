@@ -44,6 +44,6 @@ class PacedClock:
         """Real seconds until the garden's `instant` [s], if it is allowed to go there."""
         return (instant - self.now()).total_seconds() / self.speed
 
-    def steps(self) -> list[object]:
+    def steps(self) -> list[tuple[datetime, datetime]]:
         """Never any."""
         return []

@@ -18,9 +18,9 @@ from sensord.engine.asking import Plan
 from sensord.engine.events import Arrived
 from sensord.engine.windows import Window
 from sensord.garden import Garden
+from sensord.language import Catalogue
 from sensord.model import EPOCH, Concern, Entry, Gap, GapKind, Message, Parcel, Quantity, Standing
 from sensord.ports import Commit
-from sensord.texts import Texts
 
 ALIVE, TURNED, MORNING = "alive", "turned", "morning line"
 SHIPPING_TROUBLE = "shipping trouble"
@@ -40,7 +40,7 @@ class Given:
     plan: Plan
     keeper: KeeperSettings
     review: ReviewSettings
-    texts: Texts
+    texts: Catalogue
     zone: ZoneInfo
     has_stand_in: bool
     raw_kept: timedelta | None  # raw readings are deleted after so long; None: never, there is no other database
@@ -61,7 +61,7 @@ class Memory:
     """What a store remembers of a garden, when the engine begins."""
 
     entries: tuple[Entry, ...] = ()
-    concerns: tuple[Concern, ...] = ()
+    concerns: tuple[Concern, ...] = ()  # those that stand, and those that ended lately
     parcels: tuple[Parcel, ...] = ()  # of the last day and a half, and all that wait
     readings: Mapping[tuple[str, Quantity], Window] = field(default_factory=dict)
     last_heard: Mapping[str, datetime] = field(default_factory=dict)
@@ -95,6 +95,7 @@ class State:
     silences: Mapping[str, Gap] = field(default_factory=dict)  # by probe, those that last
     entries: tuple[Entry, ...] = ()  # everything the keeper said, in the order in which it happened
     standing: Mapping[str, Concern] = field(default_factory=dict)
+    ended: Mapping[str, Concern] = field(default_factory=dict)  # over, and the phone is still to hear of it
     parcels: Mapping[str, Parcel] = field(default_factory=dict)
     facts: Mapping[str, str] = field(default_factory=dict)
     in_hand: frozenset[str] = frozenset()  # keys that the sender has
@@ -153,6 +154,7 @@ def awake(given: Given, memory: Memory, now: datetime) -> State:
         silences={g.subject: g for g in memory.open_gaps if g.kind is GapKind.SILENCE and g.ended_at is None},
         entries=tuple(sorted(memory.entries, key=lambda e: e.at)),
         standing={c.key: c for c in memory.concerns if c.standing is not Standing.OVER},
+        ended={c.key: c for c in memory.concerns if c.standing is Standing.OVER and c.asked is not None},
         parcels={p.message.key: p for p in memory.parcels},
         facts=memory.facts,
         shipping_trouble=memory.facts.get(SHIPPING_TROUBLE, ""),

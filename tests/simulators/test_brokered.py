@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sensord.daemon import Daemon
 
 from sensord.commands import _build
 from sensord.edges.clock import SteppedClock
@@ -64,7 +63,7 @@ class Evening:
         """What the phone got."""
         sender = InlineSender({"phone": self.phone})
         b = self.built
-        Daemon(b.settings, b.garden, b.texts, clock, inbox, self.store, sender).run(until=self.end, stopped=stopped)
+        _build.loop(b, clock, inbox, self.store, sender).run(until=self.end, stopped=stopped)
         self.store.close()
         return self.phone.got
 

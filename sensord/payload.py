@@ -10,6 +10,7 @@ keeps strictly increasing per topic; the same goes for SenML's times relative to
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
@@ -37,6 +38,7 @@ KEPT_PAYLOAD_BYTES = 4096
 """As much of a refused payload is kept for inspection."""
 AHEAD = timedelta(minutes=2)
 """Dated later than this after its receipt: the probe's clock is ahead."""
+RETAINED, FUTURE, LATE = int(Doubt.RETAINED), int(Doubt.FUTURE), int(Doubt.LATE)
 BEHIND = timedelta(minutes=15)
 """Dated earlier than this before its receipt: it comes late, from a probe that has stored it."""
 _LONGEST_REASON = 600
@@ -44,6 +46,8 @@ _LONGEST_TOPIC = 1000
 _REASONS = 8
 _KNOWN_TOPICS = 4096
 """Topics whose recipes are remembered; a flood of new topics only makes this forget."""
+_KNOWN_NAMES = 64
+"""Names of records, for each of them."""
 _NEVER_MEASURED = (
     "a retained message without a time of its own: nobody can know when it was measured; "
     "publish it not retained, or with a time"
@@ -69,7 +73,18 @@ class RecipeError(ValueError):
 class _Compiled:
     """A recipe made ready: filter, pointers and conversion."""
 
-    __slots__ = ("convert", "name", "pattern", "quantity", "recipe", "senml", "time_from", "time_tokens", "tokens")
+    __slots__ = (
+        "convert",
+        "name",
+        "pattern",
+        "quantity",
+        "recipe",
+        "senml",
+        "time_from",
+        "time_of",
+        "time_tokens",
+        "tokens",
+    )
 
     def __init__(self, recipe: Recipe) -> None:
         self.recipe = recipe
@@ -80,6 +95,7 @@ class _Compiled:
         if recipe.time_form not in TIME_FORMS:
             raise ValueError(f"time_form {recipe.time_form!r} is not known; allowed are {', '.join(TIME_FORMS)}")
         self.time_from = TIME_FORMS[recipe.time_form]
+        self.time_of = (self.time_tokens, self.time_from)
         self.convert = converter(scale_of(recipe.quantity, recipe.unit))
         self.senml = {unit: converter(scale) for unit, scale in SENML_SCALES[recipe.quantity].items()}
         wild = re.escape(recipe.name).replace(r"\*", ".*").replace(r"\?", ".")
@@ -108,12 +124,29 @@ class _Compiled:
         return Reading(recipe.site, recipe.probe, recipe.quantity, measured_at, received_at, value, doubts)
 
 
-class _Plan(NamedTuple):
+class _Plan:
     """What to do with the messages of one topic."""
 
-    numbers: list[_Compiled]
-    documents: list[_Compiled]
-    packs: list[_Compiled]
+    __slots__ = ("_by_name", "documents", "numbers", "packs")
+
+    def __init__(self, chosen: Iterable[_Compiled]) -> None:
+        by_form: dict[Form, list[_Compiled]] = {form: [] for form in Form}
+        for compiled in chosen:
+            by_form[compiled.recipe.form].append(compiled)
+        self.numbers, self.documents, self.packs = by_form[Form.NUMBER], by_form[Form.JSON], by_form[Form.SENML]
+        self._by_name: dict[str, list[_Compiled]] | None = {} if all(c.name for c in self.packs) else None
+
+    def wanting(self, record: senml.Record) -> list[_Compiled]:
+        """The recipes that want a record; remembered where all of them go by its name."""
+        if self._by_name is None:
+            return [compiled for compiled in self.packs if compiled.wants(record)]
+        found = self._by_name.get(record.name)
+        if found is None:
+            found = [compiled for compiled in self.packs if compiled.wants(record)]
+            if len(self._by_name) >= _KNOWN_NAMES:
+                self._by_name.clear()
+            self._by_name[record.name] = found
+        return found
 
 
 class Decoder:
@@ -152,7 +185,7 @@ class Decoder:
                 if plan.documents:
                     undated |= _read_document(arrival, document, plan.documents, readings, reasons)
                 if plan.packs:
-                    undated |= _read_pack(arrival, document, plan.packs, readings, reasons)
+                    undated |= _read_pack(arrival, document, plan, readings, reasons)
         except Unreadable as error:
             reasons.append(str(error))
         return Decoded(readings, [self._refusal(arrival, reasons)] if reasons else [], undated)
@@ -161,10 +194,9 @@ class Decoder:
         plan = self._plans.get(topic)
         if plan is None:
             chosen = [compiled for compiled in self._compiled if compiled.pattern.fullmatch(topic)]
-            by_form = {form: [c for c in chosen if c.recipe.form is form] for form in Form}
             if not chosen:
                 raise Unreadable("no probe of the configuration reads this topic")
-            plan = _Plan(by_form[Form.NUMBER], by_form[Form.JSON], by_form[Form.SENML])
+            plan = _Plan(chosen)
             if len(self._plans) >= _KNOWN_TOPICS:
                 self._plans.clear()
             self._plans[topic] = plan
@@ -192,11 +224,12 @@ class Decoder:
 
 def doubts_of_time(measured_at: datetime, received_at: datetime, retained: bool) -> int:
     """FUTURE, LATE and RETAINED, by how the time of measurement stands to the receipt."""
-    doubts = int(Doubt.RETAINED) if retained else 0
-    if measured_at > received_at + AHEAD:
-        doubts |= int(Doubt.FUTURE)
-    elif measured_at < received_at - BEHIND:
-        doubts |= int(Doubt.LATE)
+    doubts = RETAINED if retained else 0
+    age = received_at - measured_at
+    if age < -AHEAD:
+        doubts |= FUTURE
+    elif age > BEHIND:
+        doubts |= LATE
     return doubts
 
 
@@ -221,14 +254,18 @@ def _read_document(
     arrival: Arrival, document: Any, recipes: list[_Compiled], readings: list[Reading], reasons: list[str]
 ) -> bool:
     undated = False
+    of: tuple[object, ...] | None = None  # from where `taken_at` was read: quantities of a probe share their time
+    taken_at: datetime | None = None
     for compiled in recipes:
         pointer = compiled.recipe.pointer
         try:
             measured_at = None
             if compiled.time_tokens is not None:
-                pointer = compiled.recipe.time_pointer or ""
-                measured_at = compiled.time_from(pointed(document, compiled.time_tokens))
-                pointer = compiled.recipe.pointer
+                if compiled.time_of != of:
+                    pointer = compiled.recipe.time_pointer or ""
+                    taken_at, of = compiled.time_from(pointed(document, compiled.time_tokens)), compiled.time_of
+                    pointer = compiled.recipe.pointer
+                measured_at = taken_at
             elif arrival.retained:
                 reasons.append(_NEVER_MEASURED)
                 continue
@@ -246,23 +283,24 @@ def _by_time(reading: Reading) -> datetime:
     return reading.measured_at
 
 
-def _read_pack(
-    arrival: Arrival, document: Any, recipes: list[_Compiled], readings: list[Reading], reasons: list[str]
-) -> bool:
+def _read_pack(arrival: Arrival, document: Any, plan: _Plan, readings: list[Reading], reasons: list[str]) -> bool:
     try:
         records = senml.resolve(document)
     except senml.PackError as error:
         raise Unreadable(str(error)) from None
     undated = wanted = False
+    time_s, taken_at = math.nan, None
     for record in records:
-        for compiled in recipes:
-            if not compiled.wants(record):
-                continue
+        for compiled in plan.wanting(record):
             wanted = True
             try:
-                readings.append(_from_record(arrival, record, compiled))
-                undated |= record.time_s < senml.ABSOLUTE_FROM
+                value, convert = _number_of(record, compiled)
+                if record.time_s != time_s:
+                    time_s, taken_at = record.time_s, _time_of(arrival, record.time_s)
+                readings.append(compiled.reading(arrival, taken_at, value, convert))
+                undated |= time_s < senml.ABSOLUTE_FROM
             except Unreadable as error:
+                time_s = math.nan
                 reasons.append(f"record {record.number}, {quoted(record.name)}: {error}")
     if not wanted:
         names = sorted({f"{quoted(record.name)} in {quoted(record.unit or '', 20)}" for record in records})
@@ -273,7 +311,8 @@ def _read_pack(
     return undated
 
 
-def _from_record(arrival: Arrival, record: senml.Record, compiled: _Compiled) -> Reading:
+def _number_of(record: senml.Record, compiled: _Compiled) -> tuple[float, Converter | None]:
+    """What a record measured, and how it becomes the quantity's own unit."""
     if record.problem:
         raise Unreadable(record.problem)
     if type(record.value) is not float:
@@ -290,7 +329,7 @@ def _from_record(arrival: Arrival, record: senml.Record, compiled: _Compiled) ->
     else:
         right = " or ".join(compiled.senml)
         raise Unreadable(f"unit {quoted(record.unit, 20)} is not one of {compiled.quantity} in SenML; right is {right}")
-    return compiled.reading(arrival, _time_of(arrival, record.time_s), record.value, convert)
+    return record.value, convert
 
 
 def _time_of(arrival: Arrival, time_s: float) -> datetime | None:

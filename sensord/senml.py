@@ -7,6 +7,7 @@ What makes the whole pack untrustworthy (a newer version, a label that must be u
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from sensord.wire import is_number
@@ -16,13 +17,13 @@ ABSOLUTE_FROM = 2**28
 """Times from here on are Unix time; smaller ones are relative to "now" (RFC 8428 section 4.5.3)."""
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # section 4.5.1
-_BASE = frozenset({"bn", "bt", "bu", "bv", "bs", "bver"})
-_KINDS = {
-    "bn": str, "bt": float, "bu": str, "bv": float, "bs": float, "bver": float,
+_BASE: dict[str, type] = {"bn": str, "bt": float, "bu": str, "bv": float, "bs": float, "bver": float}
+_OWN: dict[str, type] = {
     "n": str, "u": str, "v": float, "vs": str, "vb": bool, "vd": str, "s": float, "t": float, "ut": float,
 }  # fmt: skip
-"""Section 4.3, table 1."""
+"""Section 4.3, table 1: what may stand in the base fields, and in the regular ones."""
 _VALUES = ("v", "vs", "vb", "vd")
+_NOT_NUMBERS = frozenset(_VALUES[1:])
 _WORDS = {str: "a string", float: "a number", bool: "true or false"}
 
 
@@ -63,22 +64,23 @@ def _take_fields(number: int, fields: dict[str, Any], base: dict[str, Any]) -> t
     """Take over the base fields; what is wrong with the regular ones, and whether there are any."""
     problem, measures = "", False
     for label, value in fields.items():
-        kind = _KINDS.get(label)
-        if kind is None:
-            if label.endswith("_"):  # section 4.4
-                raise PackError(
-                    f"record {number}: the label {label[:40]!a} must be understood (it ends with _) and is unknown"
-                )
-        elif label in _BASE:
+        kind = _OWN.get(label)
+        if kind is not None:
+            measures = True
+            if not _is(value, kind):
+                problem = f"{label} must be {_WORDS[kind]}"
+            continue
+        kind = _BASE.get(label)
+        if kind is not None:
             if not _is(value, kind):
                 raise PackError(f"record {number}: {label} must be {_WORDS[kind]}")
             if label == "bver":
                 _check_version(number, value, base.get("bver"))
             base[label] = value
-        else:
-            measures = True
-            if not _is(value, kind):
-                problem = f"{label} must be {_WORDS[kind]}"
+        elif label.endswith("_"):  # section 4.4
+            raise PackError(
+                f"record {number}: the label {label[:40]!a} must be understood (it ends with _) and is unknown"
+            )
     return problem, measures
 
 
@@ -98,14 +100,14 @@ def _check_version(number: int, version: float, before: float | None) -> None:
 
 def _record(number: int, fields: dict[str, Any], base: dict[str, Any]) -> Record:
     name = base.get("bn", "") + fields.get("n", "")
-    time_s = float(base.get("bt", 0.0)) + float(fields.get("t", 0.0))
+    time_s = base.get("bt", 0.0) + float(fields.get("t", 0.0))
     total = float(base.get("bs", 0.0)) + float(fields.get("s", 0.0)) if "s" in fields or "bs" in base else None
     value, problem = _value(fields, base, total is not None)
     if problem:
         pass
     elif not name:
         problem = "has no name: neither n nor bn"
-    elif not _NAME.fullmatch(name):
+    elif not _is_name(name):
         problem = (
             f"the name {name[:60]!a} (bn + n) may have letters, digits and - : . / _, beginning with a letter or digit"
         )
@@ -116,8 +118,15 @@ def _record(number: int, fields: dict[str, Any], base: dict[str, Any]) -> Record
     return Record(number, name, fields.get("u", base.get("bu")), time_s, value, total)
 
 
+@lru_cache(1024)
+def _is_name(name: str) -> bool:
+    return _NAME.fullmatch(name) is not None
+
+
 def _value(fields: dict[str, Any], base: dict[str, Any], has_sum: bool) -> tuple[float | str | bool | None, str]:
     """The one value of a record (sections 4.2 and 4.5.4), or what is wrong with it."""
+    if "v" in fields and "bv" not in base and _NOT_NUMBERS.isdisjoint(fields):  # nearly always
+        return float(fields["v"]), ""
     given = [label for label in _VALUES if label in fields]
     if len(given) > 1:
         return None, f"has more than one value: {', '.join(given)}"

@@ -13,10 +13,12 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from sensord.model import instant
+from sensord.model import milliseconds as milliseconds_of
 
 EARLIEST = datetime(2001, 1, 1, tzinfo=UTC)
 """Earlier times come from clocks that were never set and count from 1970 or 2000."""
 LATEST = datetime(2100, 1, 1, tzinfo=UTC)
+EARLIEST_MS, LATEST_MS = milliseconds_of(EARLIEST), milliseconds_of(LATEST)
 
 _NUMBER = re.compile(
     r"[ \t\r\n]*([+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,5})?)[ \t\r\n\0]*", re.ASCII
@@ -132,6 +134,16 @@ def number_from(value: Any) -> float:
     return float(value)
 
 
+def time_from_milliseconds(milliseconds: int, hint: str = "") -> datetime:
+    """The instant of a Unix time [ms], if something can have been measured then."""
+    if EARLIEST_MS <= milliseconds < LATEST_MS:
+        return datetime.fromtimestamp(milliseconds / 1000, UTC)  # to the millisecond exact for centuries, and quick
+    try:
+        return within_reason(instant(milliseconds), hint)
+    except OverflowError:
+        raise Unreadable("the time lies before or after all calendars") from None
+
+
 def within_reason(when: datetime, hint: str = "") -> datetime:
     """The instant itself, if something can have been measured then."""
     if not EARLIEST <= when < LATEST:
@@ -146,14 +158,19 @@ def time_from_rfc3339(value: Any) -> datetime:
     if match is None:
         shown = quoted(value, 40) if type(value) is str else kind(value)
         raise Unreadable(f'the time is {shown}; it must be written like "2026-08-20T14:03:05Z", with Z or an offset')
-    day, minutes, seconds, fraction, offset = match.groups()
-    leap = seconds == "60"
-    text = f"{day}T{minutes}{'59' if leap else seconds}{(fraction or '')[:4]}{offset.upper()}"
     try:
-        when = datetime.fromisoformat(text).astimezone(UTC) + timedelta(seconds=leap)
+        when = _of_rfc3339(value, *match.groups())
     except (ValueError, OverflowError) as error:
         raise Unreadable(f"the time {quoted(value, 40)} does not exist: {error}") from None
     return within_reason(when)
+
+
+def _of_rfc3339(text: str, day: str, minutes: str, seconds: str, fraction: str | None, offset: str) -> datetime:
+    if offset == "Z" and fraction is None and seconds != "60" and text[10] == "T":
+        return datetime.fromisoformat(text)  # as most write it
+    leap = seconds == "60"
+    text = f"{day}T{minutes}{'59' if leap else seconds}{(fraction or '')[:4]}{offset.upper()}"
+    return datetime.fromisoformat(text).astimezone(UTC) + timedelta(seconds=leap)
 
 
 def time_from_unix(value: Any) -> datetime:
@@ -161,7 +178,7 @@ def time_from_unix(value: Any) -> datetime:
     seconds = number_from(value)
     if abs(seconds) >= 1e11:
         raise Unreadable(f"the time is {seconds:g}, too large for Unix seconds; is it unix-ms?")
-    return within_reason(instant(round(seconds * 1000)))
+    return time_from_milliseconds(round(seconds * 1000))
 
 
 def time_from_unix_ms(value: Any) -> datetime:
@@ -169,9 +186,8 @@ def time_from_unix_ms(value: Any) -> datetime:
     milliseconds = number_from(value)
     if abs(milliseconds) >= 1e14:
         raise Unreadable(f"the time is {milliseconds:g}, too large for Unix milliseconds")
-    return within_reason(
-        instant(round(milliseconds)), "; is it unix, in seconds?" if 1e9 <= milliseconds < 1e10 else ""
-    )
+    hint = "; is it unix, in seconds?" if 1e9 <= milliseconds < 1e10 else ""
+    return time_from_milliseconds(round(milliseconds), hint)
 
 
 TIME_FORMS: dict[str, Callable[[Any], datetime]] = {

@@ -14,10 +14,19 @@ from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 
 from sensord import senml
-from sensord.model import Arrival, Doubt, Form, Quantity, Recipe
+from sensord.model import EPOCH, Arrival, Doubt, Form, Quantity, Recipe
 from sensord.payload import KEPT_PAYLOAD_BYTES, Decoded, Decoder, RecipeError
 from sensord.units import SCALES, converter, scale_of
-from sensord.wire import Unreadable, pointed, pointer_tokens, time_from_rfc3339, topic_pattern
+from sensord.wire import (
+    EARLIEST_MS,
+    LATEST_MS,
+    Unreadable,
+    pointed,
+    pointer_tokens,
+    time_from_milliseconds,
+    time_from_rfc3339,
+    topic_pattern,
+)
 
 NOW = datetime(2026, 8, 20, 14, 3, 5, 120000, tzinfo=UTC)
 T, H = Quantity.TEMPERATURE, Quantity.HUMIDITY
@@ -387,6 +396,8 @@ def test_times_are_rfc_3339(text: str, expected: datetime | str) -> None:
         ("1787234585", "unix-ms", "is it unix, in seconds?"),
         ("1e400", "unix", "too large"),
         ("17", "unix", "the probe's clock was not set"),
+        ("-9e10", "unix", "before or after all calendars"),
+        ("-9e13", "unix-ms", "before or after all calendars"),
         ("4102444800", "unix", "no time of a measurement"),
         ("null", "unix", "null"),
         ("true", "unix", "true, not a number"),
@@ -401,6 +412,12 @@ def test_times_in_the_payload(time: str, form: str, expected: datetime | str) ->
         assert "temperature at '/at'" in reason(decoded)
     else:
         assert (decoded.readings[0].measured_at, decoded.undated) == (expected, False)
+
+
+@given(st.integers(EARLIEST_MS, LATEST_MS - 1))
+def test_a_whole_millisecond_is_that_instant(milliseconds: int) -> None:
+    """In all years in which something can have been measured, to the last digit."""
+    assert time_from_milliseconds(milliseconds) == EPOCH + timedelta(milliseconds=milliseconds)
 
 
 @pytest.mark.parametrize(

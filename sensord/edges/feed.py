@@ -29,6 +29,7 @@ LONGEST_LINE = 1 << 20
 SYNC_EVERY_S = 30.0
 """A recording is on the disk at the latest after this long: what a power cut can cost it. The store loses nothing."""
 _REQUIRED = {"received_at", "topic"}
+_ORDINARY = _REQUIRED | {"payload"}
 _KEYS = _REQUIRED | {"payload", "payload_base64", "retained", "redelivered", "packet"}
 _EXAMPLE = '{"received_at": "2026-08-20T14:03:05Z", "topic": "garden/alder", "payload": "21.5"}'
 
@@ -132,11 +133,13 @@ def arrival_from(line: bytes | str) -> Arrival:
         received_at, topic = fields["received_at"], fields["topic"]
     except KeyError as error:
         raise ValueError(f"{error} is missing; right is {_EXAMPLE}") from None
+    if type(topic) is not str or not topic or "\0" in topic or not _is_text(topic):
+        raise ValueError("topic must be a text of at least one character, without NUL")
+    if fields.keys() == _ORDINARY:
+        return Arrival(_instant(received_at), topic, _payload(fields))
     if not fields.keys() <= _KEYS:
         unknown = ", ".join(ascii(key[:40]) for key in sorted(fields.keys() - _KEYS)[:5])
         raise ValueError(f"unknown key {unknown}; known are {', '.join(sorted(_KEYS))}")
-    if type(topic) is not str or not topic or "\0" in topic or not _is_text(topic):
-        raise ValueError("topic must be a text of at least one character, without NUL")
     retained, redelivered = fields.get("retained", False), fields.get("redelivered", False)
     if type(retained) is not bool or type(redelivered) is not bool:
         raise ValueError("retained and redelivered must be true or false")

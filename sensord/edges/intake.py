@@ -32,7 +32,8 @@ class WaitingClock(Protocol):
 
 def whole_milliseconds(at: datetime) -> datetime:
     """The instant, cut to the millisecond."""
-    return at.replace(microsecond=at.microsecond // 1000 * 1000)
+    beyond = at.microsecond % 1000
+    return at.replace(microsecond=at.microsecond - beyond) if beyond else at
 
 
 class Receipts:

@@ -13,7 +13,7 @@ from datetime import UTC, timedelta
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from sensord.ledger import stage_named
-from sensord.model import AMOUNTS, ANSWERS, MOST, Arrival, Entry, Refusal, Stage, What
+from sensord.model import AMOUNTS, ANSWERS, MOST, Arrival, Entry, Refusal, Source, Stage, What
 
 FUTURE = timedelta(minutes=5)
 """A clock that is ahead by less than this is forgiven."""
@@ -28,7 +28,7 @@ class _Spoken(BaseModel):
     amount: float | None = Field(None, ge=0, allow_inf_nan=False)
     text: str = Field("", max_length=500)
     by: str = Field("", max_length=60)
-    source: str = Field("mqtt", pattern="^(mqtt|command|page|simulation)$")
+    source: Source = Source.MQTT
 
 
 def decode(

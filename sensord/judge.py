@@ -36,7 +36,7 @@ is to be said and has not arrived: its message is on its way, or was withheld (`
 
 Only a BREACH asks for anything, and only news is loud: repeats stop at the advice's deadline, at a limited number, at
 any answer, and while nothing ("stay in" is nothing to do), or something else, is to be done; where there is a deadline,
-they come shortly before it. An act is an answer where it does what was advised (`FULFILS`), from the beginning of the
+they come shortly before it. An act is an answer where it does what was advised (`actions`), from the beginning of the
 breach on. What a FINE verdict advises stands until the concern is over or it is done.
 """
 
@@ -47,10 +47,10 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from types import MappingProxyType
 
+from sensord.actions import is_done_by, keeps_in
 from sensord.model import (
     ANSWERS,
     EPOCH,
-    PHONE,
     Advice,
     Asked,
     Concern,
@@ -58,6 +58,7 @@ from sensord.model import (
     Hazard,
     Message,
     Notice,
+    Route,
     Severity,
     Standing,
     State,
@@ -65,28 +66,6 @@ from sensord.model import (
     Verdict,
     What,
 )
-
-STAY_IN = "stay in"
-"""The one action that outranks all others: nobody is sent out while it stands."""
-
-FULFILS: Mapping[What, frozenset[str]] = MappingProxyType(
-    {
-        What.SHADED: frozenset({"shade", "shield probe"}),
-        What.UNSHADED: frozenset({"unshade"}),
-        What.UNCOVERED: frozenset({"uncover", "add airflow"}),
-        What.ANCHORED: frozenset({"anchor"}),
-        What.BALLAST_ADDED: frozenset({"anchor"}),
-        What.PEGGED: frozenset({"anchor", "peg or shelter"}),
-        What.SHELTERED: frozenset(
-            {"anchor", "peg or shelter", "uncover", "shade", "add airflow", "move to shade", "protect from frost"}
-        ),
-        What.CLEANED: frozenset({"look for mould"}),
-        What.RETURNED: frozenset({"return"}),
-        What.HEADCOUNT: frozenset({"look after"}),
-        What.MOVED: frozenset({"move to shade"}),
-    }
-)
-"""Which actions an entry answers, without a word about the concern."""
 
 PROMPTLY = timedelta(minutes=2)
 """What arrives within this was told when it was asked: a slow channel and a replay then decide alike. Chosen."""
@@ -257,14 +236,14 @@ def says_stay_in(concern: Concern) -> bool:
     if concern.standing not in (Standing.OPEN, Standing.ANSWERED):
         return False
     if concern.verdict.state is State.BREACH:
-        return concern.verdict.advice is not None and concern.verdict.advice.action == STAY_IN
-    return concern.last_action == STAY_IN
+        return concern.verdict.advice is not None and keeps_in(concern.verdict.advice.action)
+    return keeps_in(concern.last_action)
 
 
 def delivered(concern: Concern, message: Message, at: datetime) -> Concern:
     """The concern now that the phone has the message: only this makes it told."""
     said = next((s for s in message.said if s.concern == concern.key), None)
-    if said is None or message.route != PHONE or not _is_of_this_life(concern, message):
+    if said is None or message.route != Route.PHONE or not _is_of_this_life(concern, message):
         return concern
     asked = concern.asked
     if asked is not None and asked.at <= message.at:
@@ -283,7 +262,7 @@ def delivered(concern: Concern, message: Message, at: datetime) -> Concern:
 def not_said(concern: Concern, message: Message, why: str) -> Concern:
     """The concern now that the message is not to be sent, or no longer speaks of it: what was asked is withheld."""
     asked = concern.asked
-    speaks_of_it = message.route == PHONE and any(s.concern == concern.key for s in message.said)
+    speaks_of_it = message.route == Route.PHONE and any(s.concern == concern.key for s in message.said)
     if asked is None or not speaks_of_it or message.at < asked.at or not _is_of_this_life(concern, message):
         return concern
     return replace(concern, asked=replace(asked, withheld=why))
@@ -367,7 +346,7 @@ def _done_since(concern: Concern, answers: Sequence[Entry], since: datetime, now
     action = _action(concern)
     return any(
         since <= entry.at <= now
-        and (action in FULFILS.get(entry.what, ()) or (entry.what is What.DONE and entry.subject == concern.key))
+        and (is_done_by(action, entry.what) or (entry.what is What.DONE and entry.subject == concern.key))
         for entry in answers
     )
 
@@ -444,7 +423,7 @@ def _changed(concern: Concern, manner: Manner, now: datetime) -> bool:
     action = _action(concern)
     if not action or action == concern.told_action or concern.told_at is None:
         return False
-    if action == STAY_IN:
+    if keeps_in(action):
         return True
     if concern.standing is Standing.ANSWERED and concern.answer is What.DONE and _settles(concern, manner, now):
         return False
@@ -460,7 +439,7 @@ def _still_asked(concern: Concern, now: datetime) -> bool:
     """Whether what was told is still what is to be done, and there is time for it."""
     action = _action(concern)
     same = concern.told_at is None or action == concern.told_action
-    return same and action != STAY_IN and not _deadline_passed(concern.verdict.advice, now)
+    return same and not keeps_in(action) and not _deadline_passed(concern.verdict.advice, now)
 
 
 def _after_answer(concern: Concern, manner: Manner, now: datetime) -> Telling | None:
@@ -525,9 +504,8 @@ def heard(concern: Concern, answers: Sequence[Entry], now: datetime) -> Concern:
 def _answers(entry: Entry, concern: Concern) -> bool:
     if entry.what in ANSWERS:
         return entry.subject in (concern.key, concern.subject)
-    return entry.subject == concern.subject and not FULFILS.get(entry.what, frozenset()).isdisjoint(
-        {_action(concern), concern.told_action, concern.last_action}
-    )
+    asked = (_action(concern), concern.told_action, concern.last_action)
+    return entry.subject == concern.subject and any(is_done_by(action, entry.what) for action in asked)
 
 
 def is_settled(key: str, action: str, names: Collection[str], since: datetime, entries: Iterable[Entry]) -> bool:
@@ -537,8 +515,7 @@ def is_settled(key: str, action: str, names: Collection[str], since: datetime, e
     """
     subject = key.partition("/")[2]
     return any(
-        (e.what in ANSWERS and e.subject in (key, subject))
-        or (e.subject in names and action in FULFILS.get(e.what, ()))
+        (e.what in ANSWERS and e.subject in (key, subject)) or (e.subject in names and is_done_by(action, e.what))
         for e in entries
         if e.at >= since
     )

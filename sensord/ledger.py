@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from sensord.actions import named
 from sensord.model import ANSWERS, MOST_BALLAST_KG, Cohort, Concern, Enclosure, Entry, Stage, What
 
 
@@ -131,26 +132,19 @@ def unknown_subject(entry: Entry, places: Collection[str], cohorts: Collection[s
     return None
 
 
-_DONE_MEANS: dict[str, What] = {
-    "shade": What.SHADED,
-    "unshade": What.UNSHADED,
-    "anchor": What.BALLAST_ADDED,
-    "uncover": What.UNCOVERED,
-}
-
-
 def implied(entry: Entry, concern: Concern) -> Entry | None:
     """What "done" says about the enclosure: the act that was last advised. None where it leaves that open.
 
-    The advised ballast is what the phone told: whole bricks, `bricks_kg` of the verdict.
+    Its amount is what the phone told: of ballast whole bricks, `bricks_kg` of the verdict.
     """
-    what = _DONE_MEANS.get(concern.told_action or concern.last_action)
-    if entry.what is not What.DONE or entry.subject not in (concern.key, concern.subject) or what is None:
+    action = named(concern.told_action or concern.last_action)
+    if entry.what is not What.DONE or entry.subject not in (concern.key, concern.subject) or not action.done_says:
         return None
     amount = None
-    if what is What.BALLAST_ADDED:
-        told = concern.verdict.numbers.get("bricks_kg")
+    if action.amount:
+        told = concern.verdict.numbers.get(action.amount)
         if not isinstance(told, int | float) or told <= 0:
             return None
         amount = float(told)
-    return entry._replace(subject=concern.subject, what=what, amount=amount, text=f"done: {concern.key}")
+    text = f"done: {concern.key}"
+    return entry._replace(subject=concern.subject, what=action.told_by or entry.what, amount=amount, text=text)

@@ -12,20 +12,21 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from sensord.actions import STAY_IN
 from sensord.config import KeeperSettings
-from sensord.judge import STAY_IN, is_settled, manner_of
+from sensord.judge import is_settled, manner_of
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Reader, Text, cut, template
 from sensord.model import (
-    PHONE,
-    STAND_IN,
     Certainty,
     Concern,
     Enclosure,
     Entry,
+    Fate,
     Message,
     Notice,
     Number,
     Parcel,
+    Route,
     Said,
     Severity,
     Site,
@@ -112,7 +113,7 @@ def write(
     now: datetime,
     *,
     read_at: datetime,
-    route: str = PHONE,
+    route: Route = Route.PHONE,
     waits: bool = False,
     replaces: str = "",
 ) -> Letter:
@@ -141,7 +142,7 @@ def write(
         certainty=lead.verdict.certainty,
         title=title,
         text=text,
-        action=STAY_IN if waits else advice.action if advice else "",
+        action=STAY_IN.word if waits else advice.action if advice else "",
         concerns=tuple(n.concern.key for n in group),
         holds_until=_holds_until(group, read_at),
         route=route,
@@ -192,7 +193,7 @@ def rekeyed(message: Message) -> Message:
 def goes_out(group: Iterable[Notice]) -> bool:
     """Whether the message sends anybody outdoors."""
     advised = [n.concern.verdict.advice for n in group]
-    return any(a is not None and a.outdoors and a.action != STAY_IN for a in advised)
+    return any(a is not None and a.outdoors for a in advised)
 
 
 def _words(group: Sequence[Notice], telling: Telling, desk: Desk, reader: Reader) -> tuple[str, str, tuple[str, ...]]:
@@ -251,19 +252,19 @@ def _subjects(group: Sequence[Notice], desk: Desk, reader: Reader) -> str:
 
 
 def _frames(
-    group: Sequence[Notice], telling: Telling, desk: Desk, route: str, waits: bool
+    group: Sequence[Notice], telling: Telling, desk: Desk, route: Route, waits: bool
 ) -> list[tuple[str, dict[str, Number]]]:
     """What surrounds the words, from the inside out."""
     concern = group[0].concern
     said = _first_said(group, desk)
     frames: list[tuple[str, dict[str, Number]]] = []
-    if telling is Telling.AGAIN and route == PHONE and said is not None:
+    if telling is Telling.AGAIN and route == Route.PHONE and said is not None:
         frames.append(("again", {"first_at": said.isoformat()}))
     if telling is Telling.FOLLOW_UP and concern.answered_at is not None:
         frames.append(("follow_up", {"answered_at": concern.answered_at.isoformat()}))
     if waits:
         frames.append(("wait", {}))
-    if route == STAND_IN:
+    if route == Route.STAND_IN:
         cannot = concern.answer is What.NOT_NOW
         first = said or concern.told_at
         values: dict[str, Number] = {"first_at": first.isoformat() if first else None}
@@ -284,7 +285,7 @@ def _first_said(group: Sequence[Notice], desk: Desk) -> datetime | None:
     times = [
         parcel.message.at
         for parcel in desk.lately
-        if parcel.state == "sent" and parcel.message.route == PHONE and parcel.message.action in advised
+        if parcel.state == Fate.SENT and parcel.message.route == Route.PHONE and parcel.message.action in advised
         for key in parcel.message.concerns
         if (since := opened.get(key)) is not None and parcel.message.at >= since
     ]
@@ -305,7 +306,7 @@ def _holds_until(group: Sequence[Notice], read_at: datetime) -> datetime:
     return min(ends)
 
 
-def _key(site: str, route: str, telling: Telling, group: Sequence[Notice], waits: bool, replaces: str) -> str:
+def _key(site: str, route: Route, telling: Telling, group: Sequence[Notice], waits: bool, replaces: str) -> str:
     """The same matter at the same moment has the same key."""
     parts = [site, route, telling.value, str(waits), replaces]
     if replaces:
@@ -313,7 +314,7 @@ def _key(site: str, route: str, telling: Telling, group: Sequence[Notice], waits
     for concern in sorted((n.concern for n in group), key=lambda c: c.key):
         advice = concern.verdict.advice
         opened = concern.opened_at.isoformat() if concern.opened_at else ""
-        told = str(int(concern.verdict.severity)) if route == STAND_IN else str(concern.askings)
+        told = str(int(concern.verdict.severity)) if route == Route.STAND_IN else str(concern.askings)
         parts += [concern.key, opened, told, advice.action if advice else ""]
     return _digest(parts)
 
@@ -416,8 +417,8 @@ def _left_to_do(desk: Desk, entries: Sequence[Entry], now: datetime) -> list[str
         p.message
         for p in desk.lately
         if p.message.telling is Telling.OVER
-        and p.state == "sent"
-        and p.message.route == PHONE
+        and p.state == Fate.SENT
+        and p.message.route == Route.PHONE
         and p.message.action
         and p.message.holds_until is not None
         and p.message.holds_until > now

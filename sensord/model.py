@@ -288,6 +288,15 @@ MOST = {What.ANCHORED: MOST_BALLAST_KG, What.BALLAST_ADDED: MOST_BALLAST_KG, Wha
 """The largest amount that can be meant: more is a slip of the finger."""
 
 
+class Source(StrEnum):
+    """By which way an entry came."""
+
+    MQTT = "mqtt"
+    COMMAND = "command"
+    PAGE = "page"
+    SIMULATION = "simulation"
+
+
 class Entry(NamedTuple):
     """Something that the keeper said or did."""
 
@@ -299,7 +308,7 @@ class Entry(NamedTuple):
     amount: float | None = None
     text: str = ""
     author: str = ""
-    source: str = ""  # command, mqtt, page, feed, simulation
+    source: Source = Source.MQTT
 
 
 class State(StrEnum):
@@ -348,7 +357,7 @@ Number = float | int | str | bool | None
 class Advice:
     """What to do, by when, and until when saying so still makes sense."""
 
-    action: str  # a key of the text file: "shade", "anchor", "stay in", …
+    action: str  # the word of one of `actions`, which also makes it
     by: datetime | None = None  # the deadline told to the keeper
     holds_until: datetime | None = None  # after this the advice must not be sent any more
     outdoors: bool = True  # it sends somebody out: never while a gust front is there
@@ -362,7 +371,7 @@ class Verdict:
     subject: str  # an enclosure, a probe, or "" for the site
     state: State
     at: datetime
-    reason: str  # a key of the text file
+    reason: str  # one of the rule's own `Reason`, by which its sentence is found
     severity: Severity = Severity.NONE
     urgency: Urgency = Urgency.EXPECTED
     certainty: Certainty = Certainty.OBSERVED
@@ -479,8 +488,11 @@ class Said(NamedTuple):
     action: str
 
 
-PHONE, STAND_IN = "phone", "stand-in"
-"""The routes of messages: to the keeper, and by the second channel to whoever stands in."""
+class Route(StrEnum):
+    """The routes of messages."""
+
+    PHONE = "phone"  # to the keeper
+    STAND_IN = "stand-in"  # by the second channel, to whoever stands in
 
 
 @dataclass(frozen=True, slots=True)
@@ -500,11 +512,22 @@ class Message:
     action: str
     concerns: tuple[str, ...]  # concern keys it speaks of
     holds_until: datetime | None
-    route: str = PHONE
+    route: Route = Route.PHONE
     telling: Telling = Telling.OPENED
     not_before: datetime | None = None  # held back until then (quiet hours)
     attachment: str = ""  # a picture to be made and sent with it, by its name: "review 2026-W34"
     said: tuple[Said, ...] = ()  # of each of its concerns; empty where it was written before that was kept
+
+
+class Fate(StrEnum):
+    """What has become of a message."""
+
+    WAITING = "waiting"  # to go, or to go again
+    SENT = "sent"  # the channel took it
+    UNDELIVERED = "undelivered"  # given up
+    WITHDRAWN = "withdrawn"  # it did not hold any more
+    HELD = "held"  # never to go
+    UNSENT = "not sent"  # all that another database keeps of one that did not go
 
 
 class Parcel(NamedTuple):
@@ -513,5 +536,5 @@ class Parcel(NamedTuple):
     message: Message
     attempts: int
     due_at: datetime
-    state: str  # waiting, sent, undelivered, withdrawn, held
+    state: Fate
     detail: str = ""

@@ -32,7 +32,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import NamedTuple
 
-from sensord.judge import STAY_IN, manner_of, not_said, owed, says_stay_in
+from sensord.actions import keeps_in
+from sensord.judge import manner_of, not_said, owed, says_stay_in
 from sensord.letters import Desk as Desk
 from sensord.letters import Letter, ahead, also, goes_out, groups, rekeyed, write
 from sensord.letters import morning_line as morning_line
@@ -40,13 +41,13 @@ from sensord.letters import picture_of as picture_of
 from sensord.letters import watched_again as watched_again
 from sensord.letters import week_told as week_told
 from sensord.model import (
-    PHONE,
-    STAND_IN,
     Concern,
+    Fate,
     Hazard,
     Message,
     Notice,
     Parcel,
+    Route,
     Severity,
     Standing,
     State,
@@ -198,7 +199,7 @@ def stand_in(desk: Desk, now: datetime) -> tuple[Message, ...]:
         return ()
     patience = timedelta(minutes=desk.keeper.stand_in_after_minutes)
     late = [c for c in desk.standing.values() if _needs_stand_in(c, desk, patience, now)]
-    drafts = [_draft(g, desk, now, STAND_IN) for g in groups(Notice(now, Telling.AGAIN, c) for c in late)]
+    drafts = [_draft(g, desk, now, Route.STAND_IN) for g in groups(Notice(now, Telling.AGAIN, c) for c in late)]
     known = {parcel.message.key for parcel in desk.lately}
     return tuple(d.message for d in drafts if d.message.key not in known and not d.too_late)
 
@@ -227,7 +228,9 @@ def _quiet_hours(desk: Desk, now: datetime) -> Iterator[tuple[datetime, datetime
         yield start, datetime.combine(morning, last, zone).astimezone(UTC)
 
 
-def _draft(group: tuple[Notice, ...], desk: Desk, now: datetime, route: str = PHONE, replaces: str = "") -> _Draft:
+def _draft(
+    group: tuple[Notice, ...], desk: Desk, now: datetime, route: Route = Route.PHONE, replaces: str = ""
+) -> _Draft:
     """The message of a group, and until when it has to wait."""
     severe = max(n.concern.verdict.severity for n in group) >= Severity.SEVERE
     until, why = None, ""
@@ -280,7 +283,7 @@ def _as_it_is(message: Message, desk: Desk, now: datetime, tried: bool) -> Revis
     else:
         until = quiet_until(desk, now) if message.rule != "morning" else None
         why = "quiet hours"
-    if message.action not in ("", STAY_IN) and any(says_stay_in(c) for c in desk.standing.values()):
+    if message.action and not keeps_in(message.action) and any(says_stay_in(c) for c in desk.standing.values()):
         until, why = max(until or now, now + STORM_WAIT), "nobody is sent out while the storm is here"
     if until is None:
         return Keep()
@@ -296,14 +299,14 @@ def _moot(concern: Concern | None, message: Message, desk: Desk) -> str:
     if concern.opened_at > message.at:
         return "it was over; what stands now is told by itself"
     answered = concern.standing is Standing.ANSWERED and concern.answered_at and concern.answered_at > message.at
-    if answered and not (message.route == STAND_IN and concern.answer is What.NOT_NOW):
+    if answered and not (message.route == Route.STAND_IN and concern.answer is What.NOT_NOW):
         return ANSWERED
     severity = next((s.severity for s in message.said if s.concern == concern.key), concern.told)
     if concern.fine_since is not None and severity < Severity.SEVERE:
         return FINE_MEANWHILE
     for parcel in desk.lately:
         other = parcel.message
-        newer = other.at > message.at and other.route == message.route and parcel.state in ("waiting", "sent")
+        newer = other.at > message.at and other.route == message.route and parcel.state in (Fate.WAITING, Fate.SENT)
         if newer and concern.key in other.concerns:
             return SAID_AGAIN
     return ""
@@ -318,7 +321,7 @@ def _counts(parcel: Parcel, desk: Desk) -> bool:
     message = parcel.message
     if desk.day_began is not None and message.at < desk.day_began:
         return False
-    return message.route == PHONE and message.rule not in UNBUDGETED and parcel.state in ("waiting", "sent")
+    return message.route == Route.PHONE and message.rule not in UNBUDGETED and parcel.state in (Fate.WAITING, Fate.SENT)
 
 
 def _row(draft: _Draft, desk: Desk, now: datetime) -> int:
@@ -382,7 +385,7 @@ def _needs_stand_in(concern: Concern, desk: Desk, patience: timedelta, now: date
     if not severe or asked_at is None:
         return False
     advice = concern.verdict.advice
-    if _told(concern, STAND_IN, concern.verdict.severity, desk) or (advice and advice.action == STAY_IN):
+    if _told(concern, Route.STAND_IN, concern.verdict.severity, desk) or (advice and keeps_in(advice.action)):
         return False  # told already; or there is nothing to do but to stay in
     if concern.standing is Standing.ANSWERED:
         return concern.answer is What.NOT_NOW
@@ -398,10 +401,10 @@ def _severe_asked_at(concern: Concern, desk: Desk) -> datetime | None:
         times.append(concern.told_at)
     if concern.asked is not None and concern.asked.severity >= Severity.SEVERE:
         times.append(concern.asked.at)
-    return min([*_told(concern, PHONE, Severity.SEVERE, desk), *times]) if times else None
+    return min([*_told(concern, Route.PHONE, Severity.SEVERE, desk), *times]) if times else None
 
 
-def _told(concern: Concern, route: str, severity: Severity, desk: Desk) -> list[datetime]:
+def _told(concern: Concern, route: Route, severity: Severity, desk: Desk) -> list[datetime]:
     """When messages of at least that severity spoke of the concern on a route, or were to."""
     return [
         parcel.message.at

@@ -16,7 +16,7 @@ from sensord.commands import _build, _page
 from sensord.config import Settings
 from sensord.edges.sender import InlineSender
 from sensord.loop import Loop
-from sensord.model import Doubt, Message, Quantity
+from sensord.model import Doubt, Message, Quantity, Route
 from simulators import scenario
 from simulators.broker import EmbeddedBroker
 from simulators.brokered import BrokeredInbox
@@ -66,7 +66,7 @@ def demonstrate(wishes: Wishes) -> None:
         screen = stack.enter_context(Screen(built, wishes.days, lambda place, now: _said(built, kept, place, now)))
         assert garden.keeper is not None  # the scenario has one
         phone = _Phone(screen, garden.keeper)
-        sender = InlineSender({"phone": phone, "stand-in": phone})
+        sender = InlineSender(dict.fromkeys(Route, phone))
         loop = _build.loop(built, clock, inbox, kept, sender)
         served = _page.serve(built, path, clock, loop, live)
         if served is not None:

@@ -15,7 +15,8 @@ from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sensord.model import Message, Severity, What
+from sensord import actions
+from sensord.model import Message, Severity, Source, What
 from simulators.chance import stream
 from simulators.probes import Sent
 
@@ -34,25 +35,20 @@ BALLAST_AT_HAND_KG = 60.0
 USUAL_BALLAST_KG = 4.0
 """What is added where the message names no mass."""
 
-DOES: Mapping[str, What] = {
-    "shade": What.SHADED,
-    "unshade": What.UNSHADED,
-    "cover": What.COVERED,
-    "uncover": What.UNCOVERED,
-    "anchor": What.BALLAST_ADDED,
-    "peg": What.PEGGED,
-    "peg or shelter": What.PEGGED,
-    "shelter": What.SHELTERED,
-    "move to shade": What.SHELTERED,
-    "return": What.RETURNED,
-    "look after": What.HEADCOUNT,
-    "look for mould": What.CLEANED,
-}
-"""What each advised action leads to; anything else is answered with "done", or with "seen" where nothing is to be done."""
-AIRING = "add airflow"
-MENDING = frozenset({"check probe", "check ambient", "check clock", "change battery", "shield probe"})
-ONLY_SEEN = frozenset({"stay in", "check watch", "wait", "none", ""})
-AFTERWARDS = frozenset({"look after", "return", "change battery", "check probe"})
+MENDING = frozenset(
+    a.word
+    for a in (
+        actions.CHECK_PROBE,
+        actions.CHECK_AMBIENT,
+        actions.CHECK_CLOCK,
+        actions.CHANGE_BATTERY,
+        actions.SHIELD_PROBE,
+    )
+)
+ONLY_SEEN = frozenset({actions.STAY_IN.word, actions.CHECK_WATCH.word, ""})
+AFTERWARDS = frozenset(
+    a.word for a in (actions.LOOK_AFTER, actions.RETURN, actions.CHANGE_BATTERY, actions.CHECK_PROBE)
+)
 """Done even when the message has expired meanwhile: it stays right."""
 
 
@@ -177,10 +173,10 @@ class Keeper:
             answer = What.DONE if self._mend(errand, garden) else What.SEEN
             return [self._entry(garden, answer, key) for key in errand.concerns]
         cages = [name for name in errand.subjects if name in garden.cages] or list(garden.cages)
-        if errand.action == AIRING:
+        if errand.action == actions.ADD_AIRFLOW.word:
             said = [self._air(name, garden) for name in cages]
-        elif errand.action in DOES:
-            said = [self._act(DOES[errand.action], name, errand.text, garden) for name in cages]
+        elif (told_by := actions.named(errand.action).told_by) is not None:
+            said = [self._act(told_by, name, errand.text, garden) for name in cages]
         else:
             said = [None]
         if None in said:  # something was done that has no word of its own
@@ -255,7 +251,7 @@ class Keeper:
 
     def _entry(self, garden: Garden, what: What, subject: str, amount: float | None = None) -> Sent:
         done_at = garden.now.astimezone(UTC)
-        entry: dict[str, Any] = {"what": str(what), "subject": subject, "by": self.author, "source": "simulation"}
+        entry: dict[str, Any] = {"what": str(what), "subject": subject, "by": self.author, "source": Source.SIMULATION}
         entry["at"] = done_at.strftime("%Y-%m-%dT%H:%M:%SZ")
         if amount is not None:
             entry["amount"] = round(amount, 2)

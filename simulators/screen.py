@@ -13,7 +13,7 @@ from rich.live import Live
 from rich.markup import escape
 from rich.table import Table
 
-from sensord.model import AMBIENT, AMOUNTS, Message
+from sensord.model import AMBIENT, AMOUNTS, Message, Route
 from simulators.garden import Event, Garden, Truth
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ class Screen:
     def message(self, message: Message) -> None:
         """One push, as the phone would show it."""
         at, word = message.at.astimezone(self._zone), message.severity.word
-        to = "" if message.route == "phone" else f"  (to the {message.route})"
+        to = "" if message.route == Route.PHONE else f"  (to the {message.route})"
         title, *more = self._folded(f"{message.title}{to}")
         self.console.print(f"{at:%a %H:%M}  [{STYLES.get(word, '')}]{word:8}[/]  [bold]{escape(title)}[/bold]")
         for line in more:

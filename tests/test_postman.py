@@ -11,8 +11,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from sensord.actions import STAY_IN
 from sensord.config import KeeperSettings
-from sensord.judge import STAY_IN, judge, says_stay_in
+from sensord.judge import judge, says_stay_in
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Text, template
 from sensord.model import (
     Advice,
@@ -98,7 +99,7 @@ def concern(
     **changes: object,
 ) -> Concern:
     """A concern just told, as the judge leaves it."""
-    advice = Advice(action, outdoors=action != STAY_IN) if action else None
+    advice = Advice(action, outdoors=action != STAY_IN.word) if action else None
     verdict = Verdict(rule, subject, State.BREACH, at, reason, severity, numbers=dict(NUMBERS), advice=advice)
     whole = Concern(
         "larkfield",
@@ -124,7 +125,7 @@ def advised(c: Concern, **advice: object) -> Concern:
 
 
 def stay_in(at: datetime = NOON, subject: str = "birch") -> Concern:
-    return concern(subject, Severity.SEVERE, rule="storm", reason="stay in", action=STAY_IN, at=at)
+    return concern(subject, Severity.SEVERE, rule="storm", reason="stay in", action=STAY_IN.word, at=at)
 
 
 def desk(*standing: Concern, lately: Sequence[Parcel] = (), settings: KeeperSettings | None = None) -> Desk:
@@ -505,7 +506,7 @@ def test_anchor_by_six_is_never_sent_in_lightning() -> None:
     now = replace(stay_in(six, "alder"), opened_at=anchor.opened_at)
     revised = revise(parcel(message, attempts=5), desk(now), six + 10 * MINUTE)
     assert isinstance(revised, Replace)
-    assert (revised.message.action, revised.message.title) == (STAY_IN, "Stay in; look after Alder later")
+    assert (revised.message.action, revised.message.title) == (STAY_IN.word, "Stay in; look after Alder later")
     still = revise(parcel(message, attempts=5), desk(anchor), six + 10 * MINUTE)
     assert still == Withdraw("its deadline has passed", undelivered=True)
 
@@ -523,7 +524,7 @@ def test_nobody_is_sent_out_while_another_concern_says_stay_in() -> None:
     severe = concern("alder", Severity.SEVERE)
     (first,) = compose(notices(severe), desk(severe, storm), NOON).messages
     assert first.title == "Stay in now; later: Shade Alder"
-    assert (first.action, first.not_before) == (STAY_IN, None)
+    assert (first.action, first.not_before) == (STAY_IN.word, None)
     after = revise(parcel(first), desk(severe), NOON + MINUTE)
     assert isinstance(after, Replace)
     assert after.message.title == "Shade Alder"
@@ -682,14 +683,14 @@ def test_the_stand_in_is_under_the_same_rule() -> None:
     """The stand-in is not sent out into a storm either, and not for what has been answered."""
     c = concern(severity=Severity.SEVERE)
     (message,) = stand_in(desk(c, stay_in()), NOON + HOUR)
-    assert message.action == STAY_IN
+    assert message.action == STAY_IN.word
     assert "Stay in while the storm is here" in message.text
     (message,) = stand_in(desk(c), NOON + HOUR)
     answered = replace(c, standing=Standing.ANSWERED, answer=What.SEEN, answered_at=NOON + HOUR + MINUTE)
     assert revise(parcel(message), desk(answered), NOON + HOUR + 2 * MINUTE) == Withdraw("the keeper has answered")
     revised = revise(parcel(message), desk(c, stay_in()), NOON + HOUR + MINUTE)
     assert isinstance(revised, Replace)
-    assert (revised.message.route, revised.message.action) == ("stand-in", STAY_IN)
+    assert (revised.message.route, revised.message.action) == ("stand-in", STAY_IN.word)
 
 
 # --- lines of their own -----------------------------------------------------------------------------------------------
@@ -828,7 +829,7 @@ def verdict_of(situation: tuple[str, str, str], now: datetime) -> Verdict:
         advice = Advice("look after", holds_until=now + 3 * HOUR) if rule == "storm" else None
         return Verdict(rule, subject, State.FINE, now, "look after" if rule == "storm" else "cool", advice=advice)
     if word == "front":
-        advice = Advice(STAY_IN, holds_until=now + 30 * MINUTE, outdoors=False)
+        advice = Advice(STAY_IN.word, holds_until=now + 30 * MINUTE, outdoors=False)
         return Verdict("storm", subject, State.BREACH, now, "stay in", Severity.SEVERE, advice=advice)
     if word == "anchor":
         by = now + 45 * MINUTE
@@ -857,7 +858,7 @@ def test_any_days(steps: list[tuple[int, list[tuple[str, str, str]], bool, objec
         quiet = quiet_until(world.desk(), world.now) is not None
         for at, message in world.arrived[before:]:
             assert message.holds_until is None or message.holds_until > at, "sent late"
-            assert not stays or message.action in ("", STAY_IN), "sent out into the storm"
+            assert not stays or message.action in ("", STAY_IN.word), "sent out into the storm"
             assert not quiet or message.severity >= Severity.SEVERE, "rang in the quiet hours"
             assert message.not_before is None or message.not_before <= at
             assert len(message.title) <= TITLE_LIMIT

@@ -16,6 +16,7 @@ from sensord.edges.push import AppriseChannel, LogChannel, Pictures
 from sensord.edges.scheduler import TurnScheduler
 from sensord.edges.sender import Sender
 from sensord.edges.systemd import Heart
+from sensord.model import Route
 from sensord.ports import Inbox, Transient
 
 log = logging.getLogger("sensord")
@@ -26,12 +27,12 @@ def channels(built: _build.OneGarden, pictures: Pictures | None = None) -> dict[
     push = built.settings.push
     found: dict[str, Any] = {}
     link = _page.links(built)
-    for route, urls in (("phone", push.phone), ("stand-in", push.stand_in)):
+    for route, urls in ((Route.PHONE, push.phone), (Route.STAND_IN, push.stand_in)):
         if urls:
             found[route] = AppriseChannel(urls, push.timeout_s, name=route, pictures=pictures, link=link)
-    if "phone" not in found:
+    if Route.PHONE not in found:
         log.warning("no [push] phone is configured: messages go to this log alone")
-        found["phone"] = LogChannel()
+        found[Route.PHONE] = LogChannel()
     return found
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
-from sensord.model import What
+from sensord.model import Source, What
 
 if TYPE_CHECKING:
     from sensord.commands._build import OneGarden
@@ -44,7 +44,7 @@ def command(
         "what": what.value,
         "subject": subject,
         "at": at or datetime.now(UTC).isoformat(),
-        "source": "command",
+        "source": Source.COMMAND,
     }
     spoken |= {"amount": amount} if amount is not None else {}
     spoken |= {k: v for k, v in (("text", text), ("by", by)) if v}
@@ -80,10 +80,11 @@ def _show(built: OneGarden, config: Path, json: bool) -> None:
     import json as encoder
     from datetime import UTC, datetime, timedelta
 
+    from sensord.actions import keeps_in
     from sensord.commands import _build
     from sensord.config import Mistakes
     from sensord.edges.sqlite import SqliteStore
-    from sensord.judge import STAY_IN, heard
+    from sensord.judge import heard
     from sensord.model import EPOCH, Standing, State
     from sensord.ports import Transient
 
@@ -122,7 +123,7 @@ def _show(built: OneGarden, config: Path, json: bool) -> None:
             if c.standing is Standing.ANSWERED:
                 typer.echo(f"    you said: {c.answer}")
             else:
-                typer.echo(f"    sensord answer {'seen' if action == STAY_IN else 'done'} {c.key}")
+                typer.echo(f"    sensord answer {'seen' if keeps_in(action) else 'done'} {c.key}")
     if json:
         typer.echo(encoder.dumps(rows))
     elif not rows:

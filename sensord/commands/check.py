@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
+from sensord.model import Route
 
 if TYPE_CHECKING:
     from sensord.commands._build import OneGarden
@@ -260,7 +261,7 @@ def _push(built: Any) -> list[Finding]:
     if not push.phone:
         return [("push", False, "no [push] phone is configured: nobody would be told")]
     found: list[Finding] = []
-    for route, urls in (("phone", push.phone), ("stand-in", push.stand_in)):
+    for route, urls in ((Route.PHONE, push.phone), (Route.STAND_IN, push.stand_in)):
         if not urls:
             continue
         now, place = datetime.now(UTC), built.garden.site.title

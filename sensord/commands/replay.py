@@ -37,7 +37,7 @@ def command(
     from sensord.edges.feed import FeedError, FeedInbox, last_instant
     from sensord.edges.push import JsonLinesChannel
     from sensord.edges.sender import InlineSender
-    from sensord.model import EPOCH
+    from sensord.model import EPOCH, Route
 
     built = _build.garden_in(config, secrets, site)
     if store is not None and store.exists():
@@ -54,7 +54,7 @@ def command(
             kept = _build.open_store(built, path, durable=False)
             stack.callback(kept.close)
             channel = stack.enter_context(JsonLinesChannel(messages or Path("/dev/null")))
-            sender = InlineSender({"phone": channel, "stand-in": channel})
+            sender = InlineSender(dict.fromkeys(Route, channel))
             loop = _build.loop(built, clock, inbox, kept, sender)
             _go(loop, clock.now(), end + END, quiet=json)
         except (FeedError, OSError) as error:

@@ -35,7 +35,7 @@ from sensord.edges.sqlite_codec import value_from_steps
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.edges.sqlite_shipping import Kind, Mark
 from sensord.edges.sqlite_unshipped import Window
-from sensord.model import Concern, Entry, Gap, Message, milliseconds
+from sensord.model import Concern, Entry, Fate, Gap, Message, milliseconds
 from sensord.rules import Per
 
 LONGEST_TAG = 128
@@ -215,7 +215,7 @@ class LineMaker:
             rule, _, subject = key.partition("/")
             about = {**self._about(rule, subject), "action": message.action, "telling": message.telling.value}
             start = head("message", site=message.site, **about)
-            text = line(start, milliseconds(message.at), severity=message.severity, sent=state == "sent")
+            text = line(start, milliseconds(message.at), severity=message.severity, sent=state == Fate.SENT)
             yield Line(text, Mark(Kind.MESSAGE, number, 0))
 
     def _gap(self, number: int, gap: Gap) -> Line:

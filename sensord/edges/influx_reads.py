@@ -26,6 +26,7 @@ from sensord.model import (
     Certainty,
     Concern,
     Entry,
+    Fate,
     Gap,
     GapKind,
     Message,
@@ -242,7 +243,7 @@ class InfluxStore:
                 holds_until=None,
                 telling=Telling(r["telling"]),
             )
-            found.append(Parcel(message, 0, at, "sent" if r["sent"] else "not sent"))
+            found.append(Parcel(message, 0, at, Fate.SENT if r["sent"] else Fate.UNSENT))
         return found
 
     def gaps(self, site: str, start: datetime, end: datetime) -> list[Gap]:

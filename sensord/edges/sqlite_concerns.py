@@ -9,7 +9,7 @@ from pathlib import Path
 
 from sensord.edges.sqlite_codec import from_json, maybe_microseconds, microseconds, to_json
 from sensord.edges.sqlite_writer import Writer
-from sensord.model import Concern, Message, Standing, Verdict
+from sensord.model import Concern, Fate, Message, Standing, Verdict
 from sensord.ports import Added, Commit, Sending
 
 DAY = timedelta(days=1)
@@ -67,9 +67,9 @@ class ConcernWriter(Writer):
         for concern in commit.concerns:
             _put_concern(db, concern)
         for message in commit.messages:
-            _put_message(db, now, message, "waiting", "")
+            _put_message(db, now, message, Fate.WAITING, "")
         for message, why in commit.held:
-            _put_message(db, now, message, "held", why)
+            _put_message(db, now, message, Fate.HELD, why)
         for key, why in commit.withdrawn:
             db.execute(
                 "UPDATE message SET state = 'withdrawn', detail = ?, changed_us = ? WHERE key = ? AND state = 'waiting'",

@@ -24,6 +24,7 @@ from sensord.model import (
     Arrival,
     Concern,
     Entry,
+    Fate,
     Gap,
     GapKind,
     Message,
@@ -243,7 +244,7 @@ class Reads:
     def _parcels(self, where: str, values: Sequence[Any]) -> list[Parcel]:
         rows = self._all(f"SELECT body, attempts, due_us, state, detail FROM message WHERE {where}", values)  # noqa: S608
         return [
-            Parcel(_message(body), attempts, from_microseconds(due_us), state, detail)
+            Parcel(_message(body), attempts, from_microseconds(due_us), Fate(state), detail)
             for body, attempts, due_us, state, detail in rows
         ]
 

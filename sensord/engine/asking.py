@@ -14,12 +14,10 @@ from sensord.engine.windows import Window
 from sensord.garden import Garden, species_of
 from sensord.judge import judge
 from sensord.model import AMBIENT, Concern, Entry, Notice, Probe, Quantity, State, Verdict, concern_key, milliseconds
-from sensord.rules import Evidence, Need, Per, Rule, Seen, Stand, Watch
+from sensord.rules import Evidence, Need, Per, Rule, Seen, Stand, Unclear, Watch
 
 ENTRIES_KEPT = timedelta(hours=48)
 """How far back rules see what the keeper said."""
-DEFECT = "defect"
-"""The reason of a verdict that a rule could not give."""
 
 NO_READINGS = Window(0.0)
 
@@ -140,7 +138,7 @@ def ask(
             verdict = question.rule.decide(evidence, now)
         except Exception as defect:  # noqa: BLE001  # told to the caller, who logs it and tells the keeper
             defects.append((question.key, defect))
-            verdict = Verdict(question.rule.name, question.subject, State.UNKNOWN, now, DEFECT)
+            verdict = Verdict(question.rule.name, question.subject, State.UNKNOWN, now, Unclear.DEFECT)
         verdicts.append(verdict)
         after, told = judge(concern, verdict, said, site=garden.site.name, now=now)
         if after is not None and after != concern:

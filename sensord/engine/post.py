@@ -11,7 +11,7 @@ from sensord.engine.durable import Step, make_durable, owing
 from sensord.engine.effects import Effect, Level, Tell
 from sensord.engine.events import NotSent, NotTaken, Sent
 from sensord.engine.state import LATELY, Given, State
-from sensord.model import Concern, Message, Parcel, Standing, Telling
+from sensord.model import Concern, Fate, Message, Parcel, Standing, Telling
 from sensord.ports import Sending
 
 
@@ -34,7 +34,7 @@ def desk_of(given: Given, state: State, now: datetime) -> postman.Desk:
 def put(state: State, messages: Iterable[Message]) -> State:
     """Messages into the outbox; one whose key is there already is the same message."""
     new = {m.key: m for m in messages if m.key not in state.parcels}
-    parcels = {k: Parcel(m, 0, m.not_before or m.at, "waiting") for k, m in new.items()}
+    parcels = {k: Parcel(m, 0, m.not_before or m.at, Fate.WAITING) for k, m in new.items()}
     counts = replace(state.counts, messages=state.counts.messages + len(new))
     return owing(
         replace(state, parcels={**state.parcels, **parcels}, counts=counts), messages=tuple(new.values())
@@ -44,7 +44,7 @@ def put(state: State, messages: Iterable[Message]) -> State:
 def held_back(state: State, held: Iterable[tuple[Message, str]]) -> Step:
     """What is not said, and why: kept with its reason."""
     held = [(m, why) for m, why in held if m.key not in state.parcels]
-    parcels = {m.key: Parcel(m, 0, m.at, "held", why) for m, why in held}
+    parcels = {m.key: Parcel(m, 0, m.at, Fate.HELD, why) for m, why in held}
     state = owing(replace(state, parcels={**state.parcels, **parcels}), held=tuple(held))
     return state, tuple(Tell(Level.INFO, f"held back: {m.title} ({why})") for m, why in held)
 
@@ -52,7 +52,7 @@ def held_back(state: State, held: Iterable[tuple[Message, str]]) -> Step:
 def post(given: Given, state: State, now: datetime) -> Step:
     """Judge again what is due, and mark for sending what still holds."""
     effects: list[Effect] = []
-    waiting = (p for p in state.parcels.values() if p.state == "waiting" and p.due_at <= now)
+    waiting = (p for p in state.parcels.values() if p.state == Fate.WAITING and p.due_at <= now)
     due = sorted(waiting, key=lambda p: (-p.message.severity, p.message.at))
     for parcel in due:
         if parcel.message.key in state.in_hand:
@@ -68,24 +68,24 @@ def _post_one(given: Given, state: State, parcel: Parcel, now: datetime) -> Step
     if isinstance(revised, postman.Keep):
         return replace(state, outgoing=(*state.outgoing, message)), ()
     if isinstance(revised, postman.Replace):
-        state = _settled(state, parcel, "withdrawn", revised.why)
+        state = _settled(state, parcel, Fate.WITHDRAWN, revised.why)
         state = owing(put(state, [revised.message]), withdrawn=((message.key, revised.why),))
         state = stands_now(state, revised.concerns)
         if revised.message.not_before is None or revised.message.not_before <= now:
             state = replace(state, outgoing=(*state.outgoing, revised.message))
         return state, (Tell(Level.INFO, f"replaced before sending: {message.title} ({revised.why})"),)
     if revised.undelivered:
-        state = _settled(state, parcel._replace(attempts=parcel.attempts + 1), "undelivered", revised.why)
+        state = _settled(state, parcel._replace(attempts=parcel.attempts + 1), Fate.UNDELIVERED, revised.why)
         state = owing(state, sendings=(Sending(message.key, now, revised.why, None),))
         tell = Tell(Level.ERROR, f"never delivered: {message.title} ({revised.why})")
     else:
-        state = _settled(state, parcel, "withdrawn", revised.why)
+        state = _settled(state, parcel, Fate.WITHDRAWN, revised.why)
         state = owing(state, withdrawn=((message.key, revised.why),))
         tell = Tell(Level.INFO, f"withdrawn before sending: {message.title} ({revised.why})")
     return stands_now(state, revised.concerns), (tell,)
 
 
-def _settled(state: State, parcel: Parcel, how: str, why: str) -> State:
+def _settled(state: State, parcel: Parcel, how: Fate, why: str) -> State:
     return replace(
         state, parcels={**state.parcels, parcel.message.key: parcel._replace(state=how, detail=why)}
     )  # fmt: skip
@@ -98,7 +98,7 @@ def sent(state: State, event: Sent) -> Step:
     parcel = state.parcels.get(event.key)
     state = owing(state, sendings=(Sending(event.key, event.at, None, None),))
     if parcel is not None:
-        state = _settled(state, parcel._replace(attempts=parcel.attempts + 1), "sent", "")
+        state = _settled(state, parcel._replace(attempts=parcel.attempts + 1), Fate.SENT, "")
         state = _told(state, parcel.message, event.at)
     return make_durable(state, event.at)
 
@@ -107,7 +107,7 @@ def not_sent(state: State, event: NotSent) -> Step:
     """It waits for its next attempt."""
     state = replace(state, in_hand=state.in_hand - {event.key})
     parcel = state.parcels.get(event.key)
-    if parcel is None or parcel.state != "waiting":
+    if parcel is None or parcel.state != Fate.WAITING:
         return state, ()
     attempts = parcel.attempts + 1
     due = event.at + postman.next_attempt(attempts)
@@ -126,7 +126,7 @@ def not_taken(state: State, event: NotTaken) -> Step:
 def forget_old(state: State, now: datetime) -> State:
     """Messages of long ago are the store's to remember."""
     since = now - LATELY - timedelta(hours=1)
-    kept = {k: p for k, p in state.parcels.items() if p.state == "waiting" or p.message.at >= since}
+    kept = {k: p for k, p in state.parcels.items() if p.state == Fate.WAITING or p.message.at >= since}
     return state if len(kept) == len(state.parcels) else replace(state, parcels=kept)
 
 

@@ -14,7 +14,7 @@ from sensord.engine.effects import Effect, Level, LookBack, Prune, Summarise, Te
 from sensord.engine.events import Due, LookedBack, Pruned
 from sensord.engine.post import desk_of, forget_old, held_back, post, put, stands_now
 from sensord.engine.state import ALIVE, MORNING, SHIPPING_TROUBLE, TURNED, Given, State
-from sensord.model import AMBIENT, EPOCH, Doubt, Gap, GapKind, Message, Quantity, concern_key
+from sensord.model import AMBIENT, EPOCH, Doubt, Fate, Gap, GapKind, Message, Quantity, concern_key
 from sensord.review import weeks
 from sensord.rules import Watch
 from sensord.rules._watching import Patience, is_silent
@@ -184,7 +184,7 @@ def _morning_line(given: Given, state: State, desk: postman.Desk, now: datetime)
     if not _within_two_hours(given.keeper.morning_line_at, local) or state.facts.get(MORNING) == today:
         return state, ()
     yesterday = now - timedelta(days=1)
-    held = sum(p.state == "held" and yesterday <= p.message.at < now for p in state.parcels.values())
+    held = sum(p.state == Fate.HELD and yesterday <= p.message.at < now for p in state.parcels.values())
     watch, patience = watch_of(state), given.garden.parameters["silent", ""]
     assert isinstance(patience, Patience)
     probes = (p for p in given.garden.probes if p.name in state.last_heard)

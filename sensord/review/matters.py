@@ -8,8 +8,21 @@ from datetime import datetime
 from itertools import groupby
 from statistics import median
 
-from sensord.judge import FULFILS, STAY_IN
-from sensord.model import ANSWERS, Concern, Entry, Gap, Message, Parcel, Severity, Standing, Telling, Verdict, What
+from sensord.actions import is_done_by, keeps_in
+from sensord.model import (
+    ANSWERS,
+    Concern,
+    Entry,
+    Fate,
+    Gap,
+    Message,
+    Parcel,
+    Severity,
+    Standing,
+    Telling,
+    Verdict,
+    What,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +128,7 @@ def _matter(
     over_at = (concern.over_at or concern.verdict.at) if is_over else None
     until = over_at or end
     asked = _asked(concern, opened, parcels, until)
-    asked_at, action = next((ask for ask in asked if ask[1] != STAY_IN), asked[0] if asked else (opened, ""))
+    asked_at, action = next((ask for ask in asked if not keeps_in(ask[1])), asked[0] if asked else (opened, ""))
     said = sorted((e for e in entries if asked_at <= e.at <= until and _answers(e, concern, asked)), key=lambda e: e.at)
     first = said[0] if said else None
     acted = next((e.at for e in said if e.what not in (What.SEEN, What.NOT_NOW)), None)
@@ -145,7 +158,7 @@ def _asked(
     own = [p for p in parcels if concern.key in p.message.concerns and opened <= p.message.at <= until]
     if not own:
         return [(opened, concern.told_action)] if concern.told_action else []
-    return sorted((p.message.at, p.message.action) for p in own if p.state == "sent" and p.message.action)
+    return sorted((p.message.at, p.message.action) for p in own if p.state == Fate.SENT and p.message.action)
 
 
 def _answers(entry: Entry, concern: Concern, asked: Sequence[tuple[datetime, str]]) -> bool:
@@ -153,7 +166,7 @@ def _answers(entry: Entry, concern: Concern, asked: Sequence[tuple[datetime, str
     if entry.what in ANSWERS:
         return entry.subject in (concern.key, concern.subject)
     wanted = {action for at, action in asked if at <= entry.at}
-    return entry.subject == concern.subject and not wanted.isdisjoint(FULFILS.get(entry.what, ()))
+    return entry.subject == concern.subject and any(is_done_by(action, entry.what) for action in wanted)
 
 
 def _followed(concern: Concern, verdicts: Sequence[Verdict], opened: datetime, until: datetime) -> Mapping[str, object]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from sensord import actions
 from sensord.language import Measure
 from sensord.model import Doubt
 from sensord.review.matters import Matter, groups
@@ -138,7 +139,7 @@ def _same_limit(one: Cage, other: Cage) -> bool:
 
 
 def _answers(review: Review, measure: Measure) -> str:
-    asked = [m for m in review.matters if m.action and m.action != "stay in"]
+    asked = [m for m in review.matters if m.action and not actions.keeps_in(m.action)]
     if not asked:
         return ""
     told, answered = _asked(asked, measure), [m for m in asked if m.answer]

@@ -16,6 +16,7 @@ from typing import Any, NamedTuple, Protocol
 
 from pydantic import BaseModel
 
+from sensord.actions import Action
 from sensord.ledger import Stand as Stand
 from sensord.model import Concern, Entry, Gap, Probe, Quantity, Site, Verdict
 from sensord.rules._tracks import Seen as Seen
@@ -28,6 +29,31 @@ class Per(StrEnum):
     ENCLOSURE = "enclosure"
     PROBE = "probe"
     SITE = "site"
+
+
+class Unclear(StrEnum):
+    """Why a rule can't say. Never told by itself, so it needs no sentence; `watch` and `silent` speak of what is not known."""
+
+    AMBIENT_WRONG = "ambient wrong"
+    JUST_STARTED = "just started"
+    LEFT_TO_AMBIENT = "left to ambient"
+    LEFT_TO_CLOCK = "left to clock"
+    NO_AMBIENT = "no ambient"
+    NO_ENCLOSURE = "no enclosure"
+    NO_HUMIDITY = "no humidity"
+    NO_INSIDE = "no inside"
+    NO_PAIRS = "no pairs"
+    NO_PROBE_AT_THE_POST = "no probe at the post"
+    NO_SPECIES = "no species"
+    NO_TEMPERATURE = "no temperature"
+    NO_WIND_GAUGE = "no wind gauge"
+    NOT_TOLD = "not told"
+    NOTHING_IS_HEARD = "nothing is heard"
+    NOTHING_KNOWN = "nothing known"
+    NOTHING_MEASURES_IT = "nothing measures it"
+    PROBE_IN_THE_SUN = "probe in the sun"
+    SHELTERED = "sheltered"
+    DEFECT = "defect"  # the rule failed instead of saying something
 
 
 class Need(NamedTuple):
@@ -77,9 +103,11 @@ class Evidence:
 class Rule(Protocol):
     """What a rule file offers as RULE."""
 
-    name: str  # as in concern keys and configuration tables
+    name: str  # one word in small letters, as in concern keys and configuration tables
     per: Per
     every: timedelta  # how often it is asked
+    reasons: type[StrEnum]  # what it can say, of a BREACH and of what is FINE: each has a sentence
+    advises: tuple[Action, ...]  # what it may ask for
     Parameters: type[BaseModel]  # thresholds with bounds, defaults and, in each description, unit and source
 
     def needs(self, parameters: Any) -> tuple[Need, ...]:

@@ -6,6 +6,8 @@ from datetime import datetime
 
 from pydantic import Field
 
+from sensord import actions
+from sensord.actions import Action
 from sensord.model import Number
 from sensord.rules import Stand
 from sensord.rules._readings import Bounds
@@ -59,8 +61,10 @@ def holds_m_s(stand: Stand, wet: bool | None, draped: bool, p: Holding) -> float
     return held.gust_m_s
 
 
-def to_hold(stand: Stand, gust_m_s: float, wet: bool | None, p: Holding) -> tuple[str, dict[str, Number | datetime]]:
-    """What makes it hold a gust once nothing is draped over it: "", "anchor" or "peg or shelter", and the numbers."""
+def to_hold(
+    stand: Stand, gust_m_s: float, wet: bool | None, p: Holding
+) -> tuple[Action | None, dict[str, Number | datetime]]:
+    """What makes it hold a gust once nothing is draped over it: to anchor, to peg or shelter, or None; and the numbers."""
     advised = wind_load.advise(
         frame_of(stand),
         stand.ballast_kg,
@@ -73,10 +77,10 @@ def to_hold(stand: Stand, gust_m_s: float, wet: bool | None, p: Holding) -> tupl
         p.largest_ballast_kg,
     )
     if advised.needed_kg.high - stand.ballast_kg < NOT_WORTH_KG:
-        return "", {}
+        return None, {}
     if advised.kind is wind_load.AnchorKind.PEG_OR_SHELTER:
-        return "peg or shelter", {"needed_kg": advised.needed_kg.high}
-    return "anchor", {
+        return actions.PEG_OR_SHELTER, {"needed_kg": advised.needed_kg.high}
+    return actions.ANCHOR, {
         "add_kg": advised.add_kg,
         "bricks": advised.bricks,
         "bricks_kg": advised.bricks * p.brick_kg,

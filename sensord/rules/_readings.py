@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
+from enum import StrEnum
 from statistics import median
 from types import MappingProxyType
 from typing import NamedTuple
@@ -135,13 +136,13 @@ NO_FACTS: Facts = MappingProxyType({})
 
 
 def fine(
-    rule: str, evidence: Evidence, now: datetime, reason: str, facts: Facts = NO_FACTS, easing: bool = False
+    rule: str, evidence: Evidence, now: datetime, reason: StrEnum, facts: Facts = NO_FACTS, easing: bool = False
 ) -> Verdict:
     """All is well, or nearly (`easing`)."""
     return Verdict(rule, evidence.subject, State.FINE, now, reason, numbers=numbers(facts), easing=easing)
 
 
-def unknown(rule: str, evidence: Evidence, now: datetime, reason: str, facts: Facts = NO_FACTS) -> Verdict:
+def unknown(rule: str, evidence: Evidence, now: datetime, reason: StrEnum, facts: Facts = NO_FACTS) -> Verdict:
     """Too little is known to say."""
     return Verdict(rule, evidence.subject, State.UNKNOWN, now, reason, numbers=numbers(facts))
 
@@ -150,7 +151,7 @@ def breach(
     rule: str,
     evidence: Evidence,
     now: datetime,
-    reason: str,
+    reason: StrEnum,
     severity: Severity,
     advice: Advice | None = None,
     facts: Facts = NO_FACTS,

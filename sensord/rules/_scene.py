@@ -7,6 +7,8 @@ from datetime import datetime, timedelta
 
 from pydantic import Field
 
+from sensord import actions
+from sensord.actions import Action
 from sensord.model import Doubt, Number, Severity, What
 from sensord.rules import Evidence, Stand
 from sensord.rules._heat import Tier, tiers
@@ -131,8 +133,10 @@ def _told_before(evidence: Evidence) -> Followed:
     )
 
 
-def action_for(scene: Scene, tier: Tier, ambient_c: float | None, ahead: bool = False) -> tuple[str, dict[str, Number]]:
-    """What would help that the keeper has not done yet, with the numbers that its text needs; "" is: wait and see.
+def action_for(
+    scene: Scene, tier: Tier, ambient_c: float | None, ahead: bool = False
+) -> tuple[Action | None, dict[str, Number]]:
+    """What would help that the keeper has not done yet, with the numbers that its text needs; None is: wait and see.
 
     `ahead`: `ambient_c` is of later today, when the sun may have come round.
     """
@@ -154,17 +158,17 @@ def action_for(scene: Scene, tier: Tier, ambient_c: float | None, ahead: bool = 
     sun_adds = ahead or scene.offset_k is None or scene.offset_k > expected.low_k
     indoors = stand.sheltered_at is not None  # or on a porch: the sun is not what warms it
     if not stand.shaded and not indoors and scene.sky.may_shine and (sun_adds or not near):
-        return "shade", more
+        return actions.SHADE, more
     if shade_settles(scene):
-        return "", more
+        return None, more
     more |= {"shaded": stand.shaded or None, "shade_failed": (scene.followed.helped == NO) or None}
     beaten = scene.followed.helped == NO or (not near and not closed)
     if stand.shaded and not indoors and scene.sky.may_shine and beaten:
-        return "move to shade", more
+        return actions.MOVE_TO_SHADE, more
     if not _is_aired(scene.evidence):
-        return "add airflow", more
+        return actions.ADD_AIRFLOW, more
     # All is done that can be done where it stands. A bearable tier is then borne; above it there are cooler places.
-    return ("", more) if tier.severity <= Severity.MODERATE else ("move to shade", more)
+    return (None, more) if tier.severity <= Severity.MODERATE else (actions.MOVE_TO_SHADE, more)
 
 
 def shade_settles(scene: Scene) -> bool:
@@ -176,4 +180,4 @@ def shade_settles(scene: Scene) -> bool:
 def _is_aired(evidence: Evidence) -> bool:
     """The keeper has given it more air since this heat began."""
     was = evidence.concern
-    return was is not None and was.answer is What.DONE and was.told_action == "add airflow"
+    return was is not None and was.answer is What.DONE and was.told_action == actions.ADD_AIRFLOW.word

@@ -7,12 +7,14 @@ closed sky nothing else makes them so; by day air in a cage is never much cooler
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from enum import StrEnum
 from statistics import median
 
 from pydantic import Field
 
-from sensord.model import AMBIENT, Advice, Certainty, Number, Quantity, Severity, State, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import AMBIENT, Certainty, Number, Quantity, Severity, State, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._kinds import EXPECTED
 from sensord.rules._readings import breach, fine, middle, pairs, seconds, track, unknown
 from sensord.rules._sky import Sky, irradiance_need, sky_at
@@ -25,6 +27,14 @@ WINDOW = timedelta(minutes=30)
 HOLDS = timedelta(hours=24)
 
 Facts = dict[str, Number | datetime]
+
+
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    MISSING = "missing"
+    WRONG = "wrong"
+    THERE = "there"
 
 
 class Thresholds(Patience):
@@ -45,6 +55,8 @@ class Ambient:
     name = NAME
     per = Per.SITE
     every = timedelta(minutes=5)
+    reasons = Reason
+    advises = (actions.CHECK_AMBIENT,)
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -60,26 +72,30 @@ class Ambient:
         p: Thresholds = evidence.parameters
         probes = [probe for probe in evidence.probes if tells_ambient(probe)]
         if not probes or evidence.watch is None:
-            return unknown(NAME, evidence, now, "no probe at the post")
+            return unknown(NAME, evidence, now, Unclear.NO_PROBE_AT_THE_POST)
         ambient = track(evidence, "ambient", now, -60, 60)
         offsets = _offsets(evidence, ambient, now)
         if not ambient.is_fresh(seconds(now)):
             return _missing(evidence, now, probes[0].name)
         facts: Facts = {"probe": probes[0].name, "ambient_c": middle(ambient.since(seconds(now) - 900.0))}
         if len(offsets) < 2:
-            return fine(NAME, evidence, now, "there", facts)
+            return fine(NAME, evidence, now, Reason.THERE, facts)
         sky = sky_at(evidence.site, now, track(evidence, "irradiance", now, 0, 2000))
         common_k = median(offsets.values())
         facts["offset_k"] = common_k
         if _wrong(evidence, offsets, sky, p, 0.0):
             facts["too_cold" if common_k > 0 else "too_warm"] = True
             facts["enclosures_compared"] = len(offsets)
-            advice = Advice("check ambient", holds_until=now + HOLDS)
-            return breach(NAME, evidence, now, "wrong", Severity.MODERATE, advice, facts, certainty=Certainty.LIKELY)
+            advice = actions.CHECK_AMBIENT.advice(holds_until=now + HOLDS)
+            return breach(
+                NAME, evidence, now, Reason.WRONG, Severity.MODERATE, advice, facts, certainty=Certainty.LIKELY
+            )
         was = evidence.concern
-        unseen_by_day = was is not None and was.verdict.reason == "wrong" and not sky.is_dark and common_k > p.dark_k
+        unseen_by_day = (
+            was is not None and was.verdict.reason == Reason.WRONG and not sky.is_dark and common_k > p.dark_k
+        )
         easing = unseen_by_day or _wrong(evidence, offsets, sky, p, p.hysteresis_k)  # what the night showed stands
-        return fine(NAME, evidence, now, "there", facts, easing)
+        return fine(NAME, evidence, now, Reason.THERE, facts, easing)
 
 
 RULE = Ambient()
@@ -94,16 +110,16 @@ def _missing(evidence: Evidence, now: datetime, name: str) -> Verdict:
     facts: Facts = {"probe": name, "heard_at": heard, "never": (name not in watch.last_heard) or None}
     clock = evidence.others.get("clock")
     if clock is not None and clock.verdict.state is State.BREACH:
-        return unknown(NAME, evidence, now, "left to clock", facts)
+        return unknown(NAME, evidence, now, Unclear.LEFT_TO_CLOCK, facts)
     if not watch.connected or all_silent(evidence, watch, p, now):
-        return unknown(NAME, evidence, now, "nothing is heard", facts)
+        return unknown(NAME, evidence, now, Unclear.NOTHING_IS_HEARD, facts)
     silence = max(p.silence(probe) for probe in evidence.probes if tells_ambient(probe))
     if now - watch.running_since <= silence:
-        return unknown(NAME, evidence, now, "just started", facts)
+        return unknown(NAME, evidence, now, Unclear.JUST_STARTED, facts)
     if now - heard <= silence and name in watch.last_heard:
         facts["heard"] = True  # it talks, but nothing of it can be used
-    advice = Advice("check ambient", holds_until=now + HOLDS)
-    return breach(NAME, evidence, now, "missing", Severity.MODERATE, advice, facts)
+    advice = actions.CHECK_AMBIENT.advice(holds_until=now + HOLDS)
+    return breach(NAME, evidence, now, Reason.MISSING, Severity.MODERATE, advice, facts)
 
 
 def _offsets(evidence: Evidence, ambient: Track, now: datetime) -> dict[str, float]:

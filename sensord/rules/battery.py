@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from enum import StrEnum
 
 from pydantic import Field
 
-from sensord.model import AMBIENT, Advice, Number, Quantity, Severity, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import AMBIENT, Number, Quantity, Severity, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._readings import Bounds, breach, fine, middle, track, unknown
 from sensord.rules._watching import title_of
 
 NAME = "battery"
 LOOKBACK = timedelta(hours=6)
 LATEST = 7
+
+
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    LOW = "low"
+    FULL_ENOUGH = "full enough"
 
 
 class Thresholds(Bounds):
@@ -30,6 +39,8 @@ class Battery:
     name = NAME
     per = Per.PROBE
     every = timedelta(minutes=30)
+    reasons = Reason
+    advises = (actions.CHANGE_BATTERY,)
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -44,7 +55,7 @@ class Battery:
         p: Thresholds = evidence.parameters
         probe = evidence.probe
         if probe is None:
-            return unknown(NAME, evidence, now, "nothing known")
+            return unknown(NAME, evidence, now, Unclear.NOTHING_KNOWN)
         ratio = _latest(evidence, "battery", now, 1.05)
         volts = _latest(evidence, "voltage", now, 100.0)
         facts: dict[str, Number | datetime] = {
@@ -55,14 +66,14 @@ class Battery:
             "voltage": volts,
         }
         if ratio is None and (volts is None or not p.low_v):
-            return unknown(NAME, evidence, now, "not told", facts)
+            return unknown(NAME, evidence, now, Unclear.NOT_TOLD, facts)
         if (ratio is not None and ratio <= p.low_ratio) or (volts is not None and p.low_v and volts <= p.low_v):
-            advice = Advice("change battery", holds_until=now + timedelta(days=2))
-            return breach(NAME, evidence, now, "low", Severity.MINOR, advice, facts)
+            advice = actions.CHANGE_BATTERY.advice(holds_until=now + timedelta(days=2))
+            return breach(NAME, evidence, now, Reason.LOW, Severity.MINOR, advice, facts)
         easing = (ratio is not None and ratio <= p.low_ratio + p.hysteresis_ratio) or (
             volts is not None and bool(p.low_v) and volts <= p.low_v * (1 + p.hysteresis_ratio)
         )
-        return fine(NAME, evidence, now, "full enough", facts, easing)
+        return fine(NAME, evidence, now, Reason.FULL_ENOUGH, facts, easing)
 
 
 RULE = Battery()

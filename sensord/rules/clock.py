@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from enum import StrEnum
 
-from sensord.model import AMBIENT, Advice, Doubt, Number, Quantity, Severity, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import AMBIENT, Doubt, Number, Quantity, Severity, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._readings import breach, fine, seconds, unknown
 from sensord.rules._watching import Patience, is_silent
 
@@ -15,12 +17,22 @@ LOOKBACK = timedelta(minutes=45)
 HOLDS = timedelta(hours=24)
 
 
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    NOT_SET = "not set"
+    PROBE = "probe"
+    RIGHT = "right"
+
+
 class Clock:
     """Whether readings are dated by clocks that are right."""
 
     name = NAME
     per = Per.SITE
     every = timedelta(minutes=5)
+    reasons = Reason
+    advises = (actions.CHECK_CLOCK,)
     Parameters = Patience
 
     def needs(self, parameters: Patience) -> tuple[Need, ...]:
@@ -35,17 +47,17 @@ class Clock:
         """Right, not set, or a probe's is wrong."""
         watch = evidence.watch
         if watch is None:
-            return unknown(NAME, evidence, now, "nothing known")
-        advice = Advice("check clock", holds_until=now + HOLDS)
+            return unknown(NAME, evidence, now, Unclear.NOTHING_KNOWN)
+        advice = actions.CHECK_CLOCK.advice(holds_until=now + HOLDS)
         if not watch.clock_is_set:
-            return breach(NAME, evidence, now, "not set", Severity.MODERATE, advice)
+            return breach(NAME, evidence, now, Reason.NOT_SET, Severity.MODERATE, advice)
         if now - watch.running_since < LOOKBACK:
-            return unknown(NAME, evidence, now, "just started")
+            return unknown(NAME, evidence, now, Unclear.JUST_STARTED)
         wrong = sorted(_misdating(evidence, now))
         if wrong:
             facts: dict[str, Number | datetime] = {"probes": ", ".join(wrong), "probes_count": len(wrong)}
-            return breach(NAME, evidence, now, "probe", Severity.MODERATE, advice, facts)
-        return fine(NAME, evidence, now, "right")
+            return breach(NAME, evidence, now, Reason.PROBE, Severity.MODERATE, advice, facts)
+        return fine(NAME, evidence, now, Reason.RIGHT)
 
 
 RULE = Clock()

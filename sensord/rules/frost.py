@@ -4,17 +4,27 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime, timedelta
+from enum import StrEnum
 
 from pydantic import Field
 
-from sensord.model import Advice, Certainty, Number, Quantity, Severity, Site, State, Urgency, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import Certainty, Number, Quantity, Severity, Site, State, Urgency, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._readings import Bounds, breach, fine, middle, seconds, slope_per_h, track, unknown
 from sensord.rules._sky import sun_times
 
 NAME = "frost"
 LOOKBACK = timedelta(hours=2)
+
+
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    NOW = "now"
+    EXPECTED = "expected"
+    MILD = "mild"
 
 
 class Thresholds(Bounds):
@@ -36,6 +46,8 @@ class Frost:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(minutes=15)
+    reasons = Reason
+    advises = (actions.PROTECT_FROM_FROST,)
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -46,11 +58,11 @@ class Frost:
         """Mild, on its way to frost, or there."""
         p: Thresholds = evidence.parameters
         if evidence.stand is None or evidence.species is None:
-            return unknown(NAME, evidence, now, "no species")
+            return unknown(NAME, evidence, now, Unclear.NO_SPECIES)
         inside = track(evidence, "inside", now, -60, 90)
         inside_c = middle(inside.since(seconds(now) - max(900.0, 2.5 * inside.interval_s)))
         if inside_c is None or not inside.is_fresh(seconds(now)):
-            return unknown(NAME, evidence, now, "no inside")
+            return unknown(NAME, evidence, now, Unclear.NO_INSIDE)
         limit_c = evidence.species.frost_c if p.frost_c is None else p.frost_c
         facts: dict[str, Number | datetime] = {
             "inside_c": inside_c,
@@ -59,8 +71,8 @@ class Frost:
         }
         severity = Severity.MINOR if is_empty(evidence) else Severity.MODERATE
         if inside_c <= limit_c:
-            advice = Advice("protect from frost", holds_until=now + timedelta(hours=3))
-            return breach(NAME, evidence, now, "now", severity, advice, facts)
+            advice = actions.PROTECT_FROM_FROST.advice(holds_until=now + timedelta(hours=3))
+            return breach(NAME, evidence, now, Reason.NOW, severity, advice, facts)
         night = _night(evidence.site, now)
         slope = slope_per_h(inside)
         was = evidence.concern
@@ -70,12 +82,12 @@ class Frost:
             if lowest_c <= limit_c - (-p.hysteresis_k if standing else p.margin_k):
                 facts["lowest_c"] = lowest_c
                 by = now + timedelta(hours=1.5)
-                advice = Advice("protect from frost", by=by, holds_until=now + timedelta(hours=6))
+                advice = actions.PROTECT_FROM_FROST.advice(by=by, holds_until=now + timedelta(hours=6))
                 facts["by_at"] = by
                 return breach(
-                    NAME, evidence, now, "expected", severity, advice, facts, Urgency.EXPECTED, Certainty.POSSIBLE
+                    NAME, evidence, now, Reason.EXPECTED, severity, advice, facts, Urgency.EXPECTED, Certainty.POSSIBLE
                 )
-        return fine(NAME, evidence, now, "mild", facts, easing=inside_c <= limit_c + p.hysteresis_k)
+        return fine(NAME, evidence, now, Reason.MILD, facts, easing=inside_c <= limit_c + p.hysteresis_k)
 
 
 RULE = Frost()

@@ -8,17 +8,20 @@ By night and under a closed sky the sun warms nothing: a large offset is then a 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from enum import StrEnum
 
 from pydantic import Field
 
-from sensord.model import AMBIENT, Advice, Certainty, Doubt, Number, Quantity, Severity, Standing, State, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import AMBIENT, Certainty, Doubt, Number, Quantity, Severity, Standing, State, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import is_empty
 from sensord.rules._kinds import COVER_ADDS_K, EXPECTED, Expected
 from sensord.rules._readings import Bounds, Pairs, breach, fine, middle, pairs, seconds, track, unknown
 from sensord.rules._shade import follow, helped
 from sensord.rules._sky import Sky, irradiance_need, sky_at
 from sensord.rules._tracks import Track
+from sensord.rules.ambient import Reason as AmbientReason
 
 NAME = "offset"
 LOOKBACK = timedelta(hours=2)
@@ -27,6 +30,19 @@ FAULT_WINDOW = timedelta(minutes=45)
 HOLDS = timedelta(hours=3)
 
 Facts = dict[str, Number | datetime]
+
+
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    AMBIENT_IN_THE_SUN = "ambient in the sun"
+    COLDER = "colder"
+    WARM_IN_THE_DARK = "warm in the dark"
+    PROBE_IN_THE_SUN = "probe in the sun"
+    WARM = "warm"
+    AS_USUAL = "as usual"
+    LEFT_TO_OVERHEATING = "left to overheating"
+    WELCOME_WARMTH = "welcome warmth"
 
 
 class Thresholds(Bounds):
@@ -56,6 +72,8 @@ class Offset:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(minutes=5)
+    reasons = Reason
+    advises = (actions.SHADE, actions.ADD_AIRFLOW, actions.SHIELD_PROBE, actions.CHECK_PROBE, actions.CHECK_AMBIENT)
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -70,17 +88,17 @@ class Offset:
         """As it should be, warmer, or one of the probes is wrong."""
         p: Thresholds = evidence.parameters
         if evidence.stand is None:
-            return unknown(NAME, evidence, now, "no enclosure")
+            return unknown(NAME, evidence, now, Unclear.NO_ENCLOSURE)
         inside, ambient = track(evidence, "inside", now, -60, 90), track(evidence, "ambient", now, -60, 60)
         if not inside.is_fresh(seconds(now)):
-            return unknown(NAME, evidence, now, "no inside")
+            return unknown(NAME, evidence, now, Unclear.NO_INSIDE)
         if not ambient.is_fresh(seconds(now)):
-            return unknown(NAME, evidence, now, "no ambient")
+            return unknown(NAME, evidence, now, Unclear.NO_AMBIENT)
         slowest_s = max(inside.interval_s, ambient.interval_s)
         recent_s = seconds(now) - max(60.0 * p.window_min, 3.5 * slowest_s)
         recent = pairs(inside, ambient, recent_s, seconds(now))
         if len(recent.differences) < (3 if slowest_s <= 300.0 else 1):
-            return unknown(NAME, evidence, now, "no pairs")
+            return unknown(NAME, evidence, now, Unclear.NO_PAIRS)
         longer = pairs(inside, ambient, min(recent_s, seconds(now - FAULT_WINDOW)), seconds(now))
         return _judge(evidence, now, inside.since(recent_s), ambient.since(recent_s), recent, longer, (inside, ambient))
 
@@ -118,15 +136,15 @@ def _judge(
         **helped(followed),
     }
     other = evidence.others.get("ambient")
-    if other is not None and other.verdict.state is State.BREACH and other.verdict.reason == "wrong":
-        return unknown(NAME, evidence, now, "ambient wrong", facts)
+    if other is not None and other.verdict.state is State.BREACH and other.verdict.reason == AmbientReason.WRONG:
+        return unknown(NAME, evidence, now, Unclear.AMBIENT_WRONG, facts)
     if stand.sheltered_at is not None:
-        return unknown(NAME, evidence, now, "sheltered", facts)
+        return unknown(NAME, evidence, now, Unclear.SHELTERED, facts)
     fault = _fault(evidence, now, sky, offset_k, longer.median(), facts)
     if fault is not None:
         return fault
     if not sky.may_shine:
-        return fine(NAME, evidence, now, "as usual", facts)
+        return fine(NAME, evidence, now, Reason.AS_USUAL, facts)
     sunlit = inside.share(Doubt.SUNLIT) > 0.5
     # Clouds make the air of a cage jump too; only well above its kind does it speak against the probe.
     spiky = offset_k >= (expected.warm_k + expected.far_k) / 2 and spread_k >= p.spikes_k and expected.low_k < 1.0
@@ -135,7 +153,7 @@ def _judge(
     if offset_k >= expected.warm_k:
         return _warm(evidence, now, inside_c, sky, facts)
     easing = offset_k >= expected.warm_k - p.hysteresis_k
-    return fine(NAME, evidence, now, "as usual", facts, easing)
+    return fine(NAME, evidence, now, Reason.AS_USUAL, facts, easing)
 
 
 def _expected(evidence: Evidence, covered: bool) -> Expected:
@@ -154,12 +172,16 @@ def _fault(
     """One of the two probes must be wrong: nothing cools a cage far below the air, and no sun warms it by night."""
     p: Thresholds = evidence.parameters
     if max(offset_k, longer_k) <= -p.colder_k:
-        reason, action = ("ambient in the sun", "check ambient") if sky.may_shine else ("colder", "check probe")
+        reason, action = (
+            (Reason.AMBIENT_IN_THE_SUN, actions.CHECK_AMBIENT)
+            if sky.may_shine
+            else (Reason.COLDER, actions.CHECK_PROBE)
+        )
     elif sky.is_dark and min(offset_k, longer_k) >= p.dark_k:
-        reason, action = "warm in the dark", "check probe"
+        reason, action = Reason.WARM_IN_THE_DARK, actions.CHECK_PROBE
     else:
         return None
-    advice = Advice(action, holds_until=now + HOLDS)
+    advice = action.advice(holds_until=now + HOLDS)
     return breach(NAME, evidence, now, reason, Severity.MODERATE, advice, facts, certainty=Certainty.LIKELY)
 
 
@@ -185,14 +207,14 @@ def _probe_in_sun(evidence: Evidence, now: datetime, inside_c: float, sky: Sky, 
         "hot": (inside_c >= p.matters_from_c) or None,
     }
     if _heat_stands(evidence):
-        return fine(NAME, evidence, now, "left to overheating", facts, easing=True)
+        return fine(NAME, evidence, now, Reason.LEFT_TO_OVERHEATING, facts, easing=True)
     severity = Severity.MINOR if inside_c < p.matters_from_c else Severity.MODERATE
     if inside_c >= p.alarming_from_c:
         severity = Severity.SEVERE  # if it is real after all, there is no time to lose
     if is_empty(evidence):
         severity = Severity.MINOR
-    advice = Advice("shield probe", holds_until=now + HOLDS)
-    return breach(NAME, evidence, now, "probe in the sun", severity, advice, facts, certainty=Certainty.POSSIBLE)
+    advice = actions.SHIELD_PROBE.advice(holds_until=now + HOLDS)
+    return breach(NAME, evidence, now, Reason.PROBE_IN_THE_SUN, severity, advice, facts, certainty=Certainty.POSSIBLE)
 
 
 def _warm(evidence: Evidence, now: datetime, inside_c: float, sky: Sky, facts: Facts) -> Verdict:
@@ -200,14 +222,14 @@ def _warm(evidence: Evidence, now: datetime, inside_c: float, sky: Sky, facts: F
     p: Thresholds = evidence.parameters
     assert evidence.stand is not None
     if inside_c < p.harmless_below_c:
-        return fine(NAME, evidence, now, "welcome warmth", facts)
+        return fine(NAME, evidence, now, Reason.WELCOME_WARMTH, facts)
     if _heat_stands(evidence):
-        return fine(NAME, evidence, now, "left to overheating", facts, easing=True)
+        return fine(NAME, evidence, now, Reason.LEFT_TO_OVERHEATING, facts, easing=True)
     facts |= {
         "sun_azimuth_deg": sky.azimuth_deg,
         "sun_elevation_deg": sky.elevation_deg,
         "covered": evidence.stand.covered or None,
     }
-    action = "add airflow" if evidence.stand.covered or evidence.stand.shaded else "shade"
-    advice = Advice(action, holds_until=now + HOLDS)
-    return breach(NAME, evidence, now, "warm", Severity.MINOR, advice, facts)
+    action = actions.ADD_AIRFLOW if evidence.stand.covered or evidence.stand.shaded else actions.SHADE
+    advice = action.advice(holds_until=now + HOLDS)
+    return breach(NAME, evidence, now, Reason.WARM, Severity.MINOR, advice, facts)

@@ -11,9 +11,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime, timedelta
+from enum import StrEnum
 
-from sensord.model import AMBIENT, Advice, Certainty, Number, Quantity, Severity, State, Urgency, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import AMBIENT, Certainty, Number, Quantity, Severity, State, Urgency, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import is_empty
 from sensord.rules._deadlines import deadline, kept
 from sensord.rules._heat import MEAN_S, NEVER, Above, Tier, above
@@ -43,12 +45,30 @@ SHORTEST = timedelta(minutes=15)
 Facts = dict[str, Number | datetime]
 
 
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    SHADE = "shade"
+    ADD_AIRFLOW = "add airflow"
+    MOVE_TO_SHADE = "move to shade"
+    EXPECTED = "expected"
+    WAIT = "wait"
+    ENDURE = "endure"
+    PASSING = "passing"
+    EMPTY = "empty"
+    SHADED = "shaded"
+    WARM = "warm"
+    COOL = "cool"
+
+
 class Overheating:
     """Level and duration inside an enclosure."""
 
     name = NAME
     per = Per.ENCLOSURE
     every = EVERY
+    reasons = Reason
+    advises = (actions.SHADE, actions.ADD_AIRFLOW, actions.MOVE_TO_SHADE, actions.UNSHADE)
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -62,10 +82,10 @@ class Overheating:
     def decide(self, evidence: Evidence, now: datetime) -> Verdict:
         """FINE, on its way to a tier, or above one."""
         if evidence.stand is None or evidence.species is None:
-            return unknown(NAME, evidence, now, "no species")
+            return unknown(NAME, evidence, now, Unclear.NO_SPECIES)
         inside = track(evidence, "inside", now, -60, 90)
         if not inside.is_fresh(seconds(now)):
-            return unknown(NAME, evidence, now, "no inside")
+            return unknown(NAME, evidence, now, Unclear.NO_INSIDE)
         scene = scene_of(evidence, now, inside)
         spells = _spells(scene)
         facts = _facts(scene, spells)
@@ -76,7 +96,7 @@ class Overheating:
         if ahead is not None:
             return _soon(scene, *ahead, facts)
         if scene.doubtful and _would_matter(scene, inside):
-            return unknown(NAME, evidence, now, "probe in the sun", facts)
+            return unknown(NAME, evidence, now, Unclear.PROBE_IN_THE_SUN, facts)
         return _fine(scene, facts)
 
 
@@ -141,20 +161,21 @@ def _hot(scene: Scene, tier: Tier, spell: Above, facts: Facts) -> Verdict:
         "dose_degree_hours": spell.degree_hours,
     }
     if is_empty(e):
-        return breach(NAME, e, now, "empty", Severity.MINOR, None, facts)
+        return breach(NAME, e, now, Reason.EMPTY, Severity.MINOR, None, facts)
     action, more = action_for(scene, tier, scene.ambient_c)
-    overdue = deadline(e, action, now, now)[1].get("overdue_at")
     bearable = tier.severity <= Severity.MODERATE
     if bearable and _will_pass(scene, tier):
-        return breach(NAME, e, now, "passing", Severity.MINOR, None, facts)
+        return breach(NAME, e, now, Reason.PASSING, Severity.MINOR, None, facts)
     certainty = Certainty.LIKELY if scene.doubtful else Certainty.OBSERVED
     if not action:  # the shade has just gone up, or all is done
         settling = shade_settles(scene)
         severity = tier.severity if settling or not bearable else Severity.MINOR
-        return breach(NAME, e, now, "wait" if settling else "endure", severity, None, facts | more, certainty=certainty)
-    facts |= {"overdue_at": overdue}
-    advice = Advice(action, holds_until=now + HOLDS)  # no deadline: now
-    return breach(NAME, e, now, action, tier.severity, advice, facts | more, certainty=certainty)
+        return breach(
+            NAME, e, now, Reason.WAIT if settling else Reason.ENDURE, severity, None, facts | more, certainty=certainty
+        )
+    facts |= {"overdue_at": deadline(e, action.word, now, now)[1].get("overdue_at")}
+    advice = action.advice(holds_until=now + HOLDS)  # no deadline: now
+    return breach(NAME, e, now, Reason(action.word), tier.severity, advice, facts | more, certainty=certainty)
 
 
 def _soon(scene: Scene, tier: Tier, way: Course, crossing: datetime, peak_c: float, facts: Facts) -> Verdict:
@@ -164,11 +185,13 @@ def _soon(scene: Scene, tier: Tier, way: Course, crossing: datetime, peak_c: flo
     action, more = action_for(scene, tier, ambient_peak, ahead=True)
     facts |= {"tier_c": tier.temperature_c, "peak_c": peak_c, "expected": True}
     certainty = Certainty.LIKELY if peak_c >= tier.temperature_c + 2.0 else Certainty.POSSIBLE
-    if action != "shade" or is_empty(e):
-        return breach(NAME, e, now, "expected", Severity.MINOR, None, facts | more, Urgency.EXPECTED, certainty)
-    by, due = deadline(e, action, _full_quarter(max(crossing, round_up(now + SHORTEST))), now)
-    advice = Advice(action, by=by, holds_until=(by or now) + HOLDS)
-    return breach(NAME, e, now, action, tier.severity, advice, facts | more | due, Urgency.EXPECTED, certainty)
+    if action is not actions.SHADE or is_empty(e):
+        return breach(NAME, e, now, Reason.EXPECTED, Severity.MINOR, None, facts | more, Urgency.EXPECTED, certainty)
+    by, due = deadline(e, action.word, _full_quarter(max(crossing, round_up(now + SHORTEST))), now)
+    advice = action.advice(by, (by or now) + HOLDS)
+    return breach(
+        NAME, e, now, Reason(action.word), tier.severity, advice, facts | more | due, Urgency.EXPECTED, certainty
+    )
 
 
 def _full_quarter(at: datetime) -> datetime:
@@ -189,7 +212,7 @@ def _fine(scene: Scene, facts: Facts) -> Verdict:
     if _put_up_in_this_heat(scene):
         return _shaded(scene, facts, easing)
     warm = scene.inside_c >= scene.tiers[0].temperature_c
-    return fine(NAME, scene.evidence, scene.now, "warm" if warm else "cool", facts, easing)
+    return fine(NAME, scene.evidence, scene.now, Reason.WARM if warm else Reason.COOL, facts, easing)
 
 
 def _put_up_in_this_heat(scene: Scene) -> bool:
@@ -214,8 +237,8 @@ def _shaded(scene: Scene, facts: Facts, easing: bool) -> Verdict:
         facts |= {"off_at": round_up(low_at) if low_at else None, "off_now": low_at is None or None}
         until = min((low_at or now) + HOLDS, sunset)
     waits = e.concern.fine_since is None and now.minute % 30 >= EVERY.seconds // 60  # again for company
-    verdict = fine(NAME, e, now, "shaded", facts, easing or waits)
-    return replace(verdict, advice=Advice("unshade", holds_until=until))
+    verdict = fine(NAME, e, now, Reason.SHADED, facts, easing or waits)
+    return replace(verdict, advice=actions.UNSHADE.advice(holds_until=until))
 
 
 def _would_matter(scene: Scene, uncut: Track) -> bool:

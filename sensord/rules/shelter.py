@@ -7,11 +7,13 @@ are enough. This rule says so once the wind has dropped and nothing foretells a 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from enum import StrEnum
 
 from pydantic import Field
 
-from sensord.model import Advice, Number, Severity, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import Number, Severity, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._readings import Bounds, breach, fine, seconds, unknown
 from sensord.rules._storm_signs import gusts_of, storm_asks, wind_needs
@@ -19,6 +21,14 @@ from sensord.rules._storm_signs import gusts_of, storm_asks, wind_needs
 NAME = "shelter"
 UNSEEN = 3.0
 """Where no gauge tells the wind, so many times the patience. Chosen."""
+
+
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    TOO_LONG = "too long"
+    IN_ITS_PLACE = "in its place"
+    SHELTERED = "sheltered"
 
 
 class Thresholds(Bounds):
@@ -34,6 +44,8 @@ class Shelter:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(minutes=15)
+    reasons = Reason
+    advises = (actions.RETURN,)
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -45,9 +57,9 @@ class Shelter:
         p: Thresholds = evidence.parameters
         stand = evidence.stand
         if stand is None:
-            return unknown(NAME, evidence, now, "no enclosure")
+            return unknown(NAME, evidence, now, Unclear.NO_ENCLOSURE)
         if stand.sheltered_at is None:
-            return fine(NAME, evidence, now, "in its place")
+            return fine(NAME, evidence, now, Reason.IN_ITS_PLACE)
         gusts, _ = gusts_of(evidence, now)
         recent = gusts.since(seconds(now) - 3600.0).values
         blows = max(recent, default=0.0) >= p.calm_gust_m_s
@@ -61,10 +73,10 @@ class Shelter:
         }
         patience = timedelta(hours=p.after_h if recent else UNSEEN * p.after_h)
         if blows or stormy or now - stand.sheltered_at < patience:
-            return fine(NAME, evidence, now, "sheltered", facts, easing=True)
+            return fine(NAME, evidence, now, Reason.SHELTERED, facts, easing=True)
         severity = Severity.MINOR if is_empty(evidence) else Severity.MODERATE
-        advice = Advice("return", holds_until=now + timedelta(hours=3))
-        return breach(NAME, evidence, now, "too long", severity, advice, facts)
+        advice = actions.RETURN.advice(holds_until=now + timedelta(hours=3))
+        return breach(NAME, evidence, now, Reason.TOO_LONG, severity, advice, facts)
 
 
 RULE = Shelter()

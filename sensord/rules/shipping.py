@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from enum import StrEnum
 
 from pydantic import Field
 
-from sensord.model import Advice, Number, Severity, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import Number, Severity, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._readings import Bounds, breach, fine, unknown
 
 NAME = "shipping"
 HOLDS = timedelta(hours=24)
 LONGEST_TROUBLE = 100
 """Characters of a server's words that go to the phone."""
+
+
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    BEHIND = "behind"
+    UP_TO_DATE = "up to date"
+    CATCHING_UP = "catching up"
 
 
 class Thresholds(Bounds):
@@ -28,6 +38,8 @@ class Shipping:
     name = NAME
     per = Per.SITE
     every = timedelta(minutes=15)
+    reasons = Reason
+    advises = (actions.CHECK_SHIPPING,)
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -38,19 +50,19 @@ class Shipping:
         """Up to date, or behind."""
         watch = evidence.watch
         if watch is None:
-            return unknown(NAME, evidence, now, "nothing known")
+            return unknown(NAME, evidence, now, Unclear.NOTHING_KNOWN)
         since = watch.unshipped_since
         if since is None:
-            return fine(NAME, evidence, now, "up to date")
+            return fine(NAME, evidence, now, Reason.UP_TO_DATE)
         facts: dict[str, Number | datetime] = {
             "behind_at": since,
             "behind_h": (now - since) / timedelta(hours=1),
             "trouble": watch.shipping_trouble[:LONGEST_TROUBLE] or None,
         }
         if now - since > timedelta(hours=evidence.parameters.behind_h):
-            advice = Advice("check shipping", holds_until=now + HOLDS)
-            return breach(NAME, evidence, now, "behind", Severity.MINOR, advice, facts)
-        return fine(NAME, evidence, now, "catching up", facts, easing=True)
+            advice = actions.CHECK_SHIPPING.advice(holds_until=now + HOLDS)
+            return breach(NAME, evidence, now, Reason.BEHIND, Severity.MINOR, advice, facts)
+        return fine(NAME, evidence, now, Reason.CATCHING_UP, facts, easing=True)
 
 
 RULE = Shipping()

@@ -7,9 +7,11 @@ does. So one missing thing makes one message.
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from enum import StrEnum
 
-from sensord.model import AMBIENT, Advice, Doubt, Number, Probe, Quantity, Severity, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import AMBIENT, Doubt, Number, Probe, Quantity, Severity, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._readings import breach, fine, seconds, unknown
 from sensord.rules._tracks import REFUSED
 from sensord.rules._watching import Patience, all_silent, heard_at, is_silent, tells_ambient, title_of
@@ -23,12 +25,23 @@ LOOKED_AT = {Quantity.TEMPERATURE: "temperature", Quantity.HUMIDITY: "humidity",
 """Quantities that never stand still: wind may well be 0.0 for an hour."""
 
 
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    SILENT = "silent"
+    STUCK = "stuck"
+    UNUSABLE = "unusable"
+    HEARD = "heard"
+
+
 class Silent:
     """Whether a probe is heard, and tells anything."""
 
     name = NAME
     per = Per.PROBE
     every = timedelta(minutes=5)
+    reasons = Reason
+    advises = (actions.CHECK_PROBE,)
     Parameters = Patience
 
     def needs(self, parameters: Patience) -> tuple[Need, ...]:
@@ -39,7 +52,7 @@ class Silent:
         """Heard, silent, or talking nonsense."""
         probe, watch, patience = evidence.probe, evidence.watch, evidence.parameters
         if probe is None or watch is None:
-            return unknown(NAME, evidence, now, "nothing known")
+            return unknown(NAME, evidence, now, Unclear.NOTHING_KNOWN)
         heard = heard_at(watch, probe)
         facts: dict[str, Number | datetime] = {
             "probe": probe.name,
@@ -49,13 +62,13 @@ class Silent:
             "never": (probe.name not in watch.last_heard) or None,
         }
         if not watch.connected or all_silent(evidence, watch, patience, now):
-            return unknown(NAME, evidence, now, "nothing is heard", facts)
-        why = "silent" if is_silent(watch, probe, patience, now) else _nonsense(evidence, probe, now)
-        if not why:
-            return fine(NAME, evidence, now, "heard", facts)
+            return unknown(NAME, evidence, now, Unclear.NOTHING_IS_HEARD, facts)
+        why = Reason.SILENT if is_silent(watch, probe, patience, now) else _nonsense(evidence, probe, now)
+        if why is None:
+            return fine(NAME, evidence, now, Reason.HEARD, facts)
         if tells_ambient(probe) and _is_only_ambient(evidence, probe, now):
-            return unknown(NAME, evidence, now, "left to ambient", facts)
-        advice = Advice("check probe", holds_until=now + HOLDS)
+            return unknown(NAME, evidence, now, Unclear.LEFT_TO_AMBIENT, facts)
+        advice = actions.CHECK_PROBE.advice(holds_until=now + HOLDS)
         return breach(NAME, evidence, now, why, Severity.MODERATE, advice, facts)
 
 
@@ -70,12 +83,12 @@ def _is_only_ambient(evidence: Evidence, probe: Probe, now: datetime) -> bool:
     return all(is_silent(watch, p, evidence.parameters, now) for p in others)
 
 
-def _nonsense(evidence: Evidence, probe: Probe, now: datetime) -> str:
-    """What is wrong with all of a probe's latest readings; "" if any of them can be used."""
+def _nonsense(evidence: Evidence, probe: Probe, now: datetime) -> Reason | None:
+    """What is wrong with all of a probe's latest readings; None if any of them can be used."""
     latest_s = seconds(now) - max(900.0, 4 * probe.interval_s)
-    found = ""
+    found = None
     for seen in (s for need in LOOKED_AT.values() for s in evidence.series.get(need, ())):
         doubts = [d for t, d in zip(seen.times_s, seen.doubts, strict=True) if t >= latest_s]
         if len(doubts) >= 3 and all(d & NONSENSE for d in doubts):
-            found = "stuck" if all(d & int(Doubt.STUCK) for d in doubts) else "unusable"
+            found = Reason.STUCK if all(d & int(Doubt.STUCK) for d in doubts) else Reason.UNUSABLE
     return found

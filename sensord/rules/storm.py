@@ -16,9 +16,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from datetime import datetime, timedelta
+from enum import StrEnum
 
-from sensord.model import Advice, Certainty, Severity, Urgency, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import Certainty, Severity, Urgency, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._anchoring import is_draped, is_safe, to_hold
 from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._deadlines import deadline, told_deadline
@@ -44,12 +46,37 @@ SHADE_STAYS_C, HIGH_SUN_DEG = 29.0, 25.0
 LOOK_AFTER_HOLDS = timedelta(hours=12)
 
 
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    ANCHOR = "anchor"
+    NO_TIME = "no time"
+    UNCOVER = "uncover"
+    UNSHADE = "unshade"
+    PEG_OR_SHELTER = "peg or shelter"
+    HOLDS = "holds"
+    STAY_IN = "stay in"
+    LOOK_AFTER = "look after"
+    NOTHING_CAME = "nothing came"
+    PASSING = "passing"
+    CALM = "calm"
+
+
 class Storm:
     """Wind and storm signs against what holds the enclosure."""
 
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(minutes=2)
+    reasons = Reason
+    advises = (
+        actions.ANCHOR,
+        actions.PEG_OR_SHELTER,
+        actions.UNCOVER,
+        actions.UNSHADE,
+        actions.STAY_IN,
+        actions.LOOK_AFTER,
+    )
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -59,11 +86,11 @@ class Storm:
     def decide(self, evidence: Evidence, now: datetime) -> Verdict:
         """Calm, anchor, stay in, or look after."""
         if evidence.stand is None:
-            return unknown(NAME, evidence, now, "no enclosure")
+            return unknown(NAME, evidence, now, Unclear.NO_ENCLOSURE)
         p: Thresholds = evidence.parameters
         seen = signs(evidence, now, p)
         if not seen.anything:
-            return unknown(NAME, evidence, now, "nothing measures it")
+            return unknown(NAME, evidence, now, Unclear.NOTHING_MEASURES_IT)
         view = view_of(evidence, now, evidence.stand, seen)
         facts = facts_of(view)
         if view.here_at == now or front_stays(view):
@@ -90,23 +117,23 @@ def _stay_in(view: View, facts: Facts) -> Verdict:
     if is_empty(view.evidence):
         severity = Severity.MINOR
     facts |= {"front": front or None, "beyond": beyond or None}
-    advice = Advice("stay in", holds_until=view.now + timedelta(minutes=30), outdoors=False)
-    return breach(NAME, view.evidence, view.now, "stay in", severity, advice, facts)
+    advice = actions.STAY_IN.advice(holds_until=view.now + timedelta(minutes=30))
+    return breach(NAME, view.evidence, view.now, Reason.STAY_IN, severity, advice, facts)
 
 
 def _passed(view: View, facts: Facts) -> Verdict:
     """It was here within the hour: calm is waited for, then the enclosure is looked after."""
     p, gust = view.thresholds, view.signs.gust_m_s or 0.0
     if gust >= p.calm_gust_m_s or view.signs.expected:
-        return fine(NAME, view.evidence, view.now, "passing", facts, easing=True)
+        return fine(NAME, view.evidence, view.now, Reason.PASSING, facts, easing=True)
     return _look_after(view, facts)
 
 
 def _look_after(view: View, facts: Facts, easing: bool = False) -> Verdict:
-    verdict = fine(NAME, view.evidence, view.now, "look after", facts, easing)
+    verdict = fine(NAME, view.evidence, view.now, Reason.LOOK_AFTER, facts, easing)
     if is_empty(view.evidence):
         return verdict
-    return replace(verdict, advice=Advice("look after", holds_until=view.now + LOOK_AFTER_HOLDS))
+    return replace(verdict, advice=actions.LOOK_AFTER.advice(holds_until=view.now + LOOK_AFTER_HOLDS))
 
 
 def _prepare(view: View, facts: Facts) -> Verdict:
@@ -117,25 +144,25 @@ def _prepare(view: View, facts: Facts) -> Verdict:
     certainty = Certainty.LIKELY if seen.expected == "likely" else Certainty.POSSIBLE
     action, more = to_hold(view.stand, gust, seen.wet, p)
     if not action and is_draped(view.stand):
-        action = "uncover" if view.stand.covered else "unshade"
-        if action == "unshade" and seen.expected != "likely" and _needs_shade(view):
-            action = ""  # the heat is certain, the storm is not
-    if is_safe(view.stand) or not action:
-        return breach(NAME, e, now, "holds", Severity.MINOR, None, facts, Urgency.EXPECTED, certainty)
+        action = actions.UNCOVER if view.stand.covered else actions.UNSHADE
+        if action is actions.UNSHADE and seen.expected != "likely" and _needs_shade(view):
+            action = None  # the heat is certain, the storm is not
+    if is_safe(view.stand) or action is None:
+        return breach(NAME, e, now, Reason.HOLDS, Severity.MINOR, None, facts, Urgency.EXPECTED, certainty)
     severity = Severity.MINOR if is_empty(e) else Severity.MODERATE
-    reason = action
-    if action == "anchor" and _too_late_for_bricks(view, gust):
-        action, reason = "peg or shelter", "no time"
-    by, due = deadline(e, action, round_up(now + LEAD), now)
-    if reason == "no time":
+    reason = Reason(action.word)
+    if action is actions.ANCHOR and _too_late_for_bricks(view, gust):
+        action, reason = actions.PEG_OR_SHELTER, Reason.NO_TIME
+    by, due = deadline(e, action.word, round_up(now + LEAD), now)
+    if reason is Reason.NO_TIME:
         by, due = None, {}
-    advice = Advice(action, by=by, holds_until=by or now + LEAD)
+    advice = action.advice(by, by or now + LEAD)
     return breach(NAME, e, now, reason, severity, advice, facts | more | due, Urgency.EXPECTED, certainty)
 
 
 def _too_late_for_bricks(view: View, gust_m_s: float) -> bool:
     """Much is to be carried, and what was told for it is nearly over: then only what is quick is asked for."""
-    due = told_deadline(view.evidence, "anchor")
+    due = told_deadline(view.evidence, actions.ANCHOR.word)
     if due is None or due - view.now >= NO_RUSH:
         return False
     stands = [s for s in view.evidence.stands if not is_safe(s)]
@@ -153,6 +180,6 @@ def _calm(view: View, facts: Facts) -> Verdict:
     """No sign; nearly one, while a concern about it stands and the pressure has not stopped falling."""
     was = view.evidence.concern
     easing = was is not None and view.signs.change_pa is not None and view.signs.change_pa <= STILL_FALLS_PA
-    if was is not None and was.last_action == "stay in":  # it did come, and kept everybody in until now
+    if was is not None and actions.keeps_in(was.last_action):  # it did come, and kept everybody in until now
         return _look_after(view, facts, easing)
-    return fine(NAME, view.evidence, view.now, "calm" if was is None else "nothing came", facts, easing)
+    return fine(NAME, view.evidence, view.now, Reason.CALM if was is None else Reason.NOTHING_CAME, facts, easing)

@@ -4,16 +4,29 @@ fails."""
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from enum import StrEnum
 
 from pydantic import Field
 
-from sensord.model import Advice, Number, Severity, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import Number, Severity, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._readings import breach, fine, unknown
 from sensord.rules._watching import Patience, heard_at, is_silent
 
 NAME = "watch"
 HOLDS = timedelta(hours=24)
+
+
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    A_RULE_FAILS = "a rule fails"
+    NO_BROKER = "no broker"
+    NOTHING_IS_HEARD = "nothing is heard"
+    NOTHING_IS_STORED = "nothing is stored"
+    RECONNECTING = "reconnecting"
+    WATCHING = "watching"
 
 
 class Thresholds(Patience):
@@ -29,6 +42,8 @@ class Watching:
     name = NAME
     per = Per.SITE
     every = timedelta(minutes=5)
+    reasons = Reason
+    advises = (actions.CHECK_WATCH,)
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -40,28 +55,28 @@ class Watching:
         p: Thresholds = evidence.parameters
         watch = evidence.watch
         if watch is None or not evidence.probes:
-            return unknown(NAME, evidence, now, "nothing known")
+            return unknown(NAME, evidence, now, Unclear.NOTHING_KNOWN)
         last = max(heard_at(watch, probe) for probe in evidence.probes)
         facts: dict[str, Number | datetime] = {"heard_at": last, "probes_count": len(evidence.probes)}
-        advice = Advice("check watch", holds_until=now + HOLDS)
+        advice = actions.CHECK_WATCH.advice(holds_until=now + HOLDS)
         full = watch.unstored_since
         if full is not None and now - full > timedelta(minutes=p.unstored_min):
             # Severe: only that goes out although it can't be stored itself
             return breach(
-                NAME, evidence, now, "nothing is stored", Severity.SEVERE, advice, {**facts, "unstored_at": full}
+                NAME, evidence, now, Reason.NOTHING_IS_STORED, Severity.SEVERE, advice, {**facts, "unstored_at": full}
             )
         since = watch.disconnected_since or watch.running_since
         if not watch.connected:
             facts["disconnected_at"] = since
             if now - since > timedelta(minutes=p.disconnected_min):
-                return breach(NAME, evidence, now, "no broker", Severity.MODERATE, advice, facts)
-            return fine(NAME, evidence, now, "reconnecting", facts, easing=True)
+                return breach(NAME, evidence, now, Reason.NO_BROKER, Severity.MODERATE, advice, facts)
+            return fine(NAME, evidence, now, Reason.RECONNECTING, facts, easing=True)
         if all(is_silent(watch, probe, p, now) for probe in evidence.probes):
-            return breach(NAME, evidence, now, "nothing is heard", Severity.MODERATE, advice, facts)
+            return breach(NAME, evidence, now, Reason.NOTHING_IS_HEARD, Severity.MODERATE, advice, facts)
         if watch.failing:
             facts["failing"] = ", ".join(watch.failing)
-            return breach(NAME, evidence, now, "a rule fails", Severity.MODERATE, advice, facts)
-        return fine(NAME, evidence, now, "watching", facts)
+            return breach(NAME, evidence, now, Reason.A_RULE_FAILS, Severity.MODERATE, advice, facts)
+        return fine(NAME, evidence, now, Reason.WATCHING, facts)
 
 
 RULE = Watching()

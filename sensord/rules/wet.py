@@ -7,11 +7,13 @@ published: the duration is a choice.
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from enum import StrEnum
 
 from pydantic import Field
 
-from sensord.model import Advice, Doubt, Number, Quantity, Severity, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import Doubt, Number, Quantity, Severity, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import is_empty
 from sensord.rules._readings import Bounds, breach, fine, seconds, unknown
 from sensord.rules._tracks import REFUSED
@@ -20,6 +22,14 @@ NAME = "wet"
 WET = int(Doubt.WET)
 BREAK_MIN = 45.0
 """A shorter drying in between does not end a wet spell. Chosen."""
+
+
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    LONG = "long"
+    WET = "wet"
+    DRY = "dry"
 
 
 class Thresholds(Bounds):
@@ -35,6 +45,8 @@ class Wet:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(hours=1)
+    reasons = Reason
+    advises = (actions.LOOK_FOR_MOULD,)
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -45,10 +57,10 @@ class Wet:
         """Dry enough, or wet for too long."""
         p: Thresholds = evidence.parameters
         if evidence.stand is None:
-            return unknown(NAME, evidence, now, "no enclosure")
+            return unknown(NAME, evidence, now, Unclear.NO_ENCLOSURE)
         spell = _spell(evidence, now, p)
         if spell is None:
-            return unknown(NAME, evidence, now, "no humidity")
+            return unknown(NAME, evidence, now, Unclear.NO_HUMIDITY)
         spell_h, ratio = spell
         facts: dict[str, Number | datetime] = {
             "humidity_ratio": ratio,
@@ -56,10 +68,15 @@ class Wet:
             "covered": evidence.stand.covered or None,
         }
         if spell_h >= p.after_h and not is_empty(evidence):
-            advice = Advice("look for mould", holds_until=now + timedelta(hours=8))
-            return breach(NAME, evidence, now, "long", Severity.MINOR, advice, facts)
+            advice = actions.LOOK_FOR_MOULD.advice(holds_until=now + timedelta(hours=8))
+            return breach(NAME, evidence, now, Reason.LONG, Severity.MINOR, advice, facts)
         return fine(
-            NAME, evidence, now, "wet" if spell_h else "dry", facts, easing=spell_h > 0 and bool(evidence.concern)
+            NAME,
+            evidence,
+            now,
+            Reason.WET if spell_h else Reason.DRY,
+            facts,
+            easing=spell_h > 0 and bool(evidence.concern),
         )
 
 

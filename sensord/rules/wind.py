@@ -7,11 +7,13 @@ concern stands or a strong gust blows, `storm` speaks alone.
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from enum import StrEnum
 
 from pydantic import Field
 
-from sensord.model import Advice, Number, Severity, State, Verdict
-from sensord.rules import Evidence, Need, Per
+from sensord import actions
+from sensord.model import Number, Severity, State, Verdict
+from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._anchoring import Holding, holds_m_s, is_draped, is_safe, to_hold
 from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._deadlines import deadline, kept
@@ -21,6 +23,16 @@ from sensord.rules._storm_signs import gusts_of, is_wet, wind_needs
 NAME = "wind"
 LEAD = timedelta(hours=2)
 WINDOW_S = 1800.0
+
+
+class Reason(StrEnum):
+    """What this rule can say."""
+
+    ANCHOR = "anchor"
+    PEG_OR_SHELTER = "peg or shelter"
+    SAFE = "safe"
+    LEFT_TO_STORM = "left to storm"
+    HELD = "held"
 
 
 class Thresholds(Holding):
@@ -42,6 +54,8 @@ class Wind:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(minutes=10)
+    reasons = Reason
+    advises = (actions.ANCHOR, actions.PEG_OR_SHELTER)
     Parameters = Thresholds
 
     def needs(self, parameters: Thresholds) -> tuple[Need, ...]:
@@ -53,11 +67,11 @@ class Wind:
         p: Thresholds = evidence.parameters
         stand = evidence.stand
         if stand is None:
-            return unknown(NAME, evidence, now, "no enclosure")
+            return unknown(NAME, evidence, now, Unclear.NO_ENCLOSURE)
         gusts, estimated = gusts_of(evidence, now)
         recent = gusts.since(seconds(now) - max(WINDOW_S, 3 * gusts.interval_s)).values
         if not recent:
-            return unknown(NAME, evidence, now, "no wind gauge")
+            return unknown(NAME, evidence, now, Unclear.NO_WIND_GAUGE)
         holds = holds_m_s(stand, is_wet(evidence, now), is_draped(stand), p)
         facts: dict[str, Number | datetime] = {
             "gust_m_s": max(recent),
@@ -68,22 +82,22 @@ class Wind:
             **kept(evidence),
         }
         if is_safe(stand):
-            return fine(NAME, evidence, now, "safe", facts)
+            return fine(NAME, evidence, now, Reason.SAFE, facts)
         storm = evidence.others.get(f"storm/{evidence.subject}")
         told_by_storm = storm is not None and storm.verdict.state is State.BREACH and storm.verdict.advice is not None
         if told_by_storm or max(recent) >= p.strong_gust_m_s:
-            return fine(NAME, evidence, now, "left to storm", facts, easing=True)
+            return fine(NAME, evidence, now, Reason.LEFT_TO_STORM, facts, easing=True)
         level = max(p.least_gust_m_s, holds)
         if sum(1 for gust in recent if gust >= level) < min(p.times, len(recent)):
-            return fine(NAME, evidence, now, "held", facts, easing=max(recent) >= p.hysteresis_ratio * level)
+            return fine(NAME, evidence, now, Reason.HELD, facts, easing=max(recent) >= p.hysteresis_ratio * level)
         action, more = to_hold(stand, p.design_gust_m_s, False, p)
-        if not action:
-            return fine(NAME, evidence, now, "held", facts)  # it is ready for more, once the shade cloth is off
+        if action is None:
+            return fine(NAME, evidence, now, Reason.HELD, facts)  # it is ready for more, once the shade cloth is off
         severity = Severity.MINOR if is_empty(evidence) else Severity.MODERATE
-        by, due = deadline(evidence, action, round_up(now + LEAD), now)
+        by, due = deadline(evidence, action.word, round_up(now + LEAD), now)
         facts |= {"expected_gust_m_s": p.design_gust_m_s, "pupae": has_pupae(stand) or None, **due}
-        advice = Advice(action, by=by, holds_until=by or now + LEAD)
-        return breach(NAME, evidence, now, action, severity, advice, facts | more)
+        advice = action.advice(by, by or now + LEAD)
+        return breach(NAME, evidence, now, Reason(action.word), severity, advice, facts | more)
 
 
 RULE = Wind()

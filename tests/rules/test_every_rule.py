@@ -16,6 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sensord import species
+from sensord.actions import named
 from sensord.judge import judge, manner_of
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Reader
 from sensord.model import (
@@ -33,7 +34,7 @@ from sensord.model import (
     Verdict,
     What,
 )
-from sensord.rules import Evidence, Per, Rule, Seen, all_rules
+from sensord.rules import Evidence, Per, Rule, Seen, Unclear, all_rules
 from tests.rules.scenes import NOON, SITE, cohort, enclosure, evidence, pair, probe, seen, watch
 
 RULES = all_rules()
@@ -206,6 +207,8 @@ def check(verdict: Verdict, rule: Rule, subject: str, now: datetime) -> None:
         assert isinstance(number, float | int | str | bool), name
         if name.endswith("_at"):
             assert datetime.fromisoformat(str(number)).tzinfo is not None, name
+    assert verdict.reason in set(Unclear if verdict.state is State.UNKNOWN else rule.reasons)
+    assert verdict.advice is None or named(verdict.advice.action) in rule.advises
     assert (verdict.severity is not Severity.NONE) == (verdict.state is State.BREACH)
     if verdict.state is State.UNKNOWN:
         assert verdict.advice is None

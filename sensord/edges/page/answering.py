@@ -17,7 +17,7 @@ from sensord.edges.page.paper import wants_json
 from sensord.edges.page.pen import BY_LINK
 from sensord.edges.page.saying import Outcome, Wrong, spoken
 from sensord.edges.page.visiting import Visit, address_of, first, form_of, is_from_here, visit_of
-from sensord.model import Concern, Entry, Message, Standing, What
+from sensord.model import Concern, Entry, Message, Route, Source, Standing, What
 
 LINK = "sensord-link"
 ANSWERS_BY_LINK = (What.DONE, What.SEEN, What.NOT_NOW)
@@ -107,8 +107,8 @@ async def link(office: Office, request: Request) -> Response:
             "subject": concern.key,
             "at": office.house.now().replace(microsecond=0).isoformat(),
             "text": BY_LINK + message.key,
-            "source": "page",
-            **({"by": "stand-in"} if message.route == "stand-in" else {}),
+            "source": Source.PAGE,
+            **({"by": message.route} if message.route == Route.STAND_IN else {}),
         }
         for concern in concerns
     ]

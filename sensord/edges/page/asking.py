@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from sensord.judge import STAY_IN, is_settled, manner_of, says_stay_in
+from sensord.actions import keeps_in as keeps_all_in
+from sensord.judge import is_settled, manner_of, says_stay_in
 from sensord.model import Concern, Entry, Standing, State, Verdict
 
 NAMES = {
@@ -42,13 +43,14 @@ def action_of(verdict: Verdict) -> str:
 
 def keeps_in(concern: Concern) -> bool:
     """Whether staying in is all that it asks for."""
-    return says_stay_in(concern) and action_of(concern.verdict) in ("", STAY_IN)
+    action = action_of(concern.verdict)
+    return says_stay_in(concern) and (not action or keeps_all_in(action))
 
 
 def is_due(concern: Concern) -> bool:
     """Whether a FINE verdict's advice is for now: where it is fine only just, it may turn, but what it follows is past."""
     verdict = concern.verdict
-    return bool(action_of(verdict)) and (not verdict.easing or concern.last_action == STAY_IN)
+    return bool(action_of(verdict)) and (not verdict.easing or keeps_all_in(concern.last_action))
 
 
 def is_answered(concern: Concern, advised_since: datetime | None) -> bool:
@@ -61,7 +63,7 @@ def is_answered(concern: Concern, advised_since: datetime | None) -> bool:
     asked_again = told_at is not None and told_at > answered_at and concern.tellings > 1  # whether it helped: it didn't
     if action == concern.told_action:
         return not asked_again
-    if told_at is None and concern.verdict.state is State.BREACH and action != STAY_IN:
+    if told_at is None and concern.verdict.state is State.BREACH and not keeps_all_in(action):
         return True  # it was done before it had to be told
     since = advised_since or (concern.fine_since if concern.verdict.state is State.FINE else None)
     return since is not None and answered_at >= since

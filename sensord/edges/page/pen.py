@@ -11,11 +11,16 @@ from sensord.edges.page import asking
 from sensord.edges.page.cagewords import cohort_title
 from sensord.edges.page.look import House
 from sensord.language import Reader
-from sensord.model import ANSWERS, Concern, Entry, What
+from sensord.model import ANSWERS, Concern, Entry, Source, What
 
 BY_LINK = "by link "
 """What an entry's text begins with that came by a link; the message's key follows, and so it is known to be used."""
-SOURCES = {"mqtt": "over MQTT", "page": "on the page", "command": "by command", "simulation": "simulated"}
+SOURCES = {
+    Source.MQTT: "over MQTT",
+    Source.PAGE: "on the page",
+    Source.COMMAND: "by command",
+    Source.SIMULATION: "simulated",
+}
 NOTHING: Mapping[str, Concern] = MappingProxyType({})
 
 
@@ -58,5 +63,5 @@ class Pen:
             "amount": amount,
             "text": "" if by_link else text,
             "by": entry.author,
-            "source": "by the link in a message" if by_link else SOURCES.get(entry.source, entry.source),
+            "source": "by the link in a message" if by_link else SOURCES[entry.source],
         }

@@ -16,7 +16,7 @@ from typing import NamedTuple
 from sensord import entries
 from sensord.edges.page.look import House, Look
 from sensord.language.reader import POUND_KG
-from sensord.model import AMOUNTS, ANSWERS, Arrival, Entry, What
+from sensord.model import AMOUNTS, ANSWERS, Arrival, Entry, Source, What
 from sensord.ports import Transient
 
 LATEST_AGO_MIN = 48 * 60
@@ -66,7 +66,7 @@ def spoken(form: Mapping[str, str], concerns: Sequence[str], now: datetime, auth
         what = What(word)
     except ValueError:
         raise Wrong("Nothing was chosen: use one of the buttons.") from None
-    common: dict[str, object] = {"what": what.value, "at": _at(form, now).isoformat(), "source": "page"}
+    common: dict[str, object] = {"what": what.value, "at": _at(form, now).isoformat(), "source": Source.PAGE}
     if by := cleaned(author, 60):
         common["by"] = by
     if what in ANSWERS:

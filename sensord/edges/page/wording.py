@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from sensord import letters
+from sensord import actions, letters
 from sensord.edges.page import asking
 from sensord.edges.page.cagewords import CageWords, Words, heard_now
 from sensord.edges.page.look import House, Snapshot
@@ -149,11 +149,11 @@ class Wording(Pen):
         """What is to be done now that it is fine; "" where the text's own title says it."""
         who, lead = self._titles(concerns), concerns[0]
         action = asking.action_of(lead.verdict)
-        if action == "unshade":
+        if action == actions.UNSHADE.word:
             off_at = moment(lead.verdict.numbers.get("off_at"))
             return f"Take the shade off {who}" + (f" at about {self.at(off_at)}" if off_at else "")
         waiting = [c for c in concerns if says_stay_in(c)]
-        if not waiting or action != "look after":
+        if not waiting or action != actions.LOOK_AFTER.word:
             return ""
         calm_at = max((c.fine_since + manner_of(c.rule).fine_for for c in waiting if c.fine_since), default=None)
         when = f"From {self.at(calm_at)}" if calm_at is not None and calm_at > self.now else "Soon"

@@ -40,7 +40,7 @@ async def say(office: Office, request: Request) -> Response:
     office.look_again()
     if wants_json(request):
         return JSONResponse({"ok": True, "text": _kept(office, outcome, visit)})
-    return RedirectResponse("/", 303)
+    return RedirectResponse(f"{office.root}/", 303)
 
 
 def _kept(office: Office, outcome: Outcome, visit: Visit) -> str:
@@ -64,8 +64,8 @@ async def link_form(office: Office, request: Request) -> Response:
     concerns = await office.run(_standing, office, message)
     units = visit_of(office, request).units
     pen = office.paper.pen(units)
-    guest = office.guard.begin(Role.GUEST)
-    visit = Visit(guest, office.guard.form_token(guest), units)
+    guest = office.door.guard.begin(Role.GUEST)
+    visit = Visit(guest, office.door.guard.form_token(guest), units)
     words: dict[str, Any] = {
         "message": message,
         "at": pen.at(message.at),
@@ -75,7 +75,9 @@ async def link_form(office: Office, request: Request) -> Response:
         "answers": [w.value for w in _left(used, concerns)] if concerns else [],
     }
     response = office.paper.page("link", visit, words)
-    response.set_cookie(LINK, office.guard.cookie_of(guest), path=request.url.path, httponly=True, samesite="strict")
+    response.set_cookie(
+        LINK, office.door.guard.cookie_of(guest), path=request.url.path, httponly=True, samesite="strict"
+    )
     return response
 
 
@@ -87,10 +89,10 @@ async def link(office: Office, request: Request) -> Response:
     if isinstance(found, Response):
         return found
     _, message, used = found
-    guest = office.guard.session_of(request.cookies.get(LINK))
+    guest = office.door.guard.session_of(request.cookies.get(LINK))
     if guest is None:
         return office.paper.message(request, 403, "Open the link again, then answer.")
-    fields = await form_of(office, request, Visit(guest, office.guard.form_token(guest), "metric"))
+    fields = await form_of(office, request, Visit(guest, office.door.guard.form_token(guest), "metric"))
     if isinstance(fields, str):
         return office.paper.message(request, 403, fields)
     word = first(fields).get("act", "")
@@ -129,13 +131,13 @@ def _left(used: Sequence[Entry], concerns: Sequence[Concern]) -> tuple[What, ...
 async def _found(office: Office, request: Request) -> Response | tuple[Link, Message, list[Entry]]:
     """The link of a request, the message it is about, and the answers that came by it; or why there is none."""
     who = address_of(request)
-    if office.guesses.is_spent(who):
+    if office.door.guesses.is_spent(who):
         return office.paper.message(request, 429, "Too many attempts. Wait a quarter of an hour.")
     now = office.house.now()
     try:
         link = office.links.read(request.path_params["token"], now)
     except Refused as refused:
-        office.guesses.note(who)
+        office.door.guesses.note(who)
         return office.paper.message(request, 403, str(refused))
     parcel = await office.run(office.look.message, link.message_key, link.until)
     if parcel is None:

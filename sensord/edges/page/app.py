@@ -8,114 +8,147 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager, suppress
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
+from typing import Any, TypeVar
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Mount, Route
+from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from sensord.edges.page import answering, looking, visiting, weekly
+from sensord.edges.page.door import Door
+from sensord.edges.page.lobby import Lobby, Unwatched, gardens
 from sensord.edges.page.look import House
 from sensord.edges.page.office import Office
 from sensord.edges.page.paper import HERE
 from sensord.edges.page.shield import Shield, TooLarge, hosts_of
+from sensord.edges.page.visiting import Room
 from sensord.ports import Transient
 
 log = logging.getLogger("sensord.page")
 
 
-def application(house: House) -> tuple[Shield, Office]:
-    """The page as an ASGI application."""
-    office = Office(house)
+def application(*houses: House, unwatched: Sequence[Unwatched] = ()) -> tuple[Shield, list[Office]]:
+    """The page as an ASGI application: one garden's, or that of several, each below its own address (`House.root`)."""
+    page = houses[0].settings.page
+    door = Door(page)
+    offices = [Office(house, door) for house in houses]
+    lobby = Lobby(door, offices, unwatched) if houses[0].root else None
 
     @asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
-        office.loop = asyncio.get_running_loop()
-        watcher = asyncio.create_task(office.hub.watch())
-        with suppress(Transient, ValueError, OSError):
-            await office.run(office.paper.warm)
-        yield
-        office.hub.stopping.set()
-        await watcher
-        office.lookbacks.close()
-        office.threads.shutdown(wait=True, cancel_futures=True)
-        office.look.close()
+        async with AsyncExitStack() as stack:
+            for office in offices:
+                await stack.enter_async_context(_open(office))
+            yield
+        if lobby is not None:
+            lobby.threads.shutdown(wait=True, cancel_futures=True)
 
-    app = Starlette(
-        routes=[*_routes(office), Mount("/static", StaticFiles(directory=HERE / "static"), name="static")],
-        lifespan=life,
-        exception_handlers={
-            HTTPException: _told(office),
-            Transient: _busy(office),
-            TooLarge: _too_large(office),
-            Exception: _defect(office),
-        },
-    )
-    app.state.office = office
-    return Shield(app, hosts_of(house.settings.page), numbers_allowed=not house.settings.page.is_local), office
+    static = Mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    if lobby is None:
+        routes = [*_routes(offices[0]), static]
+    else:
+        routes = [*(Mount(office.root, routes=_routes(office)) for office in offices), *_lobby_routes(lobby), static]
+    app = Starlette(routes=routes, lifespan=life, exception_handlers=_handlers(lobby or offices[0]))
+    return Shield(app, hosts_of(page), numbers_allowed=not page.is_local), offices
 
 
-Handler = Callable[[Request], Awaitable[Response]]
+@asynccontextmanager
+async def _open(office: Office) -> AsyncIterator[None]:
+    """One garden's part, from its first look to its last."""
+    office.loop = asyncio.get_running_loop()
+    watcher = asyncio.create_task(office.hub.watch())
+    with suppress(Transient, ValueError, OSError):
+        await office.run(office.paper.warm)
+    yield
+    office.hub.stopping.set()
+    await watcher
+    office.lookbacks.close()
+    office.threads.shutdown(wait=True, cancel_futures=True)
+    office.look.close()
 
 
-def _routes(office: Office) -> list[Route]:
-    def route(path: str, work: Callable[[Office, Request], Awaitable[Response]], *methods: str) -> Route:
-        async def endpoint(request: Request) -> Response:
-            return await work(office, request)
+Where = TypeVar("Where", bound=Room)
 
-        return Route(path, endpoint, methods=list(methods) or ["GET"], name=work.__name__)
 
+def _route(room: Where, path: str, work: Callable[[Where, Request], Awaitable[Response]], *methods: str) -> Route:
+    async def endpoint(request: Request) -> Response:
+        return await work(room, request)
+
+    return Route(path, endpoint, methods=list(methods) or ["GET"], name=work.__name__)
+
+
+def _routes(office: Office) -> list[BaseRoute]:
     return [
-        route("/", looking.now),
-        route("/live", looking.live),
-        route("/curves", looking.curves),
-        route("/curves.json", looking.curves_data),
-        route("/book", looking.book),
-        route("/week", weekly.week),
-        route("/week.css", weekly.week_css),
-        route("/say", answering.say, "POST"),
-        route("/units", visiting.units, "POST"),
-        route("/login", visiting.login_form),
-        route("/login", visiting.login, "POST"),
-        route("/logout", visiting.logout, "POST"),
-        route("/share", visiting.share_form),
-        route("/share", visiting.share, "POST"),
-        route("/view/{token}", visiting.view),
-        route("/a/{token}", answering.link_form),
-        route("/a/{token}", answering.link, "POST"),
+        _route(office, "/", looking.now),
+        _route(office, "/live", looking.live),
+        _route(office, "/curves", looking.curves),
+        _route(office, "/curves.json", looking.curves_data),
+        _route(office, "/book", looking.book),
+        _route(office, "/week", weekly.week),
+        _route(office, "/week.css", weekly.week_css),
+        _route(office, "/say", answering.say, "POST"),
+        _route(office, "/units", visiting.units, "POST"),
+        *_ways_in(office),
+        _route(office, "/share", visiting.share_form),
+        _route(office, "/share", visiting.share, "POST"),
+        _route(office, "/view/{token}", visiting.view),
+        _route(office, "/a/{token}", answering.link_form),
+        _route(office, "/a/{token}", answering.link, "POST"),
     ]
 
 
-def _told(office: Office) -> Callable[[Request, Exception], Awaitable[Response]]:
+def _lobby_routes(lobby: Lobby) -> list[BaseRoute]:
+    return [_route(lobby, "/", gardens), *_ways_in(lobby)]
+
+
+def _ways_in(room: Room) -> list[BaseRoute]:
+    return [
+        _route(room, "/login", visiting.login_form),
+        _route(room, "/login", visiting.login, "POST"),
+        _route(room, "/logout", visiting.logout, "POST"),
+    ]
+
+
+def _handlers(room: Room) -> dict[Any, Callable[[Request, Exception], Awaitable[Response]]]:
+    return {
+        HTTPException: _told(room),
+        Transient: _busy(room),
+        TooLarge: _too_large(room),
+        Exception: _defect(room),
+    }
+
+
+def _told(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         words = {404: "There is no such page here.", 405: "That can't be done here."}
-        return office.paper.message(request, error.status_code, words.get(error.status_code, str(error.detail)))
+        return room.paper.message(request, error.status_code, words.get(error.status_code, str(error.detail)))
 
     return handler
 
 
-def _busy(office: Office) -> Callable[[Request, Exception], Awaitable[Response]]:
+def _busy(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
         log.warning("the page had to say no: %s", error)
-        return office.paper.message(request, 503, "Not now: the store is busy or full. Try again in a minute.")
+        return room.paper.message(request, 503, "Not now: the store is busy or full. Try again in a minute.")
 
     return handler
 
 
-def _too_large(office: Office) -> Callable[[Request, Exception], Awaitable[Response]]:
+def _too_large(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
-        return office.paper.message(request, 413, "That is too much at once.")
+        return room.paper.message(request, 413, "That is too much at once.")
 
     return handler
 
 
-def _defect(office: Office) -> Callable[[Request, Exception], Awaitable[Response]]:
+def _defect(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
-        return office.paper.message(request, 500, "Something is wrong with the page itself; the log says more.")
+        return room.paper.message(request, 500, "Something is wrong with the page itself; the log says more.")
 
     return handler

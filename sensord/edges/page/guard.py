@@ -42,6 +42,7 @@ class Session:
     id: str
     role: Role
     name: str = ""
+    site: str = ""  # a viewer's: the one garden that may be looked at
 
 
 class Guard:
@@ -65,21 +66,21 @@ class Guard:
 
     # --- sessions
 
-    def begin(self, role: Role, name: str = "") -> Session:
+    def begin(self, role: Role, name: str = "", site: str = "") -> Session:
         """A new session."""
-        return Session(secrets.token_urlsafe(18), role, name)
+        return Session(secrets.token_urlsafe(18), role, name, site)
 
     def cookie_of(self, session: Session) -> str:
         """The session, signed."""
-        return _text(self._sessions.dumps([session.id, session.role.value, session.name]))
+        return _text(self._sessions.dumps([session.id, session.role.value, session.name, session.site]))
 
     def session_of(self, cookie: str | None) -> Session | None:
         """The session of a cookie; None where it is not ours, too old, or was left."""
         if not cookie or len(cookie) > LONGEST_COOKIE:
             return None
         try:
-            session_id, role, name = self._sessions.loads(cookie, max_age=int(self.session_s))
-            session = Session(str(session_id), Role(role), str(name))
+            session_id, role, name, site = self._sessions.loads(cookie, max_age=int(self.session_s))
+            session = Session(str(session_id), Role(role), str(name), str(site))
         except (BadData, ValueError, TypeError):
             return None
         return None if session.id in self._left else session
@@ -118,17 +119,17 @@ class Guard:
             except (VerificationError, InvalidHashError):
                 return False
 
-    def view_token(self, days: int) -> str:
-        """The signed part of a link by which others may look for so many days."""
-        return _text(self._views.dumps([secrets.token_urlsafe(6), int(days)]))
+    def view_token(self, days: int, site: str) -> str:
+        """The signed part of a link by which others may look at a garden for so many days."""
+        return _text(self._views.dumps([secrets.token_urlsafe(6), int(days), site]))
 
-    def is_view_token(self, token: str) -> bool:
-        """Whether somebody may look by this."""
+    def is_view_token(self, token: str, site: str) -> bool:
+        """Whether somebody may look at that garden by this."""
         if len(token) > LONGEST_COOKIE:
             return False
         try:
-            (_, days), made_at = self._views.loads(token, max_age=int(366 * DAY_S), return_timestamp=True)
-            return bool(time.time() - made_at.timestamp() <= float(days) * DAY_S)
+            (_, days, its), made_at = self._views.loads(token, max_age=int(366 * DAY_S), return_timestamp=True)
+            return bool(its == site and time.time() - made_at.timestamp() <= float(days) * DAY_S)
         except (BadData, ValueError, TypeError):
             return False
 

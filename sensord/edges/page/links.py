@@ -31,13 +31,14 @@ class Link(NamedTuple):
 
 
 class Links:
-    """Makes and reads them. `hours`: how long after its message one may be used."""
+    """Makes and reads them. `hours`: how long after its message one may be used; `root`: where its garden's pages stand."""
 
-    def __init__(self, base_url: str, secret: str, hours: float = 24.0) -> None:
+    def __init__(self, base_url: str, secret: str, hours: float = 24.0, root: str = "") -> None:
         if not secret:
             raise ValueError("a link needs a secret to be signed with")
-        self._base_url, self._holds = base_url.rstrip("/"), timedelta(hours=hours)
-        self._signer = Signer(secret, salt="sensord link", key_derivation="hmac", digest_method=hashlib.sha256)
+        base_url = base_url.rstrip("/")
+        self._base_url, self._holds = f"{base_url}{root}" if base_url else "", timedelta(hours=hours)
+        self._signer = Signer(secret, salt=f"sensord link{root}", key_derivation="hmac", digest_method=hashlib.sha256)
 
     def address_of(self, message: Message) -> str:
         """The whole address; "" for a message that there is nothing to answer to."""

@@ -57,6 +57,7 @@ class House:
     known_at: Callable[[], datetime]  # until when the loop has taken in and judged everything
     connected: Callable[[], tuple[bool, datetime | None]]
     put: Callable[[str, bytes], None]  # hands an entry to the loop
+    root: str = ""  # below which address the garden's pages stand, where the page shows several
 
 
 @dataclass(frozen=True, slots=True)

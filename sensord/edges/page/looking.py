@@ -46,7 +46,7 @@ async def live(office: Office, request: Request) -> Response:
         return office.paper.message(request, 503, "Too many pages are open.")
 
     def is_welcome() -> bool:
-        return office.guard.session_of(request.cookies.get(SESSION)) is not None
+        return office.door.guard.session_of(request.cookies.get(SESSION)) is not None
 
     events = office.hub.events(Kind(visit.units, visit.may_write), is_welcome)
     return StreamingResponse(events, media_type="text/event-stream", headers={"x-accel-buffering": "no"})

@@ -1,4 +1,4 @@
-"""What all routes of the page share."""
+"""What all routes of one garden share."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from sensord.edges.page.curves import Curves
-from sensord.edges.page.guard import Guard, Limiter
+from sensord.edges.page.door import Door
 from sensord.edges.page.links import Links
 from sensord.edges.page.live import Hub, Kind, Regions
 from sensord.edges.page.look import House, Look
@@ -21,22 +21,20 @@ THREADS = 2
 
 
 class Office:
-    """What all routes share."""
+    """What all routes of one garden share; the door is that of the whole page."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self, house: House, door: Door) -> None:
         page = house.settings.page
-        self.house, self.look, self.guard = house, Look(house), Guard(page)
+        self.house, self.look, self.door = house, Look(house), door
+        self.site, self.root, self.usual_units = house.garden.site.name, house.root, house.settings.keeper.units
         self.paper = Paper(house, self.look)
         self.curves = Curves(house, self.look)
         self.lookbacks = LookBacks(house, self.look)
         self.threads = ThreadPoolExecutor(THREADS, thread_name_prefix="page-look")
         self.desk = Desk(house, self.look, self.threads)
         secret = page.secret.get_secret_value() or secrets.token_urlsafe(32)
-        self.links = Links(page.base_url, secret, page.link_hours)
+        self.links = Links(page.base_url, secret, page.link_hours, house.root)
         self.hub = Hub(self._regions, self.look.version, self.threads)
-        self.tries = Limiter(5, 900.0)  # at a password
-        self.guesses = Limiter(20, 900.0)  # at a link
-        self.writes = Limiter(40, 60.0)
         self.loop: asyncio.AbstractEventLoop | None = None
 
     def _regions(self, kinds: frozenset[Kind]) -> dict[Kind, Regions]:

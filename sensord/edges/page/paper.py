@@ -30,16 +30,53 @@ SAME_LOOK_S = 1.0
 """Requests that come together share a look at the store."""
 
 
-class Paper:
-    """Makes pages."""
+class Sheets:
+    """Makes pages of templates, for one garden or for the list of gardens.
 
-    def __init__(self, house: House, look: Look) -> None:
-        self._house, self._look = house, look
+    Args:
+        title: what stands above every page.
+        root: below which address they stand.
+        can_log_in: whether there is anything to log in to.
+        has_others: whether there are other gardens to go to.
+    """
+
+    def __init__(self, title: str, root: str, can_log_in: bool, has_others: bool) -> None:
         self._templates = Environment(
             loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
         )
-        self._templates.globals.update(asset=_asset, site=house.garden.site.title or house.garden.site.name)
-        self._templates.globals["can_log_in"] = house.settings.page.is_guarded
+        self._templates.globals.update(
+            asset=_asset, site=title, root=root, can_log_in=can_log_in, has_others=has_others
+        )
+
+    def page(self, name: str, visit: Visit, words: Mapping[str, Any], status: int = 200) -> Response:
+        """A whole page."""
+        common = {
+            "role": visit.session.role.value,
+            "name": visit.session.name,
+            "may_write": visit.may_write,
+            "token": visit.form_token,
+            "once": lambda: secrets.token_urlsafe(12),
+            "units": visit.units,
+            "here": name,
+            "notice": "",
+        }
+        return HTMLResponse(self._templates.get_template(f"{name}.html").render({**common, **words}), status)
+
+    def message(self, request: Request, status: int, text: str) -> Response:
+        """A plain word, as JSON to our own script."""
+        if wants_json(request):
+            return JSONResponse({"ok": False, "text": text}, status)
+        html = self._templates.get_template("message.html").render(text=text, here="message")
+        return HTMLResponse(html, status)
+
+
+class Paper(Sheets):
+    """Makes the pages of one garden."""
+
+    def __init__(self, house: House, look: Look) -> None:
+        site = house.garden.site
+        super().__init__(site.title or site.name, house.root, house.settings.page.is_guarded, bool(house.root))
+        self._house, self._look = house, look
         self._lock = Lock()
         self._looked: tuple[float, Snapshot] | None = None
         self._alive: tuple[datetime, float] = (house.known_at(), time.monotonic())
@@ -91,27 +128,6 @@ class Paper:
 
     def _part(self, name: str, words: Mapping[str, Any]) -> str:
         return self._templates.get_template(f"parts/{name}.html").render(words).strip()
-
-    def page(self, name: str, visit: Visit, words: Mapping[str, Any], status: int = 200) -> Response:
-        """A whole page."""
-        common = {
-            "role": visit.session.role.value,
-            "name": visit.session.name,
-            "may_write": visit.may_write,
-            "token": visit.form_token,
-            "once": lambda: secrets.token_urlsafe(12),
-            "units": visit.units,
-            "here": name,
-            "notice": "",
-        }
-        return HTMLResponse(self._templates.get_template(f"{name}.html").render({**common, **words}), status)
-
-    def message(self, request: Request, status: int, text: str) -> Response:
-        """A plain word, as JSON to our own script."""
-        if wants_json(request):
-            return JSONResponse({"ok": False, "text": text}, status)
-        html = self._templates.get_template("message.html").render(text=text, here="message")
-        return HTMLResponse(html, status)
 
 
 def wants_json(request: Request) -> bool:

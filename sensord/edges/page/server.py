@@ -5,10 +5,12 @@ from __future__ import annotations
 import logging
 import socket
 import threading
+from collections.abc import Sequence
 
 import uvicorn
 
 from sensord.edges.page.app import application
+from sensord.edges.page.lobby import Unwatched
 from sensord.edges.page.look import House
 from sensord.ports import Transient
 
@@ -21,12 +23,12 @@ MOST_CONNECTIONS = 100
 class PageServer:
     """Serves from the moment it is made until `close`."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self, *houses: House, unwatched: Sequence[Unwatched] = ()) -> None:
         """Raises Transient where the address can't be listened on."""
-        page = house.settings.page
+        page = houses[0].settings.page
         self._socket = _listen(page.host, page.port)
         self.host, self.port = self._socket.getsockname()[:2]
-        app, self._office = application(house)
+        app, self._offices = application(*houses, unwatched=unwatched)
         config = uvicorn.Config(
             app,
             loop="asyncio",
@@ -54,7 +56,7 @@ class PageServer:
     @property
     def pages(self) -> int:
         """How many are open and live."""
-        return self._office.hub.pages
+        return sum(office.hub.pages for office in self._offices)
 
     def _run(self) -> None:
         try:
@@ -65,7 +67,8 @@ class PageServer:
     def close(self) -> None:
         """End every open page and the thread."""
         self._server.should_exit = True
-        self._office.stop()
+        for office in self._offices:
+            office.stop()
         self._thread.join(STOP_S)
         if self._thread.is_alive():
             self._server.force_exit = True

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from ipaddress import ip_address, ip_network
+from typing import Any, Protocol
 from urllib.parse import quote, urlsplit
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from sensord.edges.page.door import Door
 from sensord.edges.page.guard import Role, Session
-from sensord.edges.page.office import Office
 from sensord.edges.page.saying import cleaned
 
 log = logging.getLogger("sensord.page")
@@ -23,6 +24,43 @@ SHARED_DAYS = (1, 7, 30, 120)
 ASKED = re.compile(r"/(?:(?:curves|book|week|share)(?:\?[A-Za-z0-9_&=-]{1,120})?)?")
 """What may be asked for before logging in, and be landed on after: a page of ours, nothing else."""
 FORM = "application/x-www-form-urlencoded"
+
+
+class Sheets(Protocol):
+    """What a visitor is answered on."""
+
+    def page(self, name: str, visit: Visit, words: Mapping[str, Any], status: int = 200) -> Response:
+        """A whole page."""
+
+    def message(self, request: Request, status: int, text: str) -> Response:
+        """A plain word."""
+
+
+class Room(Protocol):
+    """Where one visits: the pages of one garden, or the list of gardens."""
+
+    @property
+    def door(self) -> Door:
+        """Who is let in."""
+
+    @property
+    def site(self) -> str:
+        """Which garden; "" for the list."""
+
+    @property
+    def root(self) -> str:
+        """Below which address its pages stand."""
+
+    @property
+    def usual_units(self) -> str:
+        """Units for those who have not chosen."""
+
+    @property
+    def paper(self) -> Sheets:
+        """What a visitor is answered on."""
+
+    async def run(self, work: Callable[..., Any], *arguments: Any) -> Any:
+        """Something that takes a moment, off the loop."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +83,12 @@ class Visit:
         return self.session.role is Role.KEEPER
 
 
-def visit_of(office: Office, request: Request) -> Visit:
+def visit_of(room: Room, request: Request) -> Visit:
     """The visit of a request; without a password, on this computer, everyone is the keeper."""
-    guard = office.guard
+    guard = room.door.guard
     session = guard.session_of(request.cookies.get(SESSION))
+    if session is not None and session.role is Role.VIEWER and session.site != room.site:
+        session = None  # a link to look at one garden opens no other
     is_new = False
     if session is None and not guard.is_guarded:
         session, is_new = guard.begin(Role.KEEPER), True
@@ -59,46 +99,47 @@ def visit_of(office: Office, request: Request) -> Visit:
         session, is_new = guard.begin(Role.GUEST), True
     units = request.cookies.get(UNITS, "")
     if units not in ("metric", "us"):
-        units = office.house.settings.keeper.units
+        units = room.usual_units
     return Visit(session, guard.form_token(session), units, is_new)
 
 
-def greeted(office: Office, response: Response, visit: Visit) -> Response:
+def greeted(room: Room, response: Response, visit: Visit) -> Response:
     """The answer, with the cookie of a new visit."""
     if visit.is_new:
-        _give(office, response, visit.session)
+        _give(room, response, visit.session)
     return response
 
 
-def _give(office: Office, response: Response, session: Session) -> None:
+def _give(room: Room, response: Response, session: Session) -> None:
     guest = session.role is Role.GUEST
     response.set_cookie(
         GUEST if guest else SESSION,
-        office.guard.cookie_of(session),
-        max_age=None if guest else int(office.guard.session_s),
-        secure=office.house.settings.page.base_url.startswith("https:"),
+        room.door.guard.cookie_of(session),
+        max_age=None if guest else int(room.door.guard.session_s),
+        secure=room.door.is_encrypted,
         httponly=True,
         samesite="strict",
     )
 
 
-def asked_for(address: str) -> str:
-    """The page of ours that an address names; the first one where it names none."""
-    return address if ASKED.fullmatch(address) else "/"
+def asked_for(room: Room, address: str) -> str:
+    """The page of the room that an address names; its first one where it names none."""
+    begins = address.startswith(room.root)
+    return address if begins and ASKED.fullmatch(address[len(room.root) :]) else f"{room.root}/"
 
 
-def ask_to_log_in(office: Office, request: Request, visit: Visit) -> Response:
+def ask_to_log_in(room: Room, request: Request, visit: Visit) -> Response:
     """Instead of a page of the garden, on which one lands afterwards."""
     query = request.url.query
-    wanted = asked_for(request.url.path + (f"?{query}" if query else ""))
-    address = "/login" if wanted == "/" else f"/login?to={quote(wanted, safe='')}"
-    return greeted(office, RedirectResponse(address, 303), visit)
+    wanted = asked_for(room, request.url.path + (f"?{query}" if query else ""))
+    address = f"{room.root}/login" + ("" if wanted == f"{room.root}/" else f"?to={quote(wanted, safe='')}")
+    return greeted(room, RedirectResponse(address, 303), visit)
 
 
 # --- what a writing request must bring
 
 
-async def form_of(office: Office, request: Request, visit: Visit) -> Mapping[str, list[str]] | str:
+async def form_of(room: Room, request: Request, visit: Visit) -> Mapping[str, list[str]] | str:
     """The fields of a form that may be acted on; or why it may not."""
     if not is_from_here(request):
         return "This request comes from another site."
@@ -111,9 +152,9 @@ async def form_of(office: Office, request: Request, visit: Visit) -> Mapping[str
         for name, value in form.multi_items():
             if isinstance(value, str):
                 fields.setdefault(name, []).append(value)
-    if not office.guard.is_form_token(visit.session, fields.get("token", [""])[0]):
+    if not room.door.guard.is_form_token(visit.session, fields.get("token", [""])[0]):
         return "This page was opened too long ago. Load it again, then try once more."
-    if not office.writes.take(visit.session.id):
+    if not room.door.writes.take(visit.session.id):
         return "That was often. Wait a minute."
     return fields
 
@@ -144,99 +185,99 @@ def first(fields: Mapping[str, list[str]]) -> dict[str, str]:
 # --- the routes
 
 
-async def login_form(office: Office, request: Request) -> Response:
+async def login_form(room: Room, request: Request) -> Response:
     """Ask for the password."""
-    visit, to = visit_of(office, request), asked_for(request.query_params.get("to", ""))
+    visit, to = visit_of(room, request), asked_for(room, request.query_params.get("to", ""))
     if visit.may_write:
         return RedirectResponse(to, 303)
-    return greeted(office, office.paper.page("login", visit, {"wrong": "", "to": to}), visit)
+    return greeted(room, room.paper.page("login", visit, {"wrong": "", "to": to}), visit)
 
 
-async def login(office: Office, request: Request) -> Response:
+async def login(room: Room, request: Request) -> Response:
     """Let in who knows the password or the token."""
-    visit = visit_of(office, request)
-    fields = await form_of(office, request, visit)
+    visit = visit_of(room, request)
+    fields = await form_of(room, request, visit)
     if isinstance(fields, str):
-        return office.paper.message(request, 403, fields)
+        return room.paper.message(request, 403, fields)
     who, form = address_of(request), first(fields)
-    to = asked_for(form.get("to", ""))
-    if office.tries.is_spent(who):
+    to = asked_for(room, form.get("to", ""))
+    if room.door.tries.is_spent(who):
         log.warning("too many attempts to log in from %s", who)
         words = {"wrong": "Too many attempts. Wait a quarter of an hour.", "to": to}
-        return office.paper.page("login", visit, words, 429)
-    office.tries.note(who)
-    if not await office.run(office.guard.knows, form.get("password", "")):
+        return room.paper.page("login", visit, words, 429)
+    room.door.tries.note(who)
+    if not await room.run(room.door.guard.knows, form.get("password", "")):
         log.warning("an attempt to log in from %s failed", who)
-        return office.paper.page("login", visit, {"wrong": "That is not it.", "to": to}, 403)
-    office.tries.forgive(who)
+        return room.paper.page("login", visit, {"wrong": "That is not it.", "to": to}, 403)
+    room.door.tries.forgive(who)
     response: Response = RedirectResponse(to, 303)
-    _give(office, response, office.guard.begin(Role.KEEPER, cleaned(form.get("name", ""), 40)))
+    _give(room, response, room.door.guard.begin(Role.KEEPER, cleaned(form.get("name", ""), 40)))
     response.delete_cookie(GUEST)
     return response
 
 
-async def logout(office: Office, request: Request) -> Response:
+async def logout(room: Room, request: Request) -> Response:
     """End the session."""
-    visit = visit_of(office, request)
-    fields = await form_of(office, request, visit)
+    visit = visit_of(room, request)
+    fields = await form_of(room, request, visit)
     if isinstance(fields, str):
-        return office.paper.message(request, 403, fields)
-    office.guard.end(visit.session)
-    response = RedirectResponse("/login", 303)
+        return room.paper.message(request, 403, fields)
+    room.door.guard.end(visit.session)
+    response = RedirectResponse(f"{room.root}/login", 303)
     response.delete_cookie(SESSION)
     return response
 
 
-async def units(office: Office, request: Request) -> Response:
+async def units(room: Room, request: Request) -> Response:
     """Read in °C or °F, on this device."""
-    visit = visit_of(office, request)
-    fields = await form_of(office, request, visit)
+    visit = visit_of(room, request)
+    fields = await form_of(room, request, visit)
     if isinstance(fields, str):
-        return office.paper.message(request, 403, fields)
+        return room.paper.message(request, 403, fields)
     wanted = first(fields).get("units", "")
     if wanted not in ("metric", "us"):
-        return office.paper.message(request, 400, "Units are metric or us.")
-    response = RedirectResponse("/", 303)
+        return room.paper.message(request, 400, "Units are metric or us.")
+    response = RedirectResponse(f"{room.root}/", 303)
     response.set_cookie(UNITS, wanted, max_age=365 * 86_400, httponly=True, samesite="strict")
     return response
 
 
-async def share_form(office: Office, request: Request) -> Response:
+async def share_form(room: Room, request: Request) -> Response:
     """Offer links by which others may look."""
-    visit = visit_of(office, request)
+    visit = visit_of(room, request)
     if not visit.may_write:
-        return ask_to_log_in(office, request, visit)
-    return greeted(office, office.paper.page("share", visit, {"days": SHARED_DAYS, "address": ""}), visit)
+        return ask_to_log_in(room, request, visit)
+    return greeted(room, room.paper.page("share", visit, {"days": SHARED_DAYS, "address": ""}), visit)
 
 
-async def share(office: Office, request: Request) -> Response:
+async def share(room: Room, request: Request) -> Response:
     """Make such a link. It is shown once and kept nowhere."""
-    visit = visit_of(office, request)
+    visit = visit_of(room, request)
     if not visit.may_write:
-        return office.paper.message(request, 403, "Only the keeper can share the page.")
-    fields = await form_of(office, request, visit)
+        return room.paper.message(request, 403, "Only the keeper can share the page.")
+    fields = await form_of(room, request, visit)
     if isinstance(fields, str):
-        return office.paper.message(request, 403, fields)
+        return room.paper.message(request, 403, fields)
     days = first(fields).get("days", "")
     if days not in {str(d) for d in SHARED_DAYS}:
-        return office.paper.message(request, 400, "Choose for how many days.")
-    base = office.house.settings.page.base_url or f"{request.url.scheme}://{request.headers.get('host', '')}"
-    address = f"{base}/view/{office.guard.view_token(int(days))}"
-    return office.paper.page("share", visit, {"days": SHARED_DAYS, "address": address, "for_days": int(days)})
+        return room.paper.message(request, 400, "Choose for how many days.")
+    base = room.door.base_url or f"{request.url.scheme}://{request.headers.get('host', '')}"
+    address = f"{base}{room.root}/view/{room.door.guard.view_token(int(days), room.site)}"
+    return room.paper.page("share", visit, {"days": SHARED_DAYS, "address": address, "for_days": int(days)})
 
 
-async def view(office: Office, request: Request) -> Response:
+async def view(room: Room, request: Request) -> Response:
     """Come in to look, by a shared link."""
-    visit = visit_of(office, request)
+    visit = visit_of(room, request)
     if visit.may_look:
-        return greeted(office, RedirectResponse("/", 303), visit)
+        return greeted(room, RedirectResponse(f"{room.root}/", 303), visit)
     who = address_of(request)
-    if office.guesses.is_spent(who):
-        return office.paper.message(request, 429, "Too many attempts. Wait a quarter of an hour.")
-    if not office.guard.is_view_token(request.path_params["token"]):
-        office.guesses.note(who)
-        return office.paper.message(request, 403, "This link doesn't hold any more. Ask for a new one.")
-    session = office.guard.begin(Role.VIEWER)
-    response = office.paper.page("welcome", Visit(session, office.guard.form_token(session), visit.units), {})
-    _give(office, response, session)
+    if room.door.guesses.is_spent(who):
+        return room.paper.message(request, 429, "Too many attempts. Wait a quarter of an hour.")
+    if not room.door.guard.is_view_token(request.path_params["token"], room.site):
+        room.door.guesses.note(who)
+        return room.paper.message(request, 403, "This link doesn't hold any more. Ask for a new one.")
+    session = room.door.guard.begin(Role.VIEWER, site=room.site)
+    response = room.paper.page("welcome", Visit(session, room.door.guard.form_token(session), visit.units), {})
+    _give(room, response, session)
     return response

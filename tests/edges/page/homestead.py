@@ -21,6 +21,7 @@ from sensord import entries
 from sensord.commands import _build
 from sensord.edges.page.app import application
 from sensord.edges.page.guard import hash_of
+from sensord.edges.page.lobby import Unwatched
 from sensord.edges.page.look import House
 from sensord.edges.page.office import Office
 from sensord.edges.sqlite import SqliteStore
@@ -82,7 +83,9 @@ def readings(garden: Any, start: datetime, end: datetime, every: timedelta = tim
         at += every
 
 
-def hot(subject: str = "birch", severity: Severity = Severity.SEVERE, opened_at: datetime = NOW) -> Concern:
+def hot(
+    subject: str = "birch", severity: Severity = Severity.SEVERE, opened_at: datetime = NOW, site: str = "larkfield"
+) -> Concern:
     """A concern that asks to shade an enclosure."""
     advice = Advice("shade", by=NOW + timedelta(minutes=45), holds_until=NOW + timedelta(minutes=45))
     numbers = {"inside_c": 36.4, "tier_c": 36.0, "tier_h": 0.5, "offset_k": 2.5, "spell_h": 0.6, "observed": True}
@@ -90,17 +93,20 @@ def hot(subject: str = "birch", severity: Severity = Severity.SEVERE, opened_at:
         "overheating", subject, State.BREACH, NOW, "shade", severity, Urgency.IMMEDIATE, Certainty.OBSERVED, numbers, advice
     )  # fmt: skip
     return Concern(
-        "larkfield", "overheating", subject, Standing.OPEN, verdict, opened_at - timedelta(minutes=30),
+        site, "overheating", subject, Standing.OPEN, verdict, opened_at - timedelta(minutes=30),
         opened_at=opened_at, peak=severity, told=severity, told_action="shade", told_at=opened_at, tellings=1,
     )  # fmt: skip
 
 
 def letter(
-    concerns: tuple[str, ...] = ("overheating/birch",), at: datetime = NOW, key: str = "0123456789abcdef0123"
+    concerns: tuple[str, ...] = ("overheating/birch",),
+    at: datetime = NOW,
+    key: str = "0123456789abcdef0123",
+    site: str = "larkfield",
 ) -> Message:
     """The message about it."""
     return Message(
-        key, "larkfield", at, "overheating", "birch", Severity.SEVERE, Urgency.IMMEDIATE, Certainty.OBSERVED,
+        key, site, at, "overheating", "birch", Severity.SEVERE, Urgency.IMMEDIATE, Certainty.OBSERVED,
         "Shade Birch", "36 °C inside.", "shade", concerns, NOW + timedelta(hours=1),
     )  # fmt: skip
 
@@ -126,7 +132,7 @@ class Loop:
             return
         said = entries.decode(
             Arrival(self.now, topic, payload),
-            "larkfield",
+            self.garden.site.name,
             [e.name for e in self.garden.enclosures],
             [c.name for c in self.garden.cohorts],
             self.garden.rules.keys(),
@@ -141,7 +147,7 @@ class Loop:
     def said(self) -> list[Entry]:
         """Everything that was stored."""
         with self.lock:
-            return self.store.entries("larkfield", NOW - timedelta(days=100), NOW + timedelta(days=100))
+            return self.store.entries(self.garden.site.name, NOW - timedelta(days=100), NOW + timedelta(days=100))
 
 
 @dataclass(repr=False)
@@ -179,13 +185,41 @@ def _measured() -> bytes:
 @contextmanager
 def homestead(directory: Path, page: dict[str, Any] | None = None) -> Iterator[Homestead]:
     """A garden since yesterday's noon, with one Severe concern."""
+    with furnished(directory, page or LOCAL) as (store, loop, house):
+        app, (office,) = application(house)
+        yield Homestead(store, loop, house, app, office)
+
+
+@contextmanager
+def neighbours(directory: Path, page: dict[str, Any]) -> Iterator[tuple[Homestead, Homestead]]:
+    """Two gardens on one page, of the same enclosures: Larkfield, with a concern about Birch, and a school, with one more."""
+    with (
+        furnished(directory, page, "larkfield", "/garden/larkfield") as one,
+        furnished(directory, page, "school", "/garden/school") as other,
+    ):
+        other[0].record(NOW, [hot("alder", site="school")], [])
+        app, offices = application(one[2], other[2], unwatched=[Unwatched("orchard", 3)])
+        first, second = (
+            Homestead(store, loop, house, app, office)
+            for (store, loop, house), office in zip((one, other), offices, strict=True)
+        )
+        yield first, second
+
+
+@contextmanager
+def furnished(
+    directory: Path, page: dict[str, Any], name: str = "larkfield", root: str = ""
+) -> Iterator[tuple[SqliteStore, Loop, House]]:
+    """A garden with its store and what stands for its loop."""
     chosen = scenario.configuration("larkfield")
-    chosen = chosen.model_copy(update={"page": chosen.page.model_copy(update=page or LOCAL)})
+    site = chosen.site.model_copy(update={} if name == "larkfield" else {"name": name, "title": f"The {name} garden"})
+    chosen = chosen.model_copy(update={"page": chosen.page.model_copy(update=page), "site": site})
     built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
-    path = directory / "garden.sqlite3"
-    path.write_bytes(_measured())
+    path = directory / f"{name}.sqlite3"
+    if name == "larkfield":
+        path.write_bytes(_measured())
     store = _build.open_store(built, path, durable=False)
-    store.record(NOW, [hot()], [letter()])
+    store.record(NOW, [hot(site=name)], [letter(site=name)])
     loop = Loop(store, built.garden)
     house = House(
         settings=built.settings,
@@ -196,10 +230,10 @@ def homestead(directory: Path, page: dict[str, Any] | None = None) -> Iterator[H
         known_at=lambda: loop.now,
         connected=lambda: loop.connected,
         put=loop.put,
+        root=root,
     )
-    app, office = application(house)
     try:
-        yield Homestead(store, loop, house, app, office)
+        yield store, loop, house
     finally:
         store.close()
 
@@ -230,9 +264,9 @@ def once_of(html: str) -> str:
     return found[1]
 
 
-def log_in(client: TestClient, secret: str = PASSWORD, name: str = "") -> Any:
+def log_in(client: TestClient, secret: str = PASSWORD, name: str = "", root: str = "") -> Any:
     """Go in by the password."""
-    form = client.get("/login")
+    form = client.get(f"{root}/login")
     return client.post(
-        "/login", data={"token": token_of(form.text), "password": secret, "name": name}, headers=ORIGIN
+        f"{root}/login", data={"token": token_of(form.text), "password": secret, "name": name}, headers=ORIGIN
     )  # fmt: skip

@@ -59,14 +59,14 @@ def test_nothing_is_shown_to_a_guest(guarded: Homestead, path: str) -> None:
 def test_a_viewer_sees_everything_and_writes_nothing(guarded: Homestead) -> None:
     """By a shared link one looks; no form is shown, and forged ones are refused."""
     viewer = guarded.client()
-    assert viewer.get(f"/view/{guarded.office.guard.view_token(7)}").status_code == 200
+    assert viewer.get(f"/view/{guarded.office.door.guard.view_token(7, 'larkfield')}").status_code == 200
     page = viewer.get("/")
     assert "Birch" in page.text
     assert 'action="/say"' not in page.text
-    session = guarded.office.guard.session_of(viewer.cookies["sensord-session"])
+    session = guarded.office.door.guard.session_of(viewer.cookies["sensord-session"])
     assert session is not None
     assert session.role is Role.VIEWER
-    token = guarded.office.guard.form_token(session)
+    token = guarded.office.door.guard.form_token(session)
     for path in ("/say", "/share"):
         assert viewer.post(path, data={**ALL_FIELDS, "token": token}, headers=ORIGIN).status_code == 403
     nothing_written(guarded)
@@ -309,7 +309,7 @@ def test_no_request_breaks_the_page_or_writes(
 def test_with_the_right_token_any_form_is_taken_or_refused_in_words(under_fire: Any, fields: dict[str, str]) -> None:
     """The keeper may send any text in any field: it is an entry, or a refusal; never a defect."""
     homestead, _, keeper = under_fire
-    homestead.office.writes._times.clear()
+    homestead.office.door.writes._times.clear()
     html = keeper.get("/").text
     answer = keeper.post(
         "/say",

@@ -80,7 +80,7 @@ def test_no_text_is_a_session_or_a_view(text: str) -> None:
     """Nothing that we did not sign gets anybody in, and nothing makes it raise."""
     guard = Guard(page())
     assert guard.session_of(text) is None
-    assert not guard.is_view_token(text)
+    assert not guard.is_view_token(text, "larkfield")
     assert not guard.is_form_token(guard.begin(Role.KEEPER), text)
 
 
@@ -98,8 +98,8 @@ def test_tokens_of_one_purpose_are_worth_nothing_for_another() -> None:
     """A shared view is no session, a session no view, a form token belongs to one session."""
     guard = Guard(page())
     keeper, other = guard.begin(Role.KEEPER), guard.begin(Role.KEEPER)
-    assert guard.session_of(guard.view_token(7)) is None
-    assert not guard.is_view_token(guard.cookie_of(keeper))
+    assert guard.session_of(guard.view_token(7, "larkfield")) is None
+    assert not guard.is_view_token(guard.cookie_of(keeper), "larkfield")
     assert guard.is_form_token(keeper, guard.form_token(keeper))
     assert not guard.is_form_token(other, guard.form_token(keeper))
 
@@ -109,11 +109,11 @@ def test_a_view_ends_by_itself(monkeypatch: pytest.MonkeyPatch) -> None:
     import time
 
     guard = Guard(page())
-    token = guard.view_token(1)
-    assert guard.is_view_token(token)
+    token = guard.view_token(1, "larkfield")
+    assert guard.is_view_token(token, "larkfield")
     later = time.time() + 86_410
     monkeypatch.setattr(time, "time", lambda: later)
-    assert not guard.is_view_token(token)
+    assert not guard.is_view_token(token, "larkfield")
 
 
 def test_a_limit_lets_through_what_it_says_and_recovers() -> None:

@@ -137,7 +137,7 @@ def test_an_open_page_ends_with_its_session(local: Homestead, monkeypatch: pytes
     with served(local) as server:
         page = Page(server)
         assert page.wait_for(lambda: page.regions())
-        guard = server._office.guard
+        guard = server._offices[0].door.guard
         session = guard.session_of(page.cookie.partition("=")[2])
         assert session is not None
         guard.end(session)

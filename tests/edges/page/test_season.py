@@ -59,7 +59,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Homestead]:
     house = House(
         built.settings, built.garden, built.texts, path, lambda: NOW, lambda: NOW, lambda: (True, None), loop.put
     )
-    app, office = application(house)
+    app, (office,) = application(house)
     found = Homestead(store, loop, house, app, office)
     with found.client():
         yield found

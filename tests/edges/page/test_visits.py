@@ -102,7 +102,7 @@ def test_a_view_does_not_make_less_of_a_keeper(guarded: Homestead) -> None:
     """Opening one's own shared link, one stays the keeper."""
     keeper = guarded.client()
     log_in(keeper)
-    keeper.get(f"/view/{guarded.office.guard.view_token(7)}")
+    keeper.get(f"/view/{guarded.office.door.guard.view_token(7, 'larkfield')}")
     assert 'action="/say"' in keeper.get("/").text
 
 
@@ -127,9 +127,9 @@ def press(homestead: Homestead, answer: str, token: str | None = None):
     page = phone.get(path)
     if page.status_code != 200:
         return page
-    session = homestead.office.guard.session_of(phone.cookies["sensord-link"])
+    session = homestead.office.door.guard.session_of(phone.cookies["sensord-link"])
     assert session is not None
-    form_token = homestead.office.guard.form_token(session)  # also where the page shows no form any more
+    form_token = homestead.office.door.guard.form_token(session)  # also where the page shows no form any more
     return phone.post(path, data={"token": form_token, "act": answer}, headers=ORIGIN)
 
 
@@ -191,7 +191,7 @@ def test_a_forged_or_old_link_is_refused(guarded: Homestead) -> None:
         assert guarded.client().get(f"/a/{forged}").status_code == 403
         assert press(guarded, "done", forged).status_code == 403
     guarded.loop.now = NOW + timedelta(hours=25)
-    guarded.office.guesses._times.clear()
+    guarded.office.door.guesses._times.clear()
     assert press(guarded, "done").status_code == 403
     assert not guarded.loop.said
 

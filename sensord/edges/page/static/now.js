@@ -2,6 +2,7 @@
 "use strict";
 (() => {
   const token = document.body.dataset.token;
+  const root = document.documentElement.dataset.root; // below which address this garden's pages stand
   const link = document.getElementById("link");
   const notice = document.getElementById("notice");
   const SILENCE_MS = 15000;
@@ -58,7 +59,7 @@
 
   let source = null;
   function listen() {
-    source = new EventSource("/live");
+    source = new EventSource(`${root}/live`);
     source.addEventListener("regions", (event) => {
       heard();
       for (const [name, html] of Object.entries(JSON.parse(event.data))) put(name, html);
@@ -122,7 +123,7 @@
 
   document.addEventListener("submit", (event) => {
     const form = event.target;
-    if (new URL(form.action).pathname !== "/say") return;
+    if (new URL(form.action).pathname !== `${root}/say`) return;
     event.preventDefault();
     const button = event.submitter;
     if (button && button.getAttribute("aria-busy") !== "true") send(form, button);

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
-from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from sensord.garden import Garden
-from sensord.model import AMBIENT, Concern, Enclosure, Entry, Gap, GapKind, Parcel, Probe, Quantity, Severity, Verdict
-from sensord.ports import Day, Hour, Series, TallyHour
+from sensord.model import AMBIENT, Enclosure, Gap, GapKind, Probe, Quantity, Severity
+from sensord.ports import Day, Records
 from sensord.review import Cage, Extreme, Limits, Review, Span, Tier, weeks
 from sensord.review import climate as air
 from sensord.review.climate import Climate, Columns
@@ -29,21 +28,6 @@ RAW_LEAST = 0.5
 
 Progress = Callable[[str, float], None]
 """What is being done, and how much of the whole is done [0–1]."""
-
-
-class Records(Protocol):
-    """What is read of a store."""
-
-    def readings(self, site: str, probe: str, quantity: Quantity, start: datetime, end: datetime) -> Series: ...
-    def hours(self, site: str, probe: str, quantity: Quantity, start: datetime, end: datetime) -> list[Hour]: ...
-    def days(self, site: str, probe: str, quantity: Quantity, first: date, last: date) -> list[Day]: ...
-    def tally(self, site: str, enclosure: str, start: datetime, end: datetime) -> list[TallyHour]: ...
-    def entries(self, site: str, start: datetime, end: datetime) -> list[Entry]: ...
-    def concerns(self, site: str) -> list[Concern]: ...
-    def past_concerns(self, site: str, start: datetime, end: datetime) -> list[Concern]: ...
-    def verdicts(self, site: str, start: datetime, end: datetime) -> list[Verdict]: ...
-    def messages(self, site: str, start: datetime, end: datetime) -> list[Parcel]: ...
-    def gaps(self, site: str, start: datetime, end: datetime) -> list[Gap]: ...
 
 
 def look_back(
@@ -132,7 +116,7 @@ class _Look:
 
     def _read(self, probe: Probe, quantity: Quantity, span: Span) -> Columns:
         end = min(span.end + BEYOND, self._now)
-        return air.usable(*self._records.readings(self._site, probe.name, quantity, span.start - BEYOND, end))
+        return air.usable(*self._records.readings.series(probe.name, quantity, span.start - BEYOND, end))
 
     def _climate(self, enclosure: Enclosure, span: Span) -> Climate:
         """Raw readings of the span and a line's length around it."""
@@ -151,14 +135,14 @@ class _Look:
 
     def _hours(self, place: str, quantity: Quantity, start: datetime, end: datetime) -> list[air.Hourly]:
         probes = self._garden.probes_at(place, quantity)
-        return air.hours_by_trust([self._records.hours(self._site, p.name, quantity, start, end) for p in probes])
+        return air.hours_by_trust([self._records.summaries.hours(p.name, quantity, start, end) for p in probes])
 
     def _kept(self, enclosure: Enclosure, start: datetime) -> Kept:
         """Summaries and tallies from `start` on."""
-        site, end = self._site, self._through
+        end = self._through
         hours = self._hours(enclosure.name, Quantity.TEMPERATURE, start, end)
         damp = self._hours(enclosure.name, Quantity.HUMIDITY, start, end)
-        tally = [(t.start, t.degree_days) for t in self._records.tally(site, enclosure.name, start, end)]
+        tally = [(t.start, t.degree_days) for t in self._records.summaries.tally(enclosure.name, start, end)]
         return Kept(hours, self._days(enclosure.name, start, hours), tally, damp or None)
 
     def _days(self, place: str, start: datetime, hours: Sequence[air.Hourly]) -> list[Daily]:
@@ -170,7 +154,7 @@ class _Look:
         found: dict[date, Day] = {}
         for probe in self._garden.probes_at(place, Quantity.TEMPERATURE):
             found = {
-                **{d.day: d for d in self._records.days(self._site, probe.name, Quantity.TEMPERATURE, first, last)},
+                **{d.day: d for d in self._records.summaries.days(probe.name, Quantity.TEMPERATURE, first, last)},
                 **found,
             }
         return [
@@ -206,7 +190,7 @@ class _Look:
     def _doubts(self, enclosure: Enclosure, high: Extreme) -> int:
         for probe in self._garden.probes_at(enclosure.name, Quantity.TEMPERATURE):
             end = high.at + timedelta(milliseconds=1)
-            found = self._records.readings(self._site, probe.name, Quantity.TEMPERATURE, high.at, end)
+            found = self._records.readings.series(probe.name, Quantity.TEMPERATURE, high.at, end)
             for value, doubts in zip(found.values, found.doubts, strict=True):
                 if value == high.value_c:
                     return int(doubts)
@@ -268,10 +252,10 @@ class _Look:
         """Everything together."""
         records, site, span, through = self._records, self._site, self._span, self._through
         earliest = self._before.start if self._before else span.start
-        concerns = [*records.past_concerns(site, earliest, through + OPEN_END), *records.concerns(site)]
-        entries = records.entries(site, earliest - timedelta(days=1), through)
-        verdicts = records.verdicts(site, earliest, through)
-        parcels = records.messages(site, earliest, through)
+        concerns = [*records.concerns.past(earliest, through + OPEN_END), *records.concerns.standing()]
+        entries = records.entries.between(earliest - timedelta(days=1), through)
+        verdicts = records.concerns.verdicts(earliest, through)
+        parcels = records.outbox.between(earliest, through)
         told = matters(concerns, entries, verdicts, parcels, span.start, through)
         before = None
         if self._before is not None and any(c.before for c in cages):
@@ -291,7 +275,7 @@ class _Look:
 
     def _gaps(self) -> list[Gap]:
         """The gaps of the span, without the silence of probes from before they were first heard: nothing was lost in it."""
-        found = self._records.gaps(self._site, self._span.start, self._through)
+        found = self._records.readings.gaps(self._span.start, self._through)
         return [g for g in found if g.kind is not GapKind.SILENCE or g.ended_at is None or self._was_heard(g)]
 
     def _was_heard(self, gap: Gap) -> bool:
@@ -303,11 +287,11 @@ class _Look:
         today = gap.started_at.astimezone(zone).date()
         hour = gap.started_at.replace(minute=0, second=0, microsecond=0)
         for quantity in sorted(probe.quantities):
-            about = (self._site, probe.name, quantity)
+            about = (probe.name, quantity)
             if (
-                self._records.hours(*about, weeks.midnight(today, zone), hour)
-                or self._records.days(*about, today - OPEN_END, today - day)
-                or self._records.readings(*about, hour, gap.started_at + timedelta(seconds=1)).times_s
+                self._records.summaries.hours(*about, weeks.midnight(today, zone), hour)
+                or self._records.summaries.days(*about, today - OPEN_END, today - day)
+                or self._records.readings.series(*about, hour, gap.started_at + timedelta(seconds=1)).times_s
             ):
                 return True
         return False

@@ -12,7 +12,6 @@ import logging
 from collections import deque
 from collections.abc import Callable
 from datetime import datetime
-from typing import Protocol
 
 from sensord.engine.effects import Acknowledge, Effect, LookBack, MakeDurable, Prune, Send, Summarise, Tell
 from sensord.engine.events import (
@@ -36,8 +35,8 @@ from sensord.engine.events import (
 from sensord.engine.state import Counts, Given, State, awake
 from sensord.engine.step import step
 from sensord.intake.reception import Reception
-from sensord.model import EPOCH, Message
-from sensord.ports import Clock, Inbox, Shipping, Store, Transient
+from sensord.model import EPOCH
+from sensord.ports import Clock, Inbox, Sender, Share, Shipping, Transient
 from sensord.recovery import lately, memory_of
 
 log = logging.getLogger("sensord")
@@ -47,16 +46,6 @@ BATCH = 500
 
 Reviewer = Callable[[str, datetime], tuple[str, ...]]
 """The sentences of a week's review, as known at an instant. Raises ValueError or Transient where it can't be made."""
-
-
-class Sender(Protocol):
-    """Carries messages off the loop's thread (live) or at once (replay)."""
-
-    def offer(self, message: Message) -> bool:
-        """Take the message for an attempt; False while busy."""
-
-    def results(self) -> list[tuple[str, str | None]]:
-        """(key, None) for what was delivered, (key, why) for what was not."""
 
 
 class Loop:
@@ -75,7 +64,7 @@ class Loop:
         reception: Reception,
         clock: Clock,
         inbox: Inbox,
-        store: Store,
+        store: Share,
         sender: Sender,
         review: Reviewer,
         connected: Callable[[], tuple[bool, datetime | None]] = lambda: (True, None),
@@ -103,13 +92,13 @@ class Loop:
                 break
         self.note_results()
         self.feed(Ends(self.clock.now()))
-        self.store.summarise(self.clock.now())
+        self.store.journal.summarise(self.clock.now())
 
     def begin(self) -> None:
         """Take up where the last run left off."""
         now = self.clock.now()
         self.state = awake(self.given, memory_of(self.store, self.given, now), now)
-        self.reception.prime(lately(self.store, self.given, now))
+        self.reception.prime(lately(self.store.readings, self.given, now))
         self.feed(Began(now))
 
     def once(self, until: datetime | None = None) -> bool:
@@ -120,7 +109,7 @@ class Loop:
         now = self.heartbeat = self.clock.now()
         self._note_world(now)
         if batch:
-            self.feed(self.reception.take(batch, now, self.store.first_receipt, self._clock_is_set()))
+            self.feed(self.reception.take(batch, now, self.store.journal.first_receipt, self._clock_is_set()))
         self.note_results()
         if not batch and now >= self.state.wakes_at:
             self.feed(Due(now, self._surroundings(now)))
@@ -183,7 +172,7 @@ class Loop:
         match effect:
             case MakeDurable(number, commit):
                 try:
-                    return Committed(now, number, self.store.commit(commit))
+                    return Committed(now, number, self.store.journal.commit(commit))
                 except Transient as trouble:
                     return NotCommitted(now, number, str(trouble))
             case Acknowledge(arrivals):
@@ -193,9 +182,9 @@ class Loop:
             case Tell(level, line, defect):
                 log.log(level, "%s", line, exc_info=defect)
             case Summarise(at):
-                self._although_full("summaries wait", lambda: self.store.summarise(at))
+                self._although_full("summaries wait", lambda: self.store.journal.summarise(at))
             case Prune(before, most):
-                deleted = self._although_full("old readings stay", lambda: self.store.prune(before, most))
+                deleted = self._although_full("old readings stay", lambda: self.store.journal.prune(before, most))
                 return Pruned(now, deleted or 0)
             case LookBack(week, at):
                 return LookedBack(at, week, self._looked_back(week, at))

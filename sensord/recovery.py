@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import datetime, timedelta
-from typing import Protocol
 
 from sensord.engine.asking import Series, Windows
 from sensord.engine.state import ALIVE, LATELY, MORNING, SHIPPING_TROUBLE, TURNED, Given, Memory
 from sensord.engine.windows import Window, window_of
-from sensord.model import EPOCH, Concern, Entry, Gap, Parcel, Probe, Quantity, Reading, instant
-from sensord.ports import Series as Columns
+from sensord.model import EPOCH, Probe, Reading, instant
+from sensord.ports import Readings, Share
 
 AHEAD = timedelta(minutes=1)
 """A reading that is dated ahead by less is one of now."""
@@ -18,81 +17,63 @@ GAPS_SINCE = timedelta(days=30)
 FACTS = (ALIVE, TURNED, MORNING, SHIPPING_TROUBLE)
 
 
-class Recorded(Protocol):
-    """What is read of a store."""
-
-    def readings(self, site: str, probe: str, quantity: Quantity, start: datetime, end: datetime, /) -> Columns: ...
-    def latest(
-        self, site: str, probe: str, quantity: Quantity, before: datetime | None = None, /
-    ) -> Reading | None: ...
-    def entries(self, site: str, start: datetime, end: datetime, /) -> list[Entry]: ...
-    def concerns(self, site: str, /) -> list[Concern]: ...
-    def past_concerns(self, site: str, start: datetime, end: datetime, /) -> list[Concern]: ...
-    def outbox(self) -> list[Parcel]: ...
-    def messages(self, site: str, start: datetime, end: datetime, /) -> list[Parcel]: ...
-    def gaps(self, site: str, start: datetime, end: datetime, /) -> list[Gap]: ...
-    def recall(self, name: str, /) -> str | None: ...
-
-
-def memory_of(store: Recorded, given: Given, now: datetime) -> Memory:
+def memory_of(store: Share, given: Given, now: datetime) -> Memory:
     """Everything that the engine goes on with."""
-    site, later = given.site, now + timedelta(days=1)
+    later = now + timedelta(days=1)
     probes = given.garden.probes
-    parcels = {p.message.key: p for p in store.messages(site, now - LATELY, later)}
-    parcels |= {p.message.key: p for p in store.outbox() if p.message.site == site and p.message.key not in parcels}
+    parcels = {p.message.key: p for p in store.outbox.between(now - LATELY, later)}
+    parcels |= {p.message.key: p for p in store.outbox.due() if p.message.key not in parcels}
     every = [(p.name, q) for p in probes for q in sorted(p.quantities)]
-    heard = {p.name: at for p in probes if (at := last_heard(store, p, now)) is not None}
+    heard = {p.name: at for p in probes if (at := last_heard(store.readings, p, now)) is not None}
     return Memory(
-        entries=tuple(store.entries(site, EPOCH, later)),
-        concerns=(*store.past_concerns(site, now - LATELY, later), *store.concerns(site)),
+        entries=tuple(store.entries.between(EPOCH, later)),
+        concerns=(*store.concerns.past(now - LATELY, later), *store.concerns.standing()),
         parcels=tuple(sorted(parcels.values(), key=lambda p: p.message.at)),
-        readings=windows_of(store, site, every, given.remembered, now),
+        readings=windows_of(store.readings, every, given.remembered, now),
         last_heard=heard,
-        open_gaps=tuple(g for g in store.gaps(site, now - GAPS_SINCE, now) if g.ended_at is None),
-        facts={name: fact for name in FACTS if (fact := store.recall(name)) is not None},
+        open_gaps=tuple(g for g in store.readings.gaps(now - GAPS_SINCE, now) if g.ended_at is None),
+        facts={name: fact for name in FACTS if (fact := store.facts.recall(name)) is not None},
     )
 
 
-def windows_of(store: Recorded, site: str, series: Iterable[Series], back: timedelta, now: datetime) -> Windows:
+def windows_of(readings: Readings, series: Iterable[Series], back: timedelta, now: datetime) -> Windows:
     """The recent readings of these series; what is dated ahead is among them."""
     found: dict[Series, Window] = {}
     for probe, quantity in series:
-        columns = store.readings(site, probe, quantity, now - back, now + back)
+        columns = readings.series(probe, quantity, now - back, now + back)
         if columns.times_s:
             found[probe, quantity] = window_of(back.total_seconds(), *columns)
     return found
 
 
-def last_heard(store: Recorded, probe: Probe, now: datetime) -> datetime | None:
+def last_heard(readings: Readings, probe: Probe, now: datetime) -> datetime | None:
     """The latest receipt from a probe; None if there is none.
 
     Of the readings up to now, and of those that a wrong clock has dated ahead, which would stay the newest for long.
     """
     newest = (
-        store.latest(probe.site, probe.name, quantity, before)
+        readings.latest(probe.name, quantity, before)
         for quantity in sorted(probe.quantities)
         for before in (now + AHEAD, None)
     )
     return max((r.received_at for r in newest if r is not None), default=None)
 
 
-def lately(store: Recorded, given: Given, now: datetime) -> list[Reading]:
+def lately(readings: Readings, given: Given, now: datetime) -> list[Reading]:
     """The last hour of every series, by which the reception knows what is usual for it."""
     found: list[Reading] = []
     for probe in given.garden.probes:
         for quantity in sorted(probe.quantities):
             # what is dated ahead says nothing of what is usual now
-            newest = store.latest(given.site, probe.name, quantity, now) or store.latest(
-                given.site, probe.name, quantity
-            )
+            newest = readings.latest(probe.name, quantity, now) or readings.latest(probe.name, quantity)
             if newest is not None:
-                found += _last_hour(store, newest)
+                found += _last_hour(readings, newest)
     return found
 
 
-def _last_hour(store: Recorded, newest: Reading) -> list[Reading]:
+def _last_hour(readings: Readings, newest: Reading) -> list[Reading]:
     site, probe, quantity, at = newest[:4]
-    series = store.readings(site, probe, quantity, at - timedelta(hours=1), at + timedelta(milliseconds=1))
+    series = readings.series(probe, quantity, at - timedelta(hours=1), at + timedelta(milliseconds=1))
     return [
         Reading(site, probe, quantity, when, when, value, doubts)
         for seconds, value, doubts in zip(*series, strict=True)

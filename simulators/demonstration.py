@@ -17,6 +17,7 @@ from sensord.config import Settings
 from sensord.edges.sender import InlineSender
 from sensord.loop import Loop
 from sensord.model import Doubt, Message, Quantity, Route
+from sensord.ports import Share
 from simulators import scenario
 from simulators.broker import EmbeddedBroker
 from simulators.brokered import BrokeredInbox
@@ -56,8 +57,9 @@ def demonstrate(wishes: Wishes) -> None:
         garden = scenario.larkfield(wishes.seed, settings=chosen)
         end = garden.start + timedelta(days=wishes.days)
         path = wishes.store or Path(stack.enter_context(_scratch())) / "demo.sqlite3"
-        kept = _build.open_store(built, path)
-        stack.callback(kept.close)
+        opened = _build.open_store(built, path)
+        stack.callback(opened.close)
+        kept = _build.share(built, opened)
         clock = PacedClock(garden.start, (end - garden.start).total_seconds() / wishes.seconds)
         live = _build.inbox(built, clock, kept)
         _wait_until_connected(live)
@@ -127,18 +129,18 @@ class _Phone:
         self._keeper.read(message)
 
 
-def _said(built: _build.OneGarden, store: Any, place: str, now: datetime) -> float | None:
+def _said(built: _build.OneGarden, store: Share, place: str, now: datetime) -> float | None:
     """What the first probe of a place that is to be believed says of the temperature [°C]; None where none does."""
     for probe in built.garden.probes_at(place, Quantity.TEMPERATURE):
-        reading = store.latest(built.garden.site.name, probe.name, Quantity.TEMPERATURE, now)
+        reading = store.readings.latest(probe.name, Quantity.TEMPERATURE, now)
         if reading is not None and now - reading.measured_at <= SHOWN_FOR and not reading.doubts & Doubt.UNUSABLE:
             return float(reading.value)
     return None
 
 
-def _summary(screen: Screen, loop: Loop, store: Any, garden: Garden, published: int) -> None:
+def _summary(screen: Screen, loop: Loop, store: Share, garden: Garden, published: int) -> None:
     """What came in, what was said, and what the heat was."""
-    counts, say, site = loop.counts, screen.console.print, loop.given.site
+    counts, say = loop.counts, screen.console.print
     say("\n[bold]Three days in the garden[/bold]" if screen.days == 3 else f"\n[bold]{screen.days} days[/bold]")
     say(
         f"  {published} messages published, {counts.readings} readings stored, {counts.duplicates} repeated, "
@@ -148,8 +150,8 @@ def _summary(screen: Screen, loop: Loop, store: Any, garden: Garden, published: 
     end = loop.clock.now()
     for place in loop.given.garden.enclosures:
         probe = loop.given.garden.probes_at(place.name, Quantity.TEMPERATURE)[0]
-        hours = store.hours(site, probe.name, Quantity.TEMPERATURE, garden.start, end)
-        tally = sum(t.degree_days for t in store.tally(site, place.name, garden.start, end))
+        hours = store.summaries.hours(probe.name, Quantity.TEMPERATURE, garden.start, end)
+        tally = sum(t.degree_days for t in store.summaries.tally(place.name, garden.start, end))
         hottest = max(hours, key=lambda h: h.mean, default=None)
         if hottest is not None:
             say(screen.heat(place.title, hottest.start, hottest.mean, tally))

@@ -13,17 +13,17 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from sensord.commands import _build
-from sensord.edges.sqlite import SqliteReader, SqliteStore
 from sensord.language import Catalogue, Measure
 from sensord.model import Arrival, Doubt, Quantity
 from sensord.payload import Decoder
-from sensord.ports import Batch
+from sensord.ports import Commit
 from sensord.quality import Assessor
 from simulators import scenario
 from simulators.enclosures import AFTERNOON, ALL_DAY, MORNING
 from simulators.faults import USUAL, Fault, Mishap
 from simulators.garden import Garden
 from simulators.typical_year import TypicalYear
+from tests.kept import Kept, opened, read
 
 SITE, FIRST_WEEK, SECOND_WEEK = "typical", "2026-W23", "2026-W24"
 START = datetime(2026, 6, 1, 4, tzinfo=UTC)  # a Monday's midnight in New York
@@ -54,20 +54,20 @@ def typical() -> Path:
     garden = Garden(7, START, TypicalYear(7), built.settings, USUAL, (PAUSE,), EXPOSURES)
     decoder = Decoder(built.settings.recipes)
     assessor = Assessor(built.garden.probes, built.garden.enclosures, built.garden.site)
-    store = _build.open_store(built, directory / "typical.sqlite3", durable=False)
+    store = opened(built, directory / "typical.sqlite3", durable=False)
     while garden.now < END + timedelta(hours=2):
         readings = []
         for at, topic, payload in garden.step(garden.now + timedelta(hours=6)):
             readings += decoder.decode(Arrival(at, topic, payload)).readings
-        store.add(Batch(readings=assessor.assess(readings)))
-    store.summarise(garden.now)
+        store.journal.commit(Commit(START, readings=assessor.assess(readings)))
+    store.journal.summarise(garden.now)
     store.close()
     return directory / "typical.sqlite3"
 
 
-def reader() -> SqliteReader:
+def reader() -> Kept:
     """A reader of that store."""
-    return SqliteStore.reader(typical())
+    return read(typical(), house().garden.site.name)
 
 
 # --- slow and plain -----------------------------------------------------------------------------------------------
@@ -77,7 +77,7 @@ def raw(probe: str, quantity: Quantity, start: datetime, end: datetime) -> list[
     """Usable readings of a span and an hour around it: (Unix time [s], value)."""
     hour = timedelta(hours=1)
     kept = reader()
-    series = kept.readings(SITE, probe, quantity, start - hour, end + hour)
+    series = kept.readings.series(probe, quantity, start - hour, end + hour)
     kept.close()
     bad = Doubt.IMPOSSIBLE | Doubt.POWER_ON | Doubt.JUMP | Doubt.CLOCK | Doubt.FUTURE
     return [(t, v) for t, v, d in zip(*series, strict=True) if not d & bad]

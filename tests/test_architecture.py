@@ -16,6 +16,7 @@ CORE = sorted(
         *(HOUSE / "science").glob("*.py"),
         *(HOUSE / "rules").glob("*.py"),
         *(HOUSE / "review").glob("*.py"),
+        *(HOUSE / "ports").glob("*.py"),
         *(HOUSE / "engine").glob("*.py"),
         *(HOUSE / "language").glob("*.py"),
         *(HOUSE / "intake").glob("*.py"),
@@ -36,7 +37,6 @@ CORE = sorted(
                 "ledger",
                 "garden",
                 "lookback",
-                "ports",
             ]
         ),
     ]

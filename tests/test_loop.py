@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -13,11 +14,11 @@ from sensord.commands import _build
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
-from sensord.edges.sqlite import SqliteStore
 from sensord.loop import Loop
 from sensord.model import EPOCH, Arrival, Gap, GapKind, Message, Quantity, Severity, Standing
-from sensord.ports import Added, Commit, Transient
+from sensord.ports import Added, Commit, Journal, Transient
 from simulators import scenario
+from tests.kept import Kept, opened
 
 START = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)  # noon in the garden
 MINUTE = timedelta(minutes=1)
@@ -54,33 +55,36 @@ class Feed:
         """Nothing."""
 
 
-class Full(SqliteStore):
-    """A store whose disk is full for a while."""
+class Full:
+    """A journal whose disk is full for a while."""
 
     refuses = 0
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._journal, name)
 
     def commit(self, commit: Commit) -> Added:
         """Refuse as long as told to."""
         if self.refuses:
             self.refuses -= 1
             raise Transient("the disk is full")
-        return super().commit(commit)
+        return self._journal.commit(commit)
 
 
-class Fuller(SqliteStore):
-    """A store whose disk is full from one instant to another: nothing at all can be written."""
+class Fuller(Full):
+    """A journal whose disk is full from one instant to another: nothing at all can be written."""
 
     full_from = full_until = EPOCH
     clock: Any = None
 
-    def _check(self) -> None:
-        if self.full_from <= self.clock.now() < self.full_until:
-            raise Transient("the disk is full")
-
     def commit(self, commit: Commit) -> Added:
         """Refuse meanwhile."""
-        self._check()
-        return super().commit(commit)
+        if self.full_from <= self.clock.now() < self.full_until:
+            raise Transient("the disk is full")
+        return self._journal.commit(commit)
 
 
 def house() -> _build.OneGarden:
@@ -88,9 +92,11 @@ def house() -> _build.OneGarden:
     return _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
 
 
-def store_of(built: _build.OneGarden, path: Path, kind: type[SqliteStore] = SqliteStore) -> SqliteStore:
-    """A store of that kind in `path`."""
-    return kind(path, built.garden.site, _build.places(built.garden), durable=False)
+def store_of(built: _build.OneGarden, path: Path, kind: Callable[[Journal], Any] = lambda journal: journal) -> Kept:
+    """A store in `path`, with a journal of that kind."""
+    store = opened(built, path, durable=False)
+    store.parts = replace(store.parts, journal=kind(store.parts.journal))
+    return store
 
 
 def minutes(temperature_c: float, count: int, start: datetime = START) -> list[Arrival]:
@@ -106,7 +112,7 @@ def minutes(temperature_c: float, count: int, start: datetime = START) -> list[A
     return found
 
 
-def live(built: _build.OneGarden, store: SqliteStore, arrivals: Sequence[Arrival], channel: Any, **more: Any) -> Loop:
+def live(built: _build.OneGarden, store: Kept, arrivals: Sequence[Arrival], channel: Any, **more: Any) -> Loop:
     """A loop over these arrivals."""
     start = arrivals[0].received_at if arrivals else START
     clock = SteppedClock(more.pop("start", start))
@@ -125,7 +131,7 @@ def test_what_the_store_refuses_is_not_acknowledged_and_not_lost(tmp_path: Path)
     loop.run(until=START + 20 * MINUTE)
     assert isinstance(loop.inbox, Feed)
     assert loop.inbox.acknowledged == arrivals
-    series = store.readings("larkfield", "birch-1", Quantity.TEMPERATURE, START, START + 20 * MINUTE)
+    series = store.readings.series("birch-1", Quantity.TEMPERATURE, START, START + 20 * MINUTE)
     assert len(series.values) == 10
     store.close()
 
@@ -139,7 +145,7 @@ def test_a_stream_of_refusals_does_not_flood_the_log(tmp_path: Path, caplog: pyt
     said = [r.getMessage() for r in caplog.records if r.getMessage().startswith("refused")]
     assert len(said) == 3
     assert "more since" in said[1]
-    assert store.counters()["refused"] == 1500
+    assert store.accounts.counters()["refused"] == 1500
     store.close()
 
 
@@ -154,7 +160,7 @@ def test_a_full_disk_is_told_although_it_is_full(tmp_path: Path) -> None:
     loop.run(until=START + 60 * MINUTE)
     (told,) = [m for m in phone.messages if m.title == "Nothing can be stored: look at the computer"]
     assert timedelta(minutes=5) < told.at - START - 5 * MINUTE <= timedelta(minutes=11)
-    series = store.readings("larkfield", "birch-1", Quantity.TEMPERATURE, START, START + 60 * MINUTE)
+    series = store.readings.series("birch-1", Quantity.TEMPERATURE, START, START + 60 * MINUTE)
     assert len(series.values) == 40
     store.close()
 
@@ -189,10 +195,10 @@ def test_what_the_inbox_must_know_after_a_restart_is_remembered(tmp_path: Path) 
     facts: dict[str, str] = {}
     loop = live(built, store, minutes(31, 3), RecordingChannel(), facts=lambda: facts)
     loop.run(until=START + 3 * MINUTE)
-    assert store.recall("subscribed") is None
+    assert store.facts.recall("subscribed") is None
     facts["subscribed"] = '["garden/#"]'
     loop.run(until=START + 6 * MINUTE)
-    assert store.recall("subscribed") == '["garden/#"]'
+    assert store.facts.recall("subscribed") == '["garden/#"]'
     store.close()
 
 
@@ -202,15 +208,15 @@ def test_a_message_survives_a_restart_and_arrives(tmp_path: Path) -> None:
     store = store_of(built, tmp_path / "s.sqlite3")
     dead = RecordingChannel(failures=[Transient("no network")] * 1000)
     live(built, store, minutes(39.5, 90), dead).run(until=START + 90 * MINUTE)
-    assert store.outbox(), "the heat was worth a message"
-    assert store.outbox()[0].attempts >= 1
+    assert store.outbox.due(), "the heat was worth a message"
+    assert store.outbox.due()[0].attempts >= 1
     store.close()
     store = store_of(built, tmp_path / "s.sqlite3")
     phone = RecordingChannel()
     later = START + 91 * MINUTE
     live(built, store, minutes(39.5, 30, later), phone).run(until=later + 30 * MINUTE)
     assert any("Birch" in m.title for m in phone.messages)
-    assert not [p for p in store.outbox() if p.attempts]
+    assert not [p for p in store.outbox.due() if p.attempts]
     store.close()
 
 
@@ -224,7 +230,7 @@ def test_after_an_outage_the_keeper_learns_from_when_to_when_nobody_watched(tmp_
     live(built, store, minutes(25, 5, later), phone).run(until=later + 5 * MINUTE)
     told = [m for m in phone.messages if m.rule == "watched again"]
     assert len(told) == 1
-    stopped = [g for g in store.gaps("larkfield", START, later + MINUTE) if g.kind is GapKind.STOPPED]
+    stopped = [g for g in store.readings.gaps(START, later + MINUTE) if g.kind is GapKind.STOPPED]
     assert len(stopped) == 1
     assert stopped[0].ended_at == later
     store.close()
@@ -238,7 +244,7 @@ def test_a_refused_payload_is_kept_and_the_stream_goes_on(tmp_path: Path) -> Non
     bad = Arrival(START + timedelta(seconds=30), "larkfield/cedar/temperature", b"\xff not a number")
     loop = live(built, store, sorted([*good, bad], key=lambda a: a.received_at), RecordingChannel())
     loop.run(until=START + 5 * MINUTE)
-    (refusal,) = store.refusals()
+    (refusal,) = store.accounts.refusals()
     assert refusal.topic == bad.topic
     assert refusal.payload == bad.payload
     assert loop.counts.refused == 1
@@ -288,7 +294,7 @@ def test_after_a_step_of_the_clock_the_watch_goes_on(tmp_path: Path, ahead: time
     hot = [m for m in phone.messages if m.rule == "overheating"]
     assert hot, "44 °C for forty minutes was worth a push"
     assert abs(hot[0].at - _told_of_heat(tmp_path)) <= timedelta(minutes=10), "as with a clock that was right all along"
-    (gap,) = [g for g in store.gaps("larkfield", EPOCH, START + timedelta(days=500)) if g.kind is GapKind.CLOCK]
+    (gap,) = [g for g in store.readings.gaps(EPOCH, START + timedelta(days=500)) if g.kind is GapKind.CLOCK]
     assert START + 20 * MINUTE in (gap.started_at, gap.ended_at)
     store.close()
 
@@ -311,7 +317,7 @@ def test_silence_is_a_gap_while_it_lasts(tmp_path: Path) -> None:
     again = START + 40 * MINUTE
     loop = live(built, store, [*minutes(25, 10), *minutes(25, 10, again)], RecordingChannel())
     loop.run(until=again + 10 * MINUTE)
-    silent = [g for g in store.gaps("larkfield", START, again + 10 * MINUTE) if g.subject == "birch-1"]
+    silent = [g for g in store.readings.gaps(START, again + 10 * MINUTE) if g.subject == "birch-1"]
     assert len(silent) == 1
     assert silent[0].started_at == START + 9 * MINUTE
     assert silent[0].ended_at is not None
@@ -327,9 +333,9 @@ def test_an_answer_over_the_broker_is_heard_by_the_rules(tmp_path: Path) -> None
     said = Arrival(START + 40 * MINUTE, "sensord/entry", b'{"what": "shaded", "subject": "birch"}')
     arrivals = sorted([*heat, said], key=lambda a: a.received_at)
     live(built, store, arrivals, RecordingChannel()).run(until=START + 60 * MINUTE)
-    (entry,) = store.entries("larkfield", EPOCH, START + timedelta(days=1))
+    (entry,) = store.entries.between(EPOCH, START + timedelta(days=1))
     assert entry.subject == "birch"
-    concerns = {c.key: c for c in store.concerns("larkfield")}
+    concerns = {c.key: c for c in store.concerns.standing()}
     assert concerns["overheating/birch"].standing in (Standing.ANSWERED, Standing.OPEN)
     store.close()
 
@@ -338,7 +344,7 @@ def test_a_turn_that_cannot_be_stored_is_owed(tmp_path: Path, monkeypatch: pytes
     """Messages of a turn whose commit failed are stored by a later turn, and reach the phone."""
     built = house()
     store = store_of(built, tmp_path / "s.sqlite3")
-    commit, failing = store.commit, [True]
+    commit, failing = store.journal.commit, [True]
 
     def sometimes(asked: Commit) -> Added:
         if failing and asked.messages:
@@ -346,12 +352,12 @@ def test_a_turn_that_cannot_be_stored_is_owed(tmp_path: Path, monkeypatch: pytes
             raise Transient("the disk is full")
         return commit(asked)
 
-    monkeypatch.setattr(store, "commit", sometimes)
+    monkeypatch.setattr(store.journal, "commit", sometimes)
     phone = RecordingChannel()
     live(built, store, minutes(39.5, 60), phone).run(until=START + 60 * MINUTE)
     assert not failing
     keys = [m.key for m in phone.messages]
-    stored = {p.message.key for p in store.messages("larkfield", START, START + 2 * 60 * MINUTE)}
+    stored = {p.message.key for p in store.outbox.between(START, START + 2 * 60 * MINUTE)}
     assert set(keys) <= stored
     assert any("Birch" in m.title for m in phone.messages)
     store.close()

@@ -15,9 +15,9 @@ from typing import Any
 
 import pytest
 
-from sensord.edges.sqlite import SqliteStore
 from sensord.model import Quantity
 from tests.edges.broker import Mosquitto
+from tests.kept import read
 
 KILLS = 22
 CONFIG = """
@@ -73,8 +73,8 @@ class Stream:
             self._client.publish("garden/undated", "is anybody there?", qos=1)
             time.sleep(0.2)
             if store.exists():
-                reader = SqliteStore.reader(store)
-                refused = reader.counters().get("refused", 0)
+                reader = read(store, "garden")
+                refused = reader.accounts.counters().get("refused", 0)
                 reader.close()
                 if refused:
                     return
@@ -109,7 +109,7 @@ def daemon(config: Path) -> subprocess.Popen[bytes]:
 def numbers(store: Any, probe: str) -> list[int]:
     """The numbers that were stored, in order of their time."""
     start, end = datetime(2020, 1, 1, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC)
-    return [round(v) - FIRST for v in store.readings("garden", probe, Quantity.PRESSURE, start, end).values]
+    return [round(v) - FIRST for v in store.readings.series(probe, Quantity.PRESSURE, start, end).values]
 
 
 @pytest.mark.slow
@@ -130,7 +130,7 @@ def test_twenty_kills_lose_nothing_and_double_nothing(tmp_path: Path, mosquitto:
         process = daemon(config)
         stream.publish(chance.uniform(0.8, 1.6))
     stream.close()
-    reader = SqliteStore.reader(path)
+    reader = read(path, "garden")
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline and len(numbers(reader, "undated")) < stream.sent:
         time.sleep(0.5)

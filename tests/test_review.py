@@ -19,8 +19,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sensord import lookback
-from sensord.commands import _build
-from sensord.edges.sqlite import Place, SqliteStore
 from sensord.model import (
     AMBIENT,
     Concern,
@@ -37,13 +35,15 @@ from sensord.model import (
     Verdict,
     What,
 )
-from sensord.ports import Batch
+from sensord.ports import Commit, Place
 from sensord.review import Cage, Review, Row, weeks
 from sensord.review import matters as stood
 from sensord.review.climate import Columns, cut, known_h, trusted, value_at
 from sensord.review.matters import matters, missing
 from sensord.review.words import headline, sentences
 from tests import reviews
+from tests.kept import Kept, opened
+from tests.kept import kept as kept_in
 from tests.reviews import (
     END,
     FIRST_WEEK,
@@ -302,7 +302,7 @@ def test_a_season_recomputed_from_the_store_s_hours(name: str) -> None:
     kept = reviews.reader()
     found = next(c for c in seasonal().cages if c.name == name)
     for row in found.rows:
-        summaries = kept.hours(SITE, PROBES[name], Quantity.TEMPERATURE, row.start, row.end)
+        summaries = kept.summaries.hours(PROBES[name], Quantity.TEMPERATURE, row.start, row.end)
         steps = [
             hour.minimum + (hour.maximum - hour.minimum) * (n + 0.5) / 1000 for hour in summaries for n in range(1000)
         ]
@@ -311,7 +311,7 @@ def test_a_season_recomputed_from_the_store_s_hours(name: str) -> None:
             assert counted == pytest.approx(sum(low <= c < high for c in steps) / 1000, abs=0.05)
         for tier, degrees in zip(TIERS, row.degree_hours, strict=True):
             assert degrees == pytest.approx(sum(c - tier for c in steps if c > tier) / 1000, abs=0.05)
-        tally = sum(t.degree_days for t in kept.tally(SITE, name, row.start, row.end))
+        tally = sum(t.degree_days for t in kept.summaries.tally(name, row.start, row.end))
         assert row.degree_days == pytest.approx(tally)
     kept.close()
 
@@ -331,12 +331,12 @@ def test_a_season_agrees_with_its_weeks(name: str) -> None:
     assert whole == pytest.approx([a + b for a, b in zip(first, second, strict=True)])
 
 
-def test_a_week_whose_raw_readings_are_gone_is_read_from_summaries(close_after: CloseAfter) -> None:
+def test_a_week_whose_raw_readings_are_gone_is_read_from_summaries(close_after: CloseAfter, tmp_path: Path) -> None:
     """After pruning, the review of the week says so, and its figures are those of the summaries."""
-    store = close_after(small_store(date(2026, 6, 1), 7, NEW_YORK))
+    store = close_after(small_store(tmp_path, date(2026, 6, 1), 7, NEW_YORK))
     garden, span = reviews.house().garden, weeks.week(FIRST_WEEK, NEW_YORK)
     before = lookback.look_back(store, garden, span, date(2026, 6, 1), NOW).cages[0]
-    while store.prune(END, 1_000_000):
+    while store.journal.prune(END, 1_000_000):
         pass
     after = lookback.look_back(store, garden, span, date(2026, 6, 1), NOW).cages[0]
     assert (before.from_readings, after.from_readings) == (True, False)
@@ -347,7 +347,7 @@ def test_a_week_whose_raw_readings_are_gone_is_read_from_summaries(close_after: 
 # --- weeks by their true length -----------------------------------------------------------------------------------
 
 
-CloseAfter = Callable[[SqliteStore], SqliteStore]
+CloseAfter = Callable[[Kept], Kept]
 
 
 @pytest.fixture
@@ -355,26 +355,28 @@ def close_after() -> Iterator[CloseAfter]:
     """Stores handed to it are closed when the test is over."""
     with ExitStack() as stack:
 
-        def keep(store: SqliteStore) -> SqliteStore:
+        def keep(store: Kept) -> Kept:
             stack.callback(store.close)
             return store
 
         yield keep
 
 
-def small_store(first: date, days: int, zone: ZoneInfo, every: timedelta = timedelta(minutes=5)) -> SqliteStore:
+def small_store(
+    directory: Path, first: date, days: int, zone: ZoneInfo, every: timedelta = timedelta(minutes=5)
+) -> Kept:
     """Alder at a steady 34 °C and the post at a steady 30 °C, for so many local days."""
     garden = reviews.house().garden
     place = Place("alder", ("alder-1",), 11.5, 33.0)
-    store = SqliteStore(":memory:", garden.site, [place], durable=False)
+    store = kept_in(directory / "small.sqlite3", garden.site, [place], durable=False)
     at, end = weeks.midnight(first, zone), weeks.midnight(first + timedelta(days=days), zone)
     readings = []
     while at <= end:
         for probe, value in (("alder-1", 34.0), ("post", 30.0)):
             readings.append(Reading(SITE, probe, Quantity.TEMPERATURE, at, at, value))
         at += every
-    store.add(Batch(readings=readings))
-    store.summarise(end + timedelta(hours=2))
+    store.journal.commit(Commit(START, readings=readings))
+    store.journal.summarise(end + timedelta(hours=2))
     return store
 
 
@@ -394,13 +396,13 @@ def small_store(first: date, days: int, zone: ZoneInfo, every: timedelta = timed
     ],
 )
 def test_weeks_with_a_change_of_the_clocks(
-    label: str, zone: str, length_h: float, sunday_h: float, close_after: CloseAfter
+    label: str, zone: str, length_h: float, sunday_h: float, close_after: CloseAfter, tmp_path: Path
 ) -> None:
     """A week's hours are those that passed, and so are the hours in its bands; Sunday has the hour more or less."""
     where = ZoneInfo(zone)
     span = weeks.week(label, where)
     assert span.hours == length_h
-    store = close_after(small_store(span.first, 7, where))
+    store = close_after(small_store(tmp_path, span.first, 7, where))
     found = lookback.look_back(store, reviews.house().garden, span, span.first, span.end + timedelta(days=1)).cages[0]
     assert found.rows[-1].hours == sunday_h
     assert found.rows[-1].bands_h[3] == pytest.approx(sunday_h)
@@ -507,7 +509,7 @@ def test_a_part_of_a_day_has_no_daily_swing() -> None:
 def test_a_probe_that_was_not_there_yet_lost_nothing(close_after: CloseAfter, tmp_path: Path) -> None:
     """A silence counts from when the probe was first heard; one that lasts is told though nothing ever came."""
     shutil.copy(reviews.typical(), tmp_path / "typical.sqlite3")
-    store = close_after(_build.open_store(reviews.house(), tmp_path / "typical.sqlite3", durable=False))
+    store = close_after(opened(reviews.house(), tmp_path / "typical.sqlite3", durable=False))
     silence = [
         Gap(SITE, GapKind.SILENCE, "birch-1", START - timedelta(hours=2), START + timedelta(minutes=4)),
         Gap(SITE, GapKind.SILENCE, "birch-1", START + timedelta(hours=30), START + timedelta(hours=31)),
@@ -515,7 +517,7 @@ def test_a_probe_that_was_not_there_yet_lost_nothing(close_after: CloseAfter, tm
         Gap(SITE, GapKind.SILENCE, "of long ago", START + timedelta(hours=1), START + timedelta(hours=2)),
         Gap(SITE, GapKind.STOPPED, "", START - timedelta(hours=2), START + timedelta(hours=1)),
     ]
-    store.add(Batch(gaps=silence))
+    store.journal.commit(Commit(START, gaps=silence))
     span = weeks.week(FIRST_WEEK, NEW_YORK)
     review = lookback.look_back(store, reviews.house().garden, span, date(2026, 6, 1), END)
     found = {(m.kind, m.subject): m.longest_from for m in review.missing}

@@ -17,13 +17,13 @@ from sensord.edges.clock import ScaledClock, SteppedClock
 from sensord.edges.feed import FeedInbox, Recorder, RecordingInbox, last_instant
 from sensord.edges.push import AppriseChannel, JsonLinesChannel
 from sensord.edges.sender import InlineSender, Sender
-from sensord.edges.sqlite import SqliteStore
 from sensord.loop import Loop
 from sensord.model import Message
 from simulators import scenario
 from simulators.publish import Publisher
 from tests.conftest import Receiver
 from tests.edges.broker import Mosquitto
+from tests.kept import Kept, opened
 
 SPEED = 400.0
 FROM, HOURS = timedelta(hours=10), timedelta(hours=7)
@@ -56,7 +56,7 @@ def live(
     mosquitto: Mosquitto,
     receiver: Receiver,
     built: _build.OneGarden,
-    store: SqliteStore,
+    store: Kept,
     start: datetime,
 ) -> Iterator[tuple[Loop, ScaledClock]]:
     """The daemon with all its real edges, on a fast clock, recording."""
@@ -84,7 +84,7 @@ def test_a_hot_day_reaches_the_phone_and_a_replay_of_it_says_the_same(
     garden = scenario.larkfield(7, settings=built.settings)
     start = garden.start + FROM
     garden.step(start)
-    store = _build.open_store(built, tmp_path / "live.sqlite3")
+    store = opened(built, tmp_path / "live.sqlite3")
     publisher, trouble = Publisher(), []
 
     def outdoors() -> None:
@@ -116,7 +116,7 @@ def replay(directory: Path, built: _build.OneGarden) -> list[dict[str, str]]:
     assert end is not None
     clock = SteppedClock(datetime.fromisoformat("2026-08-20T00:00:00+00:00"))
     inbox = FeedInbox(directory / "feed.jsonl", clock)
-    store = _build.open_store(built, directory / "replay.sqlite3", durable=False)
+    store = opened(built, directory / "replay.sqlite3", durable=False)
     with JsonLinesChannel(directory / "replay.jsonl") as lines:
         _build.loop(built, clock, inbox, store, InlineSender({"phone": lines})).run(
             until=end + timedelta(milliseconds=1)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -18,9 +18,15 @@ from sensord.engine.state import Given
 from sensord.garden import Garden, garden_of
 from sensord.intake.reception import Reception
 from sensord.language import Catalogue
-from sensord.loop import Loop, Reviewer, Sender
-from sensord.ports import Clock, Inbox, Shipping
+from sensord.loop import Loop, Reviewer
+from sensord.ports import Clock, Inbox, Place, Sender, Share, Shipping, Store
 from sensord.rules import all_rules
+
+if TYPE_CHECKING:
+    from sensord.edges import mqtt
+    from sensord.edges.influx import Shipper
+    from sensord.edges.intake import WaitingClock
+    from sensord.edges.sqlite import SqliteStore
 
 RELEASED = datetime(2026, 11, 25, tzinfo=UTC)
 """A clock that shows an earlier time is certainly not set."""
@@ -163,7 +169,7 @@ def loop(
     built: OneGarden,
     clock: Clock,
     inbox: Inbox,
-    store: Any,
+    store: Share,
     sender: Sender,
     connected: Callable[[], tuple[bool, datetime | None]] = lambda: (True, None),
     facts: Callable[[], dict[str, str]] = dict,
@@ -187,7 +193,7 @@ def loop(
     )
 
 
-def reviewer(built: OneGarden, store: Any) -> Reviewer:
+def reviewer(built: OneGarden, store: Share) -> Reviewer:
     """What makes the sentences of a week's review out of this store."""
 
     def look_back(week: str, at: datetime) -> tuple[str, ...]:
@@ -214,10 +220,8 @@ def local_text(built: OneGarden, instant: datetime) -> str:
     return f"{local(built.settings, instant):%Y-%m-%d %H:%M}"
 
 
-def places(garden: Garden) -> list[Any]:
+def places(garden: Garden) -> list[Place]:
     """The enclosures as the store tallies them: which probes, above and up to which temperature."""
-    from sensord.edges.sqlite import Place
-
     found = []
     for enclosure in garden.enclosures:
         cohort = next((c for c in garden.cohorts if c.enclosure == enclosure.name), None)
@@ -229,21 +233,19 @@ def places(garden: Garden) -> list[Any]:
     return found
 
 
-def open_store(built: OneGarden, path: Path, durable: bool = True) -> Any:
+def open_store(built: OneGarden, path: Path, durable: bool = True) -> SqliteStore:
     """The SQLite store of this configuration; a replay, which can be repeated, need not wait for the disk."""
     from sensord.edges.sqlite import SqliteStore
+    from sensord.edges.sqlite_journal import Bounds
 
-    kept = built.settings.store.refusals_kept
+    bounds = Bounds(refusals=built.settings.store.refusals_kept, undated=UNDATED)
     ships_to = built.settings.influx.destination if durable else ""
-    return SqliteStore(
-        path,
-        built.garden.site,
-        places(built.garden),
-        durable=durable,
-        refusals_kept=kept,
-        ships_to=ships_to,
-        undated_kept=UNDATED,
-    )
+    return SqliteStore(path, durable=durable, bounds=bounds, ships_to=ships_to)
+
+
+def share(built: OneGarden, store: Store) -> Share:
+    """The garden's share of the store."""
+    return store.of(built.garden.site, places(built.garden))
 
 
 def species_at(garden: Garden) -> dict[str, str]:
@@ -253,7 +255,7 @@ def species_at(garden: Garden) -> dict[str, str]:
     return {e.name: at.get(e.name, first) for e in garden.enclosures}
 
 
-def shipper(built: OneGarden, path: Path, store: Any, wake: Any) -> Any:
+def shipper(built: OneGarden, path: Path, store: SqliteStore, wake: Callable[[], object]) -> Shipper | None:
     """What ships to the InfluxDB of this configuration; None where there is none."""
     influx = built.settings.influx
     if not influx.url:
@@ -279,24 +281,24 @@ def topics(built: OneGarden) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*(r.topic for r in built.settings.recipes), built.settings.broker.entry_topic]))
 
 
-def last_receipt(built: OneGarden, store: Any) -> datetime | None:
+def last_receipt(built: OneGarden, store: Share) -> datetime | None:
     """When the newest stored reading was received: certainly past, whatever the clock shows."""
-    newest = (store.latest(built.garden.site.name, p.name, q) for p in built.garden.probes for q in p.quantities)
+    newest = (store.readings.latest(p.name, q) for p in built.garden.probes for q in p.quantities)
     return max((r.received_at for r in newest if r is not None), default=None)
 
 
-def inbox(built: OneGarden, clock: Any, store: Any) -> Any:
+def inbox(built: OneGarden, clock: WaitingClock, store: Share) -> mqtt.MqttInbox:
     """The live inbox of this configuration."""
     import json
 
     from sensord.edges import mqtt
 
-    known = store.recall(mqtt.SUBSCRIBED)
+    known = store.facts.recall(mqtt.SUBSCRIBED)
     subscribed = None if known is None else json.loads(known)
     return mqtt.MqttInbox(broker(built), built.garden.site.name, clock, last_receipt(built, store), subscribed)
 
 
-def broker(built: OneGarden) -> Any:
+def broker(built: OneGarden) -> mqtt.BrokerSettings:
     """The broker's settings in the words of the edge."""
     from sensord.edges import mqtt
 

@@ -15,6 +15,7 @@ from sensord.edges.clock import RealClock
 from sensord.edges.push import AppriseChannel, LogChannel, Pictures
 from sensord.edges.scheduler import TurnScheduler
 from sensord.edges.sender import Sender
+from sensord.edges.sqlite import SqliteStore
 from sensord.edges.systemd import Heart
 from sensord.model import Route
 from sensord.ports import Inbox, Transient
@@ -54,7 +55,7 @@ def _last_shipment(shipper: Any, clock: RealClock) -> None:
         log.error("the store can't be used at the moment: %s", trouble)
 
 
-def _open(built: _build.OneGarden, config: Path) -> Any:
+def _open(built: _build.OneGarden, config: Path) -> SqliteStore:
     """The store; Mistakes where it is no store or another sensord has it, an end with 1 where the disk is in the way."""
     try:
         return _build.open_store(built, _build.store_path(built.settings.store, config))
@@ -75,8 +76,9 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
     with ExitStack() as stack:
         store = _open(built, config)
         stack.callback(store.close)
-        clock = RealClock(floor=max(_build.RELEASED, _build.last_receipt(built, store) or _build.RELEASED))
-        inbox = _build.inbox(built, clock, store)
+        share = _build.share(built, store)
+        clock = RealClock(floor=max(_build.RELEASED, _build.last_receipt(built, share) or _build.RELEASED))
+        inbox = _build.inbox(built, clock, share)
         stack.callback(inbox.close)
         source: Inbox = inbox
         if record is not None:
@@ -102,7 +104,7 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
             built,
             clock,
             source,
-            store,
+            share,
             sender,
             connected=inbox.connected,
             facts=inbox.facts,

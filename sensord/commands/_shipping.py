@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sensord.commands._build import OneGarden
 
 BYTES_PER_READING = 23.0
 """A raw reading in the SQLite file, as tests/bench/bench_store.py measures it."""
@@ -16,7 +19,7 @@ INFLUX_BYTES_PER_READING = 8.0
 Finding = tuple[str, bool | None, str]
 
 
-def expected(built: Any) -> Finding:
+def expected(built: OneGarden) -> Finding:
     """How large the store becomes."""
     a_day = sum(86_400 / p.interval_s * len(p.quantities) for p in built.garden.probes)
     hourly_mb = sum(len(p.quantities) for p in built.garden.probes) * 24 * 365 * BYTES_PER_HOUR / 1e6
@@ -35,7 +38,7 @@ def expected(built: Any) -> Finding:
     )
 
 
-def shipping(built: Any, path: Path) -> list[Finding]:
+def shipping(built: OneGarden, path: Path) -> list[Finding]:
     """Whether InfluxDB takes what is sent, what waits, and what it refused."""
     influx = built.settings.influx
     if not influx.url:
@@ -45,7 +48,7 @@ def shipping(built: Any, path: Path) -> list[Finding]:
     return [_trial(built, path), *_waiting(built, path)]
 
 
-def _trial(built: Any, path: Path) -> Finding:
+def _trial(built: OneGarden, path: Path) -> Finding:
     """Send one reading again."""
     from sensord.commands._build import species_at
     from sensord.edges.influx import try_out
@@ -70,13 +73,16 @@ def _trial(built: Any, path: Path) -> Finding:
     )
 
 
-def _waiting(built: Any, path: Path) -> list[Finding]:
+def _waiting(built: OneGarden, path: Path) -> list[Finding]:
     from sensord.commands._build import counted, local_text
-    from sensord.edges.sqlite_unshipped import ShippingReader, backlog, parked
+    from sensord.edges.sqlite import SqliteStore
+    from sensord.edges.sqlite_unshipped import backlog, parked
+    from sensord.rules.shipping import Thresholds
 
-    reader = ShippingReader(path)
+    reader = SqliteStore.reader(path)
     try:
-        waiting, refused, trouble = backlog(reader), parked(reader, 3), reader.recall("shipping trouble")
+        waiting, refused = backlog(reader.connection), parked(reader.connection, 3)
+        trouble = reader.of(built.garden.site.name).facts.recall("shipping trouble")
     finally:
         reader.close()
     found: list[Finding] = []
@@ -89,8 +95,9 @@ def _waiting(built: Any, path: Path) -> list[Finding]:
         text += f"; last delivered {local_text(built, waiting.settled_at)}"
     if trouble:
         text += f"; {trouble}"
-    late = built.garden.parameters["shipping", ""].behind_h
-    found.append(("shipping", behind <= timedelta(hours=late) and not trouble, text))
+    patience = built.garden.parameters["shipping", ""]
+    assert isinstance(patience, Thresholds)
+    found.append(("shipping", behind <= timedelta(hours=patience.behind_h) and not trouble, text))
     for at, line, words in refused:
         found.append(("refused by InfluxDB", False, f"{line} at {local_text(built, at)}: {words}"))
     return found

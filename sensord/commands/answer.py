@@ -90,13 +90,14 @@ def _show(built: OneGarden, config: Path, json: bool) -> None:
 
     site, zone, now = built.garden.site.name, built.settings.zone, datetime.now(UTC)
     try:
-        store = SqliteStore.reader(_build.store_path(built.settings.store, config))
-        entries = store.entries(site, EPOCH, now + timedelta(days=1))
+        reader = SqliteStore.reader(_build.store_path(built.settings.store, config))
+        store = reader.of(site)
+        entries = store.entries.between(EPOCH, now + timedelta(days=1))
         # with what was said since a rule was asked last: it is asked again in up to a quarter of an hour
-        standing = [heard(c, entries, now) for c in store.concerns(site)]
+        standing = [heard(c, entries, now) for c in store.concerns.standing()]
         concerns = sorted(standing, key=lambda c: c.breached_since, reverse=True)
-        messages = [p.message for p in store.messages(site, now - timedelta(days=14), now)]
-        store.close()
+        messages = [p.message for p in store.outbox.between(now - timedelta(days=14), now)]
+        reader.close()
     except Transient as trouble:
         raise Mistakes([f"what stands can't be read: {trouble}"]) from None
     rows = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -12,6 +12,7 @@ from sensord.model import Route
 
 if TYPE_CHECKING:
     from sensord.commands._build import OneGarden
+    from sensord.ports import Shelf
 
 Finding = tuple[str, bool | None, str]
 """A part, whether it is fine (None: it works, but know this), and what was found."""
@@ -88,7 +89,7 @@ def _tried(built: OneGarden, config: Path, wait: float, no_push: bool) -> list[F
     ]
 
 
-def _missing(built: Any, offline: bool) -> list[Finding]:
+def _missing(built: OneGarden, offline: bool) -> list[Finding]:
     """What a configuration may leave out, and then does not get. A garden that is only being set up may do so for now."""
     from sensord.model import AMBIENT, Quantity
 
@@ -110,7 +111,7 @@ def _missing(built: Any, offline: bool) -> list[Finding]:
     return found
 
 
-def _parts(built: Any) -> list[Finding]:
+def _parts(built: OneGarden) -> list[Finding]:
     """What is switched on and not installed."""
     from importlib.util import find_spec
 
@@ -131,7 +132,7 @@ def _parts(built: Any) -> list[Finding]:
     ]
 
 
-def _clock(built: Any) -> list[Finding]:
+def _clock(built: OneGarden) -> list[Finding]:
     from datetime import UTC, datetime
 
     from sensord.commands._build import RELEASED, local_text
@@ -143,14 +144,15 @@ def _clock(built: Any) -> list[Finding]:
     return [("clock", True, shown)]
 
 
-def _store(built: Any, path: Path) -> list[Finding]:
+def _store(built: OneGarden, path: Path) -> list[Finding]:
     """Open and write a trial database beside the store; look at the disk, and at what the store last heard."""
     import shutil
+    from datetime import UTC, datetime
     from tempfile import TemporaryDirectory
 
     from sensord.commands import _build
     from sensord.edges.sqlite import SqliteStore
-    from sensord.ports import Transient
+    from sensord.ports import Commit, Transient
 
     found: list[Finding] = []
     try:
@@ -160,7 +162,7 @@ def _store(built: Any, path: Path) -> list[Finding]:
         with TemporaryDirectory(dir=path.parent) as directory:
             trial = _build.open_store(built, Path(directory) / "trial.sqlite3")
             try:
-                trial.remember("trial", "1")
+                trial.of(built.garden.site).journal.commit(Commit(datetime.now(UTC), facts={"trial": "1"}))
             finally:
                 trial.close()
     except (OSError, Transient, ValueError) as error:
@@ -169,16 +171,16 @@ def _store(built: Any, path: Path) -> list[Finding]:
     if not path.exists():
         return [*found, ("store", True, f"{path}: not there yet; `sensord run` makes it")]
     try:
-        store = SqliteStore.reader(path)
+        reader = SqliteStore.reader(path)
         try:
-            return [*found, *_kept(built, path, store)]
+            return [*found, *_kept(built, path, reader.of(built.garden.site.name))]
         finally:
-            store.close()
+            reader.close()
     except (OSError, Transient, ValueError) as error:
         return [*found, ("store", False, f"{path}: can't be read: {error}")]
 
 
-def _kept(built: Any, path: Path, store: Any) -> list[Finding]:
+def _kept(built: OneGarden, path: Path, store: Shelf) -> list[Finding]:
     """What the store holds: how much, how new, what was refused and what waits."""
     from collections import Counter
     from datetime import UTC, datetime
@@ -186,13 +188,13 @@ def _kept(built: Any, path: Path, store: Any) -> list[Finding]:
     from sensord.commands import _build
     from sensord.recovery import last_heard
 
-    counters = store.counters()
+    counters = store.accounts.counters()
     found: list[Finding] = [
         ("store", True, f"{path}: {counters.get('readings', 0)} readings, {counters.get('refused', 0)} refused")
     ]
     now = datetime.now(UTC)
     for probe in built.garden.probes:
-        heard = last_heard(store, probe, now)
+        heard = last_heard(store.readings, probe, now)
         if heard is None:
             found.append((f"probe {probe.name}", False, "never heard"))
             continue
@@ -200,7 +202,7 @@ def _kept(built: Any, path: Path, store: Any) -> list[Finding]:
         fine = age < 10 * probe.interval_s
         look = "" if fine else ": look at its power and network"
         found.append((f"probe {probe.name}", fine, f"last heard {age / 60:.0f} min ago{look}"))
-    refusals = store.refusals(built.settings.store.refusals_kept)
+    refusals = store.accounts.refusals(built.settings.store.refusals_kept)
     sorts = Counter((refusal.topic, refusal.reason) for refusal in refusals)
     newest = {(r.topic, r.reason): r.received_at for r in reversed(refusals)}
     ordered = sorted(sorts, key=newest.__getitem__, reverse=True)
@@ -211,14 +213,14 @@ def _kept(built: Any, path: Path, store: Any) -> list[Finding]:
     if others := ordered[SORTS_SHOWN:]:
         left = sum(sorts[sort] for sort in others)
         found.append(("refused", False, f"{left} more, for {_build.counted(len(others), 'other reason')}"))
-    waiting = [p for p in store.outbox() if p.attempts]
+    waiting = [p for p in store.outbox.due() if p.attempts]
     if waiting:
         many = _build.counted(len(waiting), "message")
         found.append(("outbox", False, f"{many} waiting after failed attempts: {waiting[0].detail}"))
     return found
 
 
-def _broker(built: Any, wait: float) -> list[Finding]:
+def _broker(built: OneGarden, wait: float) -> list[Finding]:
     """Connect as a visitor (its own client id, no session), listen for a while, and say which probes were heard."""
     from sensord.commands import _build
     from sensord.edges.broker import listen
@@ -249,7 +251,7 @@ def _broker(built: Any, wait: float) -> list[Finding]:
     return found
 
 
-def _push(built: Any) -> list[Finding]:
+def _push(built: OneGarden) -> list[Finding]:
     """Send one message on each route that is configured."""
     from datetime import UTC, datetime
 

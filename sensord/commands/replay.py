@@ -53,9 +53,10 @@ def command(
             stack.callback(inbox.close)
             kept = _build.open_store(built, path, durable=False)
             stack.callback(kept.close)
+            share = _build.share(built, kept)
             channel = stack.enter_context(JsonLinesChannel(messages or Path("/dev/null")))
             sender = InlineSender(dict.fromkeys(Route, channel))
-            loop = _build.loop(built, clock, inbox, kept, sender)
+            loop = _build.loop(built, clock, inbox, share, sender)
             _go(loop, clock.now(), end + END, quiet=json)
         except (FeedError, OSError) as error:
             raise Mistakes(str(error).splitlines()) from None

@@ -72,7 +72,7 @@ def _stage(source: Path, staged: Path) -> int:
 
     from sensord.edges import sqlite_migrations
     from sensord.edges.sqlite_codec import transient
-    from sensord.edges.sqlite_reads import connect, flush
+    from sensord.edges.sqlite_connection import connect, flush
 
     staged.unlink(missing_ok=True)
     try:
@@ -116,7 +116,7 @@ def _swap(staged: Path, store: Path, stamp: str) -> Path | None:
     import sqlite3
     from contextlib import suppress
 
-    from sensord.edges.sqlite_reads import flush
+    from sensord.edges.sqlite_connection import flush
 
     kept = None
     if store.exists():

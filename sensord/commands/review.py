@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from sensord.commands._build import OneGarden
     from sensord.edges.influx_reads import InfluxStore
-    from sensord.edges.sqlite_reads import SqliteReader
+    from sensord.edges.sqlite import SqliteReader
     from sensord.language import Measure
     from sensord.review import Review, Span
 
@@ -108,16 +108,16 @@ def _look(built: OneGarden, path: Path | None, span: Span, now: datetime, show: 
     from sensord.ports import Transient
 
     since = lookback.season_start(built.garden, built.settings.review.season_start, span.last)
-    records = _records(built, path)
+    store = _store(built, path)
     try:
-        return lookback.look_back(records, built.garden, span, since, now, show)
+        return lookback.look_back(store.of(built.garden.site.name), built.garden, span, since, now, show)
     except Transient as trouble:
         raise ValueError(str(trouble)) from None
     finally:
-        records.close()
+        store.close()
 
 
-def _records(built: OneGarden, path: Path | None) -> SqliteReader | InfluxStore:
+def _store(built: OneGarden, path: Path | None) -> SqliteReader | InfluxStore:
     """The store of that path; without one, what was shipped."""
     if path is not None:
         from sensord.edges.sqlite import SqliteStore

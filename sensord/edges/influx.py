@@ -22,13 +22,15 @@ from typing import Protocol
 from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import LineMaker, Lines
 from sensord.edges.influx_writer import InfluxWriter, Later
+from sensord.edges.sqlite_reads import open_to_read
 from sensord.edges.sqlite_shipping import PARKED_KEPT, Parked
-from sensord.edges.sqlite_unshipped import Backlog, Place, ShippingReader, backlog
+from sensord.edges.sqlite_unshipped import Backlog, Place, ShippingReader
 from sensord.ports import Transient
 from sensord.rules import Per
 
 FIRST_PAUSE_S = 5.0
 LONGEST_PAUSE_S = 300.0
+BUSY_S = 5.0
 WAKE_EVERY_S = 1.0
 """While catching up, the store is told this often what was delivered."""
 
@@ -38,7 +40,7 @@ def try_out(path: str | Path, settings: InfluxSettings, species: Mapping[str, st
 
     Returns what was shipped, "" where there is nothing yet. Raises Transient with what is wrong.
     """
-    reader, writer = ShippingReader(path), InfluxWriter(settings)
+    reader, writer = ShippingReader(open_to_read(path, BUSY_S)), InfluxWriter(settings)
     try:
         lines = LineMaker(reader.series, species, per).lines(reader.newest())
         if refused := writer.deliver(lines):
@@ -163,7 +165,7 @@ class Shipper:
     def _catch_up(self) -> None:
         """Deliver until nothing waits."""
         if self._reader is None or self._maker is None:
-            self._reader = ShippingReader(self._path)
+            self._reader = ShippingReader(open_to_read(self._path, BUSY_S))
             self._maker = LineMaker(self._reader.series, self._species, self._per)
         woken_s = time.monotonic()
         with ThreadPoolExecutor(1, "shipping-reader") as ahead:
@@ -196,6 +198,6 @@ class Shipper:
         """What waits now."""
         if self._reader is not None:
             try:
-                self.waiting = backlog(self._reader, self._place)
+                self.waiting = self._reader.backlog(self._place)
             except Transient:  # the store is what is in trouble, and the loop says so
                 return

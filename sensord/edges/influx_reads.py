@@ -1,6 +1,6 @@
 """Reads back from InfluxDB what was shipped there, of one site or of many, by InfluxQL at /query (InfluxDB 1, 2 and 3).
 
-The reading half of `ports.Store`, as far as a remote store can answer. It differs from the store on the Pi in this:
+`ports.Records`, as far as a remote store can answer. It differs from the store on the Pi in this:
 
     it is behind by what is still to be shipped
     a value that is not a finite number comes back as not a number, whichever it was
@@ -17,11 +17,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime
+from typing import NamedTuple
 
 from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import DAY_MS, EARLIEST_MS, LATEST_MS, UNIX_EPOCH_ORDINAL
 from sensord.edges.influx_query import InfluxQL, Row, equal, select
-from sensord.edges.sqlite_reads import ceil_ms
+from sensord.edges.sqlite_codec import ceil_ms
+from sensord.edges.sqlite_spans import slots_of
 from sensord.model import (
     Certainty,
     Concern,
@@ -44,7 +46,7 @@ from sensord.model import (
     concern_key,
     instant,
 )
-from sensord.ports import Day, Hour, Series, TallyHour
+from sensord.ports import Day, Hour, Series, Slot, TallyHour
 
 ABOUT = ("rule", "enclosure", "probe", "subject")
 """The tags that say what something is about."""
@@ -72,6 +74,16 @@ class InfluxStore:
         """Close the connections."""
         self._influx.close()
 
+    def of(self, site: str) -> InfluxRecords:
+        """What was shipped of a site, by its name."""
+        return InfluxRecords(
+            InfluxReadings(self._influx, site),
+            InfluxSummaries(self._influx, site),
+            InfluxEntries(self._influx, site),
+            InfluxConcerns(self._influx, site),
+            InfluxSent(self._influx, site),
+        )
+
     # --- which there are
 
     def sites(self) -> list[str]:
@@ -91,28 +103,33 @@ class InfluxStore:
         (result,) = self._influx.ask(f'SHOW TAG VALUES FROM "{measurement}" WITH KEY = "{tag}"{where}')
         return sorted({row[1] for series in result.get("series", ()) for row in series["values"]})
 
-    # --- readings and what is derived from them
 
-    def readings(self, site: str, probe: str, quantity: Quantity, start: datetime, end: datetime) -> Series:
+class InfluxReadings:
+    """`ports.Readings`."""
+
+    def __init__(self, influx: InfluxQL, site: str) -> None:
+        self._influx, self._site = influx, site
+
+    def series(self, probe: str, quantity: Quantity, start: datetime, end: datetime) -> Series:
         """Readings with start <= measured_at < end, ascending."""
         times, values, doubts = [], [], []
         for row in self._influx.rows(
-            "reading", ("value", "doubts"), _series(site, probe, quantity), *_span(start, end)
+            "reading", ("value", "doubts"), _series(self._site, probe, quantity), *_span(start, end)
         ):
             times.append(row["time"] / 1000)
             values.append(_number(row["value"]))
             doubts.append(int(row["doubts"]))
         return Series(times, values, doubts)
 
-    def latest(self, site: str, probe: str, quantity: Quantity, before: datetime | None = None) -> Reading | None:
+    def latest(self, probe: str, quantity: Quantity, before: datetime | None = None) -> Reading | None:
         """The newest reading by measured_at (measured before `before`)."""
         until = "" if before is None else f" AND time < {ceil_ms(before)}ms"
         fields = ("value", "doubts", "delay_s")
-        query = select("reading", fields, _series(site, probe, quantity), f"{until} ORDER BY time DESC LIMIT 1")
+        query = select("reading", fields, _series(self._site, probe, quantity), f"{until} ORDER BY time DESC LIMIT 1")
         for row in self._influx.answer(query):
             delay_ms = round(row["delay_s"] * 1000)
             return Reading(
-                site,
+                self._site,
                 probe,
                 quantity,
                 instant(row["time"]),
@@ -122,7 +139,31 @@ class InfluxStore:
             )
         return None
 
-    def hours(self, site: str, probe: str, quantity: Quantity, start: datetime, end: datetime) -> list[Hour]:
+    def slots(
+        self, probe: str, quantity: Quantity, start: datetime, end: datetime, slot_s: int, refused: int
+    ) -> list[Slot]:
+        """Means, lows and highs of equal slots of time, of the readings that carry none of the doubts `refused`."""
+        return slots_of(self.series(probe, quantity, start, end), slot_s, refused)
+
+    def gaps(self, start: datetime, end: datetime) -> list[Gap]:
+        """Gaps that touch the span, by their start."""
+        found = []
+        for r in self._influx.rows(
+            "gap", ("open", "ended_at_s", "kind", "probe"), {"site": self._site}, EARLIEST_MS, ceil_ms(end)
+        ):
+            ended_at = None if r["open"] or r["ended_at_s"] is None else _moment(r["ended_at_s"])
+            if ended_at is None or ended_at >= start:
+                found.append(Gap(self._site, GapKind(r["kind"]), r["probe"] or "", instant(r["time"]), ended_at))
+        return found
+
+
+class InfluxSummaries:
+    """`ports.Summaries`."""
+
+    def __init__(self, influx: InfluxQL, site: str) -> None:
+        self._influx, self._site = influx, site
+
+    def hours(self, probe: str, quantity: Quantity, start: datetime, end: datetime) -> list[Hour]:
         """Hourly summaries with start <= hour < end; an hour without a usable reading is left out."""
         fields = ("count", "minimum", "maximum", "mean", "doubtful")
         return [
@@ -134,11 +175,11 @@ class InfluxStore:
                 float(r["mean"]),
                 int(r["doubtful"]),
             )
-            for r in self._influx.rows("hour", fields, _series(site, probe, quantity), *_span(start, end))
+            for r in self._influx.rows("hour", fields, _series(self._site, probe, quantity), *_span(start, end))
             if r["count"]
         ]
 
-    def days(self, site: str, probe: str, quantity: Quantity, first: date, last: date) -> list[Day]:
+    def days(self, probe: str, quantity: Quantity, first: date, last: date) -> list[Day]:
         """Daily summaries by the site's local day, both ends included; a day without a usable reading is left out."""
         fields = ("count", "minimum", "minimum_at_s", "maximum", "maximum_at_s", "mean")
         span = ((d.toordinal() - UNIX_EPOCH_ORDINAL) * DAY_MS for d in (first, last))
@@ -152,12 +193,12 @@ class InfluxStore:
                 _moment(r["maximum_at_s"]),
                 float(r["mean"]),
             )
-            for r in self._influx.rows("day", fields, _series(site, probe, quantity), next(span), next(span) + 1)
+            for r in self._influx.rows("day", fields, _series(self._site, probe, quantity), next(span), next(span) + 1)
         ]
 
-    def tally(self, site: str, enclosure: str, start: datetime, end: datetime) -> list[TallyHour]:
+    def tally(self, enclosure: str, start: datetime, end: datetime) -> list[TallyHour]:
         """Degree-days by hour, by the species that they were counted for last."""
-        tags = {"site": site, "enclosure": enclosure}
+        tags = {"site": self._site, "enclosure": enclosure}
         newest = select("tally", ("degree_days", "species"), tags, " ORDER BY time DESC LIMIT 1")
         for row in self._influx.answer(newest):
             tags["species"] = row["species"] or ""
@@ -167,24 +208,29 @@ class InfluxStore:
             for r in self._influx.rows("tally", fields, tags, *_span(start, end))
         ]
 
-    # --- what was the matter, and what was said
 
-    def concerns(self, site: str) -> list[Concern]:
+class InfluxConcerns:
+    """`ports.Concerns`."""
+
+    def __init__(self, influx: InfluxQL, site: str) -> None:
+        self._influx, self._site = influx, site
+
+    def standing(self) -> list[Concern]:
         """Concerns that are not over, oldest first."""
-        return [c for c in self._concerns(site, EARLIEST_MS, LATEST_MS) if c.over_at is None]
+        return [c for c in self._concerns(EARLIEST_MS, LATEST_MS) if c.over_at is None]
 
-    def past_concerns(self, site: str, start: datetime, end: datetime) -> list[Concern]:
+    def past(self, start: datetime, end: datetime) -> list[Concern]:
         """Concerns that ended in the span (start <= over_at < end), by their end."""
         ended = [
             (c.over_at, c)
-            for c in self._concerns(site, EARLIEST_MS, ceil_ms(end))
+            for c in self._concerns(EARLIEST_MS, ceil_ms(end))
             if c.over_at is not None and start <= c.over_at < end
         ]
         return [c for _, c in sorted(ended, key=lambda pair: pair[0])]
 
-    def _concerns(self, site: str, start_ms: int, end_ms: int) -> Iterator[Concern]:
-        told = self._told(site)
-        for r in self._influx.rows("concern", (*CONCERN, *ABOUT), {"site": site}, start_ms, end_ms):
+    def _concerns(self, start_ms: int, end_ms: int) -> Iterator[Concern]:
+        told = self._told()
+        for r in self._influx.rows("concern", (*CONCERN, *ABOUT), {"site": self._site}, start_ms, end_ms):
             opened_at, rule, subject = instant(r["time"]), r["rule"], _subject(r)
             over_at, answered_at = (None if r[f] is None else _moment(r[f]) for f in ("over_at_s", "answered_at_s"))
             standing = Standing.OVER if over_at else Standing.ANSWERED if answered_at else Standing.OPEN
@@ -194,7 +240,7 @@ class InfluxStore:
                 numbers["shade_helped"] = "yes" if r["shade_helped"] else "no"
             messages = [m for m in told.get((rule, subject), ()) if opened_at <= m[0] <= (over_at or m[0])]
             yield Concern(
-                site,
+                self._site,
                 rule,
                 subject,
                 standing,
@@ -209,27 +255,36 @@ class InfluxStore:
                 over_at=over_at,
             )
 
-    def _told(self, site: str) -> dict[tuple[str, str], list[tuple[datetime, str]]]:
+    def _told(self) -> dict[tuple[str, str], list[tuple[datetime, str]]]:
         """When what was advised about a rule and subject, in order of time."""
         found: dict[tuple[str, str], list[tuple[datetime, str]]] = {}
-        for r in self._influx.rows("message", ("severity", "action", *ABOUT), {"site": site}, EARLIEST_MS, LATEST_MS):
+        for r in self._influx.rows(
+            "message", ("severity", "action", *ABOUT), {"site": self._site}, EARLIEST_MS, LATEST_MS
+        ):
             found.setdefault((r["rule"], _subject(r)), []).append((instant(r["time"]), r["action"] or ""))
         return found
 
-    def verdicts(self, site: str, start: datetime, end: datetime) -> list[Verdict]:
+    def verdicts(self, start: datetime, end: datetime) -> list[Verdict]:
         """None: they are not shipped. What matters of them stands in the concerns."""
         return []
 
-    def messages(self, site: str, start: datetime, end: datetime) -> list[Parcel]:
+
+class InfluxSent:
+    """`ports.Sent`."""
+
+    def __init__(self, influx: InfluxQL, site: str) -> None:
+        self._influx, self._site = influx, site
+
+    def between(self, start: datetime, end: datetime) -> list[Parcel]:
         """What was said (start <= at < end), by time; without the words."""
         found = []
         columns = ("severity", "sent", "action", "telling", *ABOUT)
-        for r in self._influx.rows("message", columns, {"site": site}, *_span(start, end)):
+        for r in self._influx.rows("message", columns, {"site": self._site}, *_span(start, end)):
             at, rule, subject = instant(r["time"]), r["rule"], _subject(r)
             key = concern_key(rule, subject)
             message = Message(
                 key=f"{key}/{r['time']}",
-                site=site,
+                site=self._site,
                 at=at,
                 rule=rule,
                 subject=subject,
@@ -246,27 +301,35 @@ class InfluxStore:
             found.append(Parcel(message, 0, at, Fate.SENT if r["sent"] else Fate.UNSENT))
         return found
 
-    def gaps(self, site: str, start: datetime, end: datetime) -> list[Gap]:
-        """Gaps that touch the span, by their start."""
-        found = []
-        for r in self._influx.rows(
-            "gap", ("open", "ended_at_s", "kind", "probe"), {"site": site}, EARLIEST_MS, ceil_ms(end)
-        ):
-            ended_at = None if r["open"] or r["ended_at_s"] is None else _moment(r["ended_at_s"])
-            if ended_at is None or ended_at >= start:
-                found.append(Gap(site, GapKind(r["kind"]), r["probe"] or "", instant(r["time"]), ended_at))
-        return found
 
-    def entries(self, site: str, start: datetime, end: datetime) -> list[Entry]:
+class InfluxEntries:
+    """`ports.Entries`."""
+
+    def __init__(self, influx: InfluxQL, site: str) -> None:
+        self._influx, self._site = influx, site
+
+    def between(self, start: datetime, end: datetime) -> list[Entry]:
         """What the keeper said, by `at` (start <= at < end), ascending; without text and author."""
         found = []
-        for r in self._influx.rows("entry", ("said", "amount", "what", *ABOUT), {"site": site}, *_span(start, end)):
+        for r in self._influx.rows(
+            "entry", ("said", "amount", "what", *ABOUT), {"site": self._site}, *_span(start, end)
+        ):
             subject = _subject(r)
             if r["rule"]:
                 subject = concern_key(r["rule"], subject)
             amount = None if r["amount"] is None else float(r["amount"])
-            found.append(Entry(site, instant(r["time"]), instant(r["time"]), subject, What(r["what"]), amount))
+            found.append(Entry(self._site, instant(r["time"]), instant(r["time"]), subject, What(r["what"]), amount))
         return found
+
+
+class InfluxRecords(NamedTuple):
+    """`ports.Records`."""
+
+    readings: InfluxReadings
+    summaries: InfluxSummaries
+    entries: InfluxEntries
+    concerns: InfluxConcerns
+    outbox: InfluxSent
 
 
 def _series(site: str, probe: str, quantity: Quantity) -> dict[str, str]:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import hashlib
 import math
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime, timedelta
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from sensord.model import EPOCH, LARGEST_STEPS, STEPS_PER_UNIT, Arrival
-from sensord.ports import Transient
+from sensord.model import EPOCH, LARGEST_STEPS, STEPS_PER_UNIT, Arrival, milliseconds
+from sensord.ports import Series, Transient
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
@@ -49,6 +49,31 @@ def maybe_microseconds(instant: datetime | None) -> int | None:
 def from_microseconds(unix_us: int) -> datetime:
     """The UTC instant of a Unix time [µs]."""
     return EPOCH + timedelta(microseconds=unix_us)
+
+
+def maybe_instant(unix_us: int | None) -> datetime | None:
+    """The UTC instant of a Unix time [µs], or None."""
+    return None if unix_us is None else from_microseconds(unix_us)
+
+
+def ceil_ms(moment: datetime) -> int:
+    """Unix time rounded up [ms]: stored times are whole, so "at or after" and "before" both round up."""
+    ms = milliseconds(moment)
+    return ms if moment.microsecond % 1000 == 0 else ms + 1
+
+
+def columns(rows: Sequence[tuple[int, Any, int]], scale: float) -> Series:
+    """Rows of (measured_ms, value, doubts) as three columns."""
+    if not rows:
+        return Series([], [], [])
+    times, stored, doubts = zip(*rows, strict=True)
+    try:
+        values = [steps / scale for steps in stored] if float not in map(type, stored) else None
+    except TypeError:  # a NULL: not a number
+        values = None
+    if values is None:
+        values = [value_from_steps(steps, scale) for steps in stored]
+    return Series([ms / 1000 for ms in times], values, list(doubts))
 
 
 def digest(arrival: Arrival) -> bytes:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Sequence
 
+from sensord.edges.sqlite_connection import copy_whole
+
 APPLICATION_ID = 0x53454E53
 """Marks the file as ours ("SENS"), see PRAGMA application_id."""
 
@@ -106,10 +108,70 @@ def what_is_to_be_shipped(db: sqlite3.Connection) -> None:
     )
 
 
+def what_belongs_to_a_site(db: sqlite3.Connection) -> None:
+    """Facts, counters, refusals, what was undated and the keys of messages are each site's own; before, a file had one."""
+    site = _only_site(db)
+    # what hangs on a table goes with it
+    triggers = db.execute("SELECT sql FROM sqlite_schema WHERE type = 'trigger' AND tbl_name = 'message'").fetchall()
+    _run(
+        db,
+        """CREATE TABLE fact_of_site (
+            site TEXT NOT NULL, name TEXT NOT NULL, value TEXT NOT NULL,
+            PRIMARY KEY (site, name)) STRICT, WITHOUT ROWID""",
+        """CREATE TABLE counter_of_site (
+            site TEXT NOT NULL, name TEXT NOT NULL, count INTEGER NOT NULL,
+            PRIMARY KEY (site, name)) STRICT, WITHOUT ROWID""",
+        # turn: counts the site's own, so that the oldest can go without looking at other sites
+        """CREATE TABLE undated_of_site (
+            site TEXT NOT NULL, turn INTEGER NOT NULL, packet INTEGER NOT NULL, digest BLOB NOT NULL,
+            received_us INTEGER NOT NULL, PRIMARY KEY (site, turn), UNIQUE (site, packet)) STRICT, WITHOUT ROWID""",
+        """CREATE TABLE refusal_of_site (
+            id INTEGER PRIMARY KEY, site TEXT NOT NULL, received_us INTEGER NOT NULL, topic TEXT NOT NULL,
+            payload BLOB NOT NULL, reason TEXT NOT NULL) STRICT""",
+        """CREATE TABLE message_of_site (
+            id INTEGER PRIMARY KEY, key TEXT NOT NULL, site TEXT NOT NULL, at_us INTEGER NOT NULL,
+            severity INTEGER NOT NULL, state TEXT NOT NULL, attempts INTEGER NOT NULL, due_us INTEGER NOT NULL,
+            detail TEXT NOT NULL, changed_us INTEGER NOT NULL, body TEXT NOT NULL, UNIQUE (site, key)) STRICT""",
+        "INSERT INTO message_of_site SELECT * FROM message",
+    )
+    # what is shipped is the whole store's, hence of no site
+    db.execute(
+        "INSERT INTO fact_of_site SELECT CASE WHEN name IN ('ships to', 'shipped at') THEN '' ELSE ? END, name, value"
+        " FROM fact",
+        (site,),
+    )
+    db.execute("INSERT INTO counter_of_site SELECT ?, name, count FROM counter", (site,))
+    db.execute("INSERT INTO undated_of_site SELECT ?, turn, packet, digest, received_us FROM undated", (site,))
+    db.execute("INSERT INTO refusal_of_site SELECT id, ?, received_us, topic, payload, reason FROM refusal", (site,))
+    for table in ("fact", "counter", "undated", "refusal", "message"):
+        _run(db, f"DROP TABLE {table}", f"ALTER TABLE {table}_of_site RENAME TO {table}")
+    _run(
+        db,
+        "CREATE INDEX refusal_at ON refusal (site, id)",
+        "CREATE INDEX message_waiting ON message (site, severity DESC, at_us, id) WHERE state = 'waiting'",
+        "CREATE INDEX message_at ON message (site, at_us)",
+        "CREATE INDEX verdict_last ON verdict (site, rule, subject, id)",
+        *(sql for (sql,) in triggers),
+    )
+
+
+def _only_site(db: sqlite3.Connection) -> str:
+    """The site that a file belongs to which was made for one; of several, what was heard of last."""
+    row = db.execute(
+        "SELECT site FROM (SELECT site, max(at_us) AS at FROM message GROUP BY site"
+        " UNION ALL SELECT site, max(at_us) FROM entry GROUP BY site"
+        " UNION ALL SELECT site, max(started_us) FROM gap GROUP BY site"
+        " UNION ALL SELECT site, max(at_us) FROM verdict GROUP BY site"
+        " UNION ALL SELECT site, -1 FROM series) ORDER BY at DESC LIMIT 1"
+    ).fetchone()
+    return str(row[0]) if row else ""
+
+
 MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     what_was_accepted,
     what_is_derived,
     what_is_to_be_shipped,
+    what_belongs_to_a_site,
 )
 
 
@@ -125,8 +187,15 @@ def touch_stored(db: sqlite3.Connection, series: int | None = None) -> None:
 
 
 def migrate(db: sqlite3.Connection, path: str) -> None:
-    """Bring the file to the newest schema. Raises ValueError when it is newer than this code, or not ours."""
+    """Bring the file to the newest schema; what it was before is kept whole beside it first, named by its schema.
+
+    Raises ValueError when the file is newer than this code, or not ours, and what SQLite raises where there is no room:
+    then the file is as it was.
+    """
     check(db, path)
+    before = _version(db)
+    if 0 < before < len(MIGRATIONS):
+        copy_whole(db, backup_path(path, before))
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     for version, step in enumerate(MIGRATIONS, start=1):
         if version <= _version(db):
@@ -142,6 +211,11 @@ def migrate(db: sqlite3.Connection, path: str) -> None:
             if db.in_transaction:
                 db.execute("ROLLBACK")
             raise
+
+
+def backup_path(path: str, version: int) -> str:
+    """Where the file is kept as it was before a migration."""
+    return f"{path}.schema-{version}"
 
 
 def check(db: sqlite3.Connection, path: str, complete: bool = False) -> None:

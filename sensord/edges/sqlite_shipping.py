@@ -23,14 +23,16 @@ row; where very many wait (the other database has been away for days), they are 
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Sequence
 from datetime import datetime
 from enum import IntEnum
 from typing import NamedTuple
 
 from sensord.edges.sqlite_codec import microseconds
-from sensord.edges.sqlite_concerns import ConcernWriter
+from sensord.edges.sqlite_connection import Connection
 from sensord.edges.sqlite_migrations import HOUR_MS
+from sensord.edges.sqlite_writer import Writer
 
 DRAW_TOGETHER_AT = 100_000
 """Readings noted one by one that may wait before they are drawn together by the hour."""
@@ -124,29 +126,31 @@ AGAIN = (
 )
 
 
-class ShippingWriter(ConcernWriter):
-    """The part of the store that notes what is to be shipped and strikes off what has been."""
+class ShippingNotes:
+    """Notes what is to be shipped and strikes off what has been, for all sites of the store: they ship to one place."""
 
-    _drawn_to = 0
+    def __init__(self, writer: Writer) -> None:
+        self._writer, self._drawn_to = writer, 0
 
-    def _ship_to(self, destination: str) -> None:
+    def ship_to(self, destination: str) -> None:
         """Note from now on what changes, for this destination; one that is new is to get everything. "" ends it.
 
         What was refused is tried again once at each start.
         """
-        facts = json.loads(self.recall(DESTINATION) or "{}")
+        fact = self._writer.connection.one("SELECT value FROM fact WHERE site = '' AND name = ?", (DESTINATION,))
+        facts = json.loads(fact[0]) if fact else {}
         if facts.get("destination", "") == destination and facts.get("form", FORM) == FORM:
-            if destination and self._one("SELECT 1 FROM parked LIMIT 1"):
-                with self._transaction() as db:  # the keeper may have mended the cause
+            if destination and self._writer.connection.one("SELECT 1 FROM parked LIMIT 1"):
+                with self._writer.transaction() as db:  # the keeper may have mended the cause
                     for statement in AGAIN:
                         db.execute(statement)
             return
-        with self._transaction() as db:
+        with self._writer.transaction() as db:
             for name in TRIGGERS:
                 db.execute(f"DROP TRIGGER IF EXISTS {name}")
             db.execute("DELETE FROM changed")
             db.execute("DELETE FROM parked")
-            db.execute("DELETE FROM fact WHERE name IN (?, ?)", (DESTINATION, SETTLED))
+            db.execute("DELETE FROM fact WHERE site = '' AND name IN (?, ?)", (DESTINATION, SETTLED))
             if not destination:
                 return
             for name, event in TRIGGERS.items():
@@ -154,28 +158,27 @@ class ShippingWriter(ConcernWriter):
             for statement in EVERYTHING:
                 db.execute(statement)
             (history,) = db.execute("SELECT coalesce(max(change), 0) FROM changed").fetchone()
-            fact = json.dumps({"destination": destination, "form": FORM, "history": history})
-            db.execute("INSERT INTO fact VALUES (?, ?)", (DESTINATION, fact))
+            _remember(db, DESTINATION, json.dumps({"destination": destination, "form": FORM, "history": history}))
 
     def settle(self, upto: int, parked: Sequence[Parked], now: datetime) -> None:
         """Strike off what has been delivered, and keep what was refused for inspection: the newest 1000."""
-        with self._transaction() as db:
+        with self._writer.transaction() as db:
             db.execute("DELETE FROM changed WHERE change <= ?", (upto,))
             db.executemany(
                 "INSERT INTO parked (parked_us, kind, number, at, line, words) VALUES (?, ?, ?, ?, ?, ?)",
                 [(microseconds(now), *p.mark, p.line, p.words[:LONGEST_WORDS]) for p in parked[-PARKED_KEPT:]],
             )
             db.execute("DELETE FROM parked WHERE id <= (SELECT max(id) FROM parked) - ?", (PARKED_KEPT,))
-            db.execute("INSERT OR REPLACE INTO fact VALUES (?, ?)", (SETTLED, now.isoformat()))
+            _remember(db, SETTLED, now.isoformat())
 
-    def _draw_together(self) -> None:
+    def draw_together(self, reader: Connection) -> None:
         """Bound what waits: readings noted one by one become one row an hour and series, under their newest number."""
-        first, last = self._one("SELECT coalesce(min(change), 0), coalesce(max(change), 0) FROM changed")
+        first, last = reader.one("SELECT coalesce(min(change), 0), coalesce(max(change), 0) FROM changed")
         first = max(first, self._drawn_to + 1)
         if last - first < DRAW_TOGETHER_AT:
             return
         of_readings = "kind = 0 AND change >= ? AND change <= ?"
-        with self._transaction() as db:
+        with self._writer.transaction() as db:
             rows = db.execute(
                 f"SELECT max(change), 0, number, min(at), max(until) FROM changed WHERE {of_readings}"  # noqa: S608
                 f" GROUP BY at / {HOUR_MS}, number",
@@ -185,7 +188,14 @@ class ShippingWriter(ConcernWriter):
             db.executemany("INSERT INTO changed (change, kind, number, at, until) VALUES (?, ?, ?, ?, ?)", rows)
         self._drawn_to = last
 
-    def _unshipped_ms(self) -> int | None:
-        """When the oldest reading that waits was measured [ms]."""
-        oldest: int | None = self._one("SELECT min(at) FROM changed WHERE kind = 0")[0]
-        return oldest
+
+def _remember(db: sqlite3.Connection, name: str, value: str) -> None:
+    """A fact of no site: shipping is the whole store's."""
+    db.execute("INSERT OR REPLACE INTO fact VALUES ('', ?, ?)", (name, value))
+
+
+def unshipped_ms(reader: Connection, site: str) -> int | None:
+    """When the oldest reading of the site that waits was measured [ms]."""
+    sql = "SELECT min(at) FROM changed WHERE kind = 0 AND number IN (SELECT id FROM series WHERE site = ?)"
+    oldest: int | None = reader.one(sql, (site,))[0]
+    return oldest

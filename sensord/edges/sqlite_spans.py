@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.model import Doubt, instant, milliseconds
-from sensord.ports import Series
+from sensord.ports import Series, Slot
 from sensord.science.steps import LONGEST_BRIDGE_S
 
 UNUSABLE = int(Doubt.UNUSABLE)
@@ -141,3 +141,12 @@ def days_of_hour(zone: ZoneInfo, hour: int) -> tuple[int, ...]:
     """The local days that a UTC hour lies in: one, or two where the zone is off by a part of an hour."""
     begin, end = instant(hour * HOUR_MS), instant((hour + 1) * HOUR_MS - 1)
     return tuple(sorted({moment.astimezone(zone).date().toordinal() for moment in (begin, end)}))
+
+
+def slots_of(readings: Series, slot_s: int, refused: int) -> list[Slot]:
+    """Mean, low and high of each slot of so many seconds, of the finite values that carry none of the doubts `refused`."""
+    slots: dict[int, list[float]] = {}
+    for time_s, value, doubts in zip(*readings, strict=True):
+        if not doubts & refused and isfinite(value):
+            slots.setdefault(int(time_s // slot_s), []).append(value)
+    return [Slot(k * slot_s, sum(of) / len(of), min(of), max(of)) for k, of in sorted(slots.items())]

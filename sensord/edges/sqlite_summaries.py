@@ -8,10 +8,8 @@ computed again. A day is put together from its hours, and from readings where it
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -19,13 +17,11 @@ from sensord.edges.sqlite_codec import SCALE
 from sensord.edges.sqlite_migrations import HOUR_MS, touch_stored
 from sensord.edges.sqlite_spans import NOTHING, Part, Span, bounds_of_day, days_of_hour, look_at, together
 from sensord.model import Quantity
-from sensord.ports import Series
+from sensord.ports import Place, Series
 from sensord.science.degree_days import Tally, integrate_between
 from sensord.science.steps import LONGEST_BRIDGE_S
-from sensord.science.thresholds import check_thresholds
 
 BRIDGE_MS = int(LONGEST_BRIDGE_S * 1000)
-HOURS_AT_ONCE = 1000
 
 Mark = tuple[int, int]
 """(hours since 1970, number of the series): an hour to compute, in the order of computing."""
@@ -38,31 +34,6 @@ MOST_REMEMBERED = 2000
 NEVER_PRUNED = -(2**62)
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Whose degree-days are counted: an enclosure, its probes with temperature in order of trust, thresholds [°C]."""
-
-    enclosure: str
-    probes: tuple[str, ...]
-    lower_c: float
-    upper_c: float | None
-
-    def __post_init__(self) -> None:
-        check_thresholds(self.lower_c, self.upper_c)
-
-    @property
-    def definition(self) -> str:
-        """What the figures depend on besides the readings."""
-        return json.dumps([*self.probes, self.lower_c, self.upper_c, LONGEST_BRIDGE_S])
-
-
-class Facts(NamedTuple):
-    """What is known of a numbered series."""
-
-    scale: float
-    zone: ZoneInfo
-
-
 class Morning(NamedTuple):
     """The hours of a day that were put together already: those before `until`."""
 
@@ -71,14 +42,21 @@ class Morning(NamedTuple):
     part: Part
 
 
+NEXT_TOUCHED = (
+    "SELECT hour, series FROM touched WHERE (hour, series) > (?, ?) AND hour <= ?"
+    " AND series IN (SELECT id FROM series WHERE site = ?) ORDER BY hour, series LIMIT 1000"
+)
+"""The site's next hours to compute, of those that have begun."""
+
+
 class Summaries:
-    """Keeps the derived tables; every method runs within the caller's transaction."""
+    """Keeps the derived tables of one site; every method runs within the caller's transaction."""
 
     def __init__(
         self,
         db: sqlite3.Connection,
         columns: Callable[[int, float, int, int], Series],
-        number: Callable[[str, str, Quantity], tuple[int, float] | None],
+        number: Callable[[str, Quantity], tuple[int, float] | None],
         site: str,
         zone: ZoneInfo,
     ) -> None:
@@ -88,13 +66,13 @@ class Summaries:
         self._site = site
         self._zone = zone
         self._places: dict[int, Place] = {}
-        self._known: dict[int, Facts] = {}
+        self._scales: dict[int, float] = {}
         self._edges: dict[Mark, Edges] = {}
         self._mornings: dict[int, Morning] = {}
 
     def forget(self) -> None:
         """Drop what is remembered of the tables, after a transaction that did not happen."""
-        self._known.clear()
+        self._scales.clear()
         self._edges.clear()
         self._mornings.clear()
 
@@ -119,24 +97,16 @@ class Summaries:
             self._places[row[0]] = place
 
     def _probes(self, place: Place) -> list[int]:
-        found = [self._number(self._site, probe, Quantity.TEMPERATURE) for probe in place.probes]
+        found = [self._number(probe, Quantity.TEMPERATURE) for probe in place.probes]
         return [number[0] for number in found if number is not None]
 
-    def _facts(self, series: int) -> Facts:
-        if series not in self._known:
-            site, quantity = self._db.execute("SELECT site, quantity FROM series WHERE id = ?", (series,)).fetchone()
-            self._known[series] = Facts(SCALE[quantity], self._zone if site == self._site else ZoneInfo("UTC"))
-        return self._known[series]
+    def _scale(self, series: int) -> float:
+        if series not in self._scales:
+            (quantity,) = self._db.execute("SELECT quantity FROM series WHERE id = ?", (series,)).fetchone()
+            self._scales[series] = SCALE[quantity]
+        return self._scales[series]
 
     # --- what is to be done
-
-    def next_touched(self, after: Mark, now_ms: int) -> list[Mark]:
-        """The next hours to compute, of those that have begun."""
-        return self._db.execute(
-            "SELECT hour, series FROM touched WHERE (hour, series) > (?, ?) AND hour <= ?"
-            " ORDER BY hour, series LIMIT ?",
-            (*after, now_ms // HOUR_MS, HOURS_AT_ONCE),
-        ).fetchall()
 
     def compute(self, touched: Sequence[Mark], now_ms: int, pruned_before_ms: int) -> tuple[int, list[Mark]]:
         """Bring these hours, those beside them where it matters, their days and tallies up to date.
@@ -169,8 +139,9 @@ class Summaries:
         return self._span(series, hour * HOUR_MS, (hour + 1) * HOUR_MS)
 
     def _span(self, series: int, start_ms: int, end_ms: int) -> Span:
-        scale = self._facts(series).scale
-        return look_at(self._columns(series, scale, start_ms - BRIDGE_MS, end_ms + BRIDGE_MS), start_ms, end_ms)
+        return look_at(
+            self._columns(series, self._scale(series), start_ms - BRIDGE_MS, end_ms + BRIDGE_MS), start_ms, end_ms
+        )
 
     def _beside(self, hour: int, series: int, span: Span) -> Iterator[int]:
         """Hours with a line to a reading of this one that was not there when they were computed."""
@@ -211,7 +182,7 @@ class Summaries:
     def _put_days(self, marks: Iterable[Mark]) -> None:
         wanted: dict[tuple[int, int], int] = {}
         for hour, series in marks:
-            for day in days_of_hour(self._facts(series).zone, hour):
+            for day in days_of_hour(self._zone, hour):
                 wanted[series, day] = max(hour, wanted.get((series, day), hour))
         rows = []
         for (series, day), hour in wanted.items():
@@ -222,7 +193,7 @@ class Summaries:
 
     def _day(self, series: int, day: int, newest: int) -> Part:
         """A day from its hours; those before the newest are put together once, and remembered."""
-        start_ms, end_ms = bounds_of_day(self._facts(series).zone, day)
+        start_ms, end_ms = bounds_of_day(self._zone, day)
         first, last = -(-start_ms // HOUR_MS), end_ms // HOUR_MS
         morning = self._mornings.get(series)
         if morning is None or morning.day != day or morning.until > newest:

@@ -7,10 +7,14 @@ stored reading measured at or after it is in it. It is filled from the database 
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 
-from sensord.edges.sqlite_codec import value_from_steps
-from sensord.ports import Series
+from sensord.edges.sqlite_codec import ceil_ms, value_from_steps
+from sensord.edges.sqlite_connection import Connection
+from sensord.edges.sqlite_reads import Numbers, SqliteReadings, columns_of
+from sensord.model import Gap, Quantity, Reading
+from sensord.ports import Series, Slot
 
 LONGEST = 3072
 """Readings kept of a series (two days at one a minute), about 72 bytes each."""
@@ -61,7 +65,7 @@ class Column:
         return Series(self.times_s[first:last], self.values[first:last], self.doubts[first:last])
 
 
-class Tail:
+class Newest:
     """Columns by series."""
 
     def __init__(self, longest: int = LONGEST) -> None:
@@ -94,3 +98,56 @@ class Tail:
     def clear(self) -> None:
         """Forget everything; the database knows."""
         self._columns.clear()
+
+
+class NewestReadings:
+    """`ports.Readings` for the site's own loop: what it asks for again and again comes from memory, the rest from the file."""
+
+    def __init__(self, connection: Connection, numbers: Numbers, readings: SqliteReadings) -> None:
+        self._connection, self._numbers, self._readings = connection, numbers, readings
+        self.newest = Newest()
+
+    def series(self, probe: str, quantity: Quantity, start: datetime, end: datetime) -> Series:
+        """Stored readings with start <= measured_at < end, ascending."""
+        number = self._numbers.of(probe, quantity)
+        if number is None:
+            return Series([], [], [])
+        (series, scale), start_ms, end_ms = number, ceil_ms(start), ceil_ms(end)
+        found = self.newest.between(series, start_ms / 1000, end_ms / 1000)
+        if found is None and self.newest.has_room(series) and self._few_since(series, start_ms):
+            self.newest.adopt(series, start_ms / 1000, columns_of(self._connection, series, scale, start_ms, 2**62))
+        return self.columns(series, scale, start_ms, end_ms) if found is None else found
+
+    def columns(self, series: int, scale: float, start_ms: int, end_ms: int) -> Series:
+        """The readings of a numbered series, from memory where it reaches back so far."""
+        found = self.newest.between(series, start_ms / 1000, end_ms / 1000)
+        return columns_of(self._connection, series, scale, start_ms, end_ms) if found is None else found
+
+    def _few_since(self, series: int, start_ms: int) -> bool:
+        (rows,) = self._connection.one(
+            "SELECT count(*) FROM (SELECT 1 FROM reading WHERE series = ? AND measured_ms >= ? LIMIT ?)",
+            (series, start_ms, self.newest.longest + 1),
+        )
+        return bool(rows <= self.newest.longest)
+
+    def latest(self, probe: str, quantity: Quantity, before: datetime | None = None) -> Reading | None:
+        """The newest stored reading by measured_at (measured before `before`)."""
+        return self._readings.latest(probe, quantity, before)
+
+    def slots(
+        self, probe: str, quantity: Quantity, start: datetime, end: datetime, slot_s: int, refused: int
+    ) -> list[Slot]:
+        """Means, lows and highs of equal slots of time."""
+        return self._readings.slots(probe, quantity, start, end, slot_s, refused)
+
+    def gaps(self, start: datetime, end: datetime) -> list[Gap]:
+        """Gaps that touch the span, by their start."""
+        return self._readings.gaps(start, end)
+
+    def put(self, flat: Sequence[int | float]) -> None:
+        """Take in what was committed: rows of the table `reading`, end to end."""
+        self.newest.put(zip(*[iter(flat)] * 5, strict=True), dict(self._numbers.known.values()))
+
+    def clear(self) -> None:
+        """Forget everything; the file knows."""
+        self.newest.clear()

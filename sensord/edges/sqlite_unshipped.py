@@ -6,8 +6,8 @@ import json
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sensord.edges.sqlite_codec import SCALE, from_json, from_microseconds
-from sensord.edges.sqlite_reads import Reads, SqliteReader, maybe_instant
+from sensord.edges.sqlite_codec import SCALE, from_json, from_microseconds, maybe_instant
+from sensord.edges.sqlite_connection import Connection
 from sensord.edges.sqlite_shipping import DESTINATION, SETTLED
 from sensord.model import Concern, Entry, Gap, GapKind, Message, What, instant
 
@@ -43,18 +43,21 @@ class Backlog(NamedTuple):
     settled_at: datetime | None  # when the writer last struck off what had been delivered
 
 
-class ShippingReader(SqliteReader):
-    """A read-only connection that says what is to be shipped."""
+class ShippingReader:
+    """Says what is to be shipped, of all sites; over a read-only connection of its own."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
 
     def window(self, place: Place, limit: int) -> Window | None:
         """The next changes: at most about `limit` things; None where nothing waits."""
-        (last,) = self._one(
+        (last,) = self._connection.one(
             "SELECT max(change) FROM (SELECT change FROM changed WHERE change >= ? ORDER BY change LIMIT ?)",
             (place.change, limit),
         )
         if last is None:
             return None
-        rows = self._all(
+        rows = self._connection.all(
             "SELECT c.number, r.measured_ms, r.value, r.doubts, r.delay_ms, c.change FROM changed c CROSS JOIN reading r"
             " ON r.series = c.number AND r.measured_ms BETWEEN c.at AND c.until"
             " WHERE c.kind = 0 AND c.change BETWEEN ? AND ? AND (c.change > ? OR r.measured_ms > ?)"
@@ -105,24 +108,36 @@ class ShippingReader(SqliteReader):
 
     def newest(self) -> Window:
         """The newest reading, whether it was shipped or not."""
-        row = self._one("SELECT series, max(measured_ms), value, doubts, delay_ms FROM reading GROUP BY series LIMIT 1")
+        row = self._connection.one(
+            "SELECT series, max(measured_ms), value, doubts, delay_ms FROM reading GROUP BY series LIMIT 1"
+        )
         return Window(Place(), [row] if row else [], [], [], [], [], [], [], [])
 
     def _marked(self, kind: int, what: str, span: tuple[int, int]) -> list[Any]:
-        return self._all(f"SELECT {what} WHERE c.kind = {kind} AND c.change BETWEEN ? AND ? ORDER BY c.change", span)
+        return self._connection.all(
+            f"SELECT {what} WHERE c.kind = {kind} AND c.change BETWEEN ? AND ? ORDER BY c.change", span
+        )
+
+    def backlog(self, place: Place) -> Backlog:
+        """What waits beyond a place."""
+        return backlog(self._connection, place)
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._connection.close()
 
     def series(self) -> dict[int, tuple[str, str, str, float]]:
         """Of every series by number: site, probe, quantity, and steps per unit."""
-        rows = self._all("SELECT id, site, probe, quantity FROM series")
+        rows = self._connection.all("SELECT id, site, probe, quantity FROM series")
         return {number: (site, probe, quantity, SCALE[quantity]) for number, site, probe, quantity in rows}
 
 
-def backlog(reads: Reads, place: Place = Place()) -> Backlog:  # noqa: B008 (a tuple)
+def backlog(connection: Connection, place: Place = Place()) -> Backlog:  # noqa: B008 (a tuple)
     """What waits beyond a place."""
-    facts = json.loads(reads.recall(DESTINATION) or "{}")
-    settled = reads.recall(SETTLED)
-    (changes,) = reads._one("SELECT count(*) FROM changed WHERE change >= ?", (place.change,))
-    row = reads._one(
+    known = dict(connection.all("SELECT name, value FROM fact WHERE site = ''"))
+    facts, settled = json.loads(known.get(DESTINATION, "{}")), known.get(SETTLED)
+    (changes,) = connection.one("SELECT count(*) FROM changed WHERE change >= ?", (place.change,))
+    row = connection.one(
         "SELECT r.measured_ms + r.delay_ms FROM changed c CROSS JOIN reading r ON r.series = c.number"
         " AND r.measured_ms BETWEEN c.at AND c.until WHERE c.kind = 0 AND c.change >= ? ORDER BY c.change LIMIT 1",
         (max(place.change, facts.get("history", 0) + 1),),
@@ -130,7 +145,7 @@ def backlog(reads: Reads, place: Place = Place()) -> Backlog:  # noqa: B008 (a t
     return Backlog(changes, row and instant(row[0]), datetime.fromisoformat(settled) if settled else None)
 
 
-def parked(reads: Reads, limit: int = 100) -> list[tuple[datetime, str, str]]:
+def parked(connection: Connection, limit: int = 100) -> list[tuple[datetime, str, str]]:
     """The newest points that were refused: when, the point as a line, the server's words."""
-    rows = reads._all("SELECT parked_us, line, words FROM parked ORDER BY id DESC LIMIT ?", (limit,))
+    rows = connection.all("SELECT parked_us, line, words FROM parked ORDER BY id DESC LIMIT ?", (limit,))
     return [(from_microseconds(at), line, words) for at, line, words in rows]

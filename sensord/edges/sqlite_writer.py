@@ -1,32 +1,64 @@
-"""The one connection that writes: how it is opened, guarded and made to fail without harm."""
+"""The one connection that writes: how it is opened, guarded, shared by the sites, and made to fail without harm."""
 
 from __future__ import annotations
 
 import fcntl
 import os
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from threading import Lock
 
 from sensord.edges import sqlite_migrations
 from sensord.edges.sqlite_codec import transient
-from sensord.edges.sqlite_reads import Reads, connect
+from sensord.edges.sqlite_connection import Connection, connect
 
 ROWS_AT_ONCE = 512
 LONGEST_WAL_BYTES = 16 * 2**20
 
-IN_MEMORY = ":memory:"
+
+class Queue:
+    """A lock that is given in the order of asking, so that who writes most does not write alone."""
+
+    def __init__(self) -> None:
+        self._guard, self._waiting, self._is_held = Lock(), deque[Lock](), False
+
+    def __enter__(self) -> None:
+        with self._guard:
+            if not self._is_held:
+                self._is_held = True
+                return
+            turn = Lock()
+            turn.acquire()
+            self._waiting.append(turn)
+        turn.acquire()
+
+    def __exit__(self, *_: object) -> None:
+        with self._guard:
+            if self._waiting:
+                self._waiting.popleft().release()
+            else:
+                self._is_held = False
 
 
-class Writer(Reads):
-    """Opens the file, alone; gives its subclasses a transaction."""
+class Writer:
+    """Opens the file, alone, and brings it to the newest schema; gives one transaction at a time.
+
+    Raises:
+        ValueError: the file is no store, is of a newer sensord, or another process writes to it.
+        Transient: the file can't be opened at the moment, or there is no room to migrate it.
+    """
 
     def __init__(self, path: str | Path, durable: bool, busy_s: float) -> None:
-        self._lock = hold_alone(path)
+        self._lock: int | None = hold_alone(path)
+        self._queue = Queue()
         try:
             with transient(str(path)):
-                db = connect(path, "rwc", busy_s)
+                if not Path(path).exists():
+                    _make(path)
+                db = connect(path, "rw", busy_s)
                 try:
                     sqlite_migrations.check(db, str(path))
                     db.execute("PRAGMA journal_mode = WAL")
@@ -42,32 +74,46 @@ class Writer(Reads):
         except BaseException:
             let_go(self._lock)
             raise
-        super().__init__(db, str(path))
+        self.connection = Connection(db, str(path))
 
     @contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Connection]:
-        """All or nothing, durable at the end. After any failure the store is as before and usable."""
-        db = self._db
-        try:
-            with transient(self._path):
-                db.execute("BEGIN IMMEDIATE")
-                yield db
-                db.execute("COMMIT")
-        except BaseException:
-            if db.in_transaction:
-                db.execute("ROLLBACK")
-            self._forget()
-            raise
+    def transaction(self, forget: Callable[[], None] = lambda: None) -> Iterator[sqlite3.Connection]:
+        """All or nothing, durable at the end. After any failure the store is as before and usable.
 
-    def _forget(self) -> None:
-        """Drop what is remembered of the file, after a transaction that may not have happened."""
-        self._series.clear()
+        `forget` is called then: whoever remembers what it wrote must remember no longer.
+        """
+        connection = self.connection
+        db = connection.db
+        with self._queue:
+            try:
+                with transient(connection.path):
+                    db.execute("BEGIN IMMEDIATE")
+                    yield db
+                    db.execute("COMMIT")
+            except BaseException:
+                if db.in_transaction:
+                    db.execute("ROLLBACK")
+                forget()
+                raise
 
     def close(self) -> None:
         """Close; everything committed stays."""
-        super().close()
-        let_go(self._lock)
-        self._lock = None
+        with self._queue:
+            self.connection.close()
+            let_go(self._lock)
+            self._lock = None
+
+
+def _make(path: str | Path) -> None:
+    """A new store with all its tables, which appears under its name in one step: nobody meets half of it."""
+    making = Path(f"{path}.making")
+    making.unlink(missing_ok=True)
+    db = sqlite3.connect(making, isolation_level=None)
+    try:
+        sqlite_migrations.migrate(db, str(path))
+    finally:
+        db.close()
+    os.replace(making, path)
 
 
 def insert_many(db: sqlite3.Connection, table: str, width: int, flat: Sequence[object]) -> int:
@@ -88,10 +134,8 @@ def insert_many(db: sqlite3.Connection, table: str, width: int, flat: Sequence[o
     return new
 
 
-def hold_alone(path: str | Path) -> int | None:
+def hold_alone(path: str | Path) -> int:
     """Hold the lock file beside the store; the system lets go of it when the process ends, however it ends."""
-    if str(path) == IN_MEMORY:
-        return None
     if not Path(path).absolute().parent.is_dir():
         raise ValueError(f"{path}: the directory does not exist; make it, or name another in [store] path")
     lock = os.open(f"{path}-lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
@@ -104,5 +148,6 @@ def hold_alone(path: str | Path) -> int | None:
 
 
 def let_go(lock: int | None) -> None:
+    """Of a lock file that was held."""
     if lock is not None:
         os.close(lock)

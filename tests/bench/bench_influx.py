@@ -27,13 +27,13 @@ import pytest
 
 from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import LineMaker
-from sensord.edges.sqlite import SqliteStore
-from sensord.edges.sqlite_unshipped import Place, ShippingReader, backlog
+from sensord.edges.sqlite_unshipped import Place, backlog
 from sensord.model import Quantity, Reading, Site
-from sensord.ports import Batch
+from sensord.ports import Commit
 from tests.edges.broker import Mosquitto
 from tests.edges.influx_servers import Front, Influxd, Victoria
 from tests.edges.shipped import PER, shipper_of
+from tests.kept import Kept, kept, to_ship
 
 SITE = Site("larkfield", 41.5, -83.5, 190.0, "America/New_York")
 START = datetime(2026, 8, 1, tzinfo=UTC)
@@ -57,12 +57,12 @@ def garden(minutes: int) -> Iterator[list[Reading]]:
         ]
 
 
-def filled(path: Path, days: float, ships_to: str) -> SqliteStore:
+def filled(path: Path, days: float, ships_to: str) -> Kept:
     """A store with so many days of it."""
-    store = SqliteStore(path, SITE, durable=False, ships_to=ships_to)
+    store = kept(path, SITE, durable=False, ships_to=ships_to)
     for readings in garden(int(days * 1440)):
-        store.add(Batch(readings))
-    store.summarise(START + timedelta(days=days))
+        store.journal.commit(Commit(START, readings))
+    store.journal.summarise(START + timedelta(days=days))
     return store
 
 
@@ -91,7 +91,7 @@ def test_points_shipped_per_second(tmp_path: Path, kind: str) -> None:
         port = server.port if kind == "victoria" else int(front.url.rpartition(":")[2])
         settings = InfluxSettings(url=f"http://127.0.0.1:{port}", bucket="ours", points_at_once=AT_ONCE)
         path = tmp_path / "garden.sqlite3"
-        with closing(filled(path, 2, settings.destination)) as store, closing(ShippingReader(path)) as reader:
+        with closing(filled(path, 2, settings.destination)) as store, closing(to_ship(path)) as reader:
             maker, place, bodies, points = LineMaker(reader.series, {}, PER), Place(), [], 0
             while (window := reader.window(place, AT_ONCE)) is not None:
                 texts = maker.lines(window).texts
@@ -126,12 +126,12 @@ def test_a_week_is_caught_up(tmp_path: Path) -> None:
         begin = time.perf_counter()
         with closing(filled(path, 7, settings.destination)) as store:
             built_s = time.perf_counter() - begin
-            waiting = backlog(store).changes
+            waiting = backlog(store.connection).changes
             size = path.stat().st_size
             shipper = shipper_of(path, store, settings)
             begin, longest_s = time.perf_counter(), 0.0
             shipper.start()
-            while shipper.points < 7 * 1440 * PROBES * 2 or backlog(store).changes:
+            while shipper.points < 7 * 1440 * PROBES * 2 or backlog(store.connection).changes:
                 time.sleep(0.2)
                 settling = time.perf_counter()
                 shipper.settle(START)
@@ -154,11 +154,11 @@ def test_ingest_is_not_slowed(tmp_path: Path) -> None:
     for round_ in range(3):
         for size in (1, 12):
             for ships_to in ("", "somewhere"):
-                store = SqliteStore(tmp_path / f"{round_}-{size}-{ships_to}", SITE, durable=False, ships_to=ships_to)
+                store = kept(tmp_path / f"{round_}-{size}-{ships_to}", SITE, durable=False, ships_to=ships_to)
                 parts = [b[i : i + 40 * size] for b in batches for i in range(0, len(b), 40 * size)]
                 begin = time.process_time()
                 for part in parts:
-                    store.add(Batch(part))
+                    store.journal.commit(Commit(START, part))
                 spent = (time.process_time() - begin) / sum(map(len, parts)) * 1e6
                 best[size, ships_to] = min(spent, best.get((size, ships_to), 1e9))
                 store.close()
@@ -180,9 +180,9 @@ def test_memory(tmp_path: Path) -> None:
             text = (Path(__file__).parents[2] / "config" / "minimal.toml").read_text().replace("ntfy://", "json://")
             broker_table = f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n'
             config.write_text(f'{text}\n{broker_table}[influx]\nurl = "{url}"\nbucket = "{server.make("memory")}"\n')
-            with closing(SqliteStore(folder / "sensord.sqlite3", SITE, durable=False)) as store:
+            with closing(kept(folder / "sensord.sqlite3", SITE, durable=False)) as store:
                 for readings in garden(1440):
-                    store.add(Batch(readings))
+                    store.journal.commit(Commit(START, readings))
             environment = {k: v for k, v in os.environ.items() if not k.startswith("SENSORD_")}
             command = [sys.executable, "-m", "sensord", "run", "--config", str(config)]
             with (folder / "log").open("wb") as log:

@@ -27,12 +27,12 @@ from paho.mqtt.enums import CallbackAPIVersion
 from sensord.edges.broker import BrokerSettings
 from sensord.edges.clock import RealClock
 from sensord.edges.mqtt import MqttInbox
-from sensord.edges.sqlite import SqliteStore
 from sensord.model import AMBIENT, Arrival, Enclosure, Form, Kind, Probe, Quantity, Reading, Recipe, Refusal, Site
 from sensord.payload import Decoder
-from sensord.ports import Batch
+from sensord.ports import Commit
 from sensord.quality import Assessor
 from tests.edges.broker import Mosquitto
+from tests.kept import kept
 
 TARGET = 0.7
 BATCH = 500
@@ -148,7 +148,7 @@ def take_in(settings: BrokerSettings, form: Kindred, messages: int, directory: P
     ]
     decoder = Decoder([r for i in range(PROBES) for r in form.recipes(f"p{i}", f"garden/{i}")])
     assessor = Assessor(probes, places, SITE)
-    store = SqliteStore(directory / "store.sqlite3", SITE)
+    store = kept(directory / "store.sqlite3", SITE)
     spent = dict.fromkeys(("wait", "decode", "assess", "store", "acknowledge"), 0.0)
     gc.collect()
     started = time.perf_counter()
@@ -170,7 +170,7 @@ def take_in(settings: BrokerSettings, form: Kindred, messages: int, directory: P
         c = time.perf_counter()
         readings = assessor.assess(readings)
         d = time.perf_counter()
-        store.add(Batch(readings, refusals, undated=undated))
+        store.journal.commit(Commit(datetime.now(UTC), readings, refusals, undated=undated))
         e = time.perf_counter()
         inbox.acknowledge(batch)
         f = time.perf_counter()
@@ -182,7 +182,7 @@ def take_in(settings: BrokerSettings, form: Kindred, messages: int, directory: P
         time.sleep(0.001)
     seconds = time.perf_counter() - started
     inbox.close()
-    assert store.counters()["readings"] == messages * form.readings, store.counters()
+    assert store.accounts.counters()["readings"] == messages * form.readings, store.accounts.counters()
     store.close()
     return seconds, {name: s / messages * 1e6 for name, s in spent.items()} | {"per batch": messages / batches}
 

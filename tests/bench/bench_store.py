@@ -25,11 +25,11 @@ from statistics import median
 
 import pytest
 
-from sensord.edges.sqlite import Place, SqliteStore
 from sensord.edges.sqlite_codec import SCALE
 from sensord.edges.sqlite_writer import insert_many
 from sensord.model import Quantity, Reading, Site, milliseconds
-from sensord.ports import Batch
+from sensord.ports import Commit, Place
+from tests.kept import Kept, kept, read
 
 SITE = Site("larkfield", 41.5, -83.5, 190.0, "America/New_York")
 PLACES = tuple(Place(name, (f"probe-{i}",), 11.5, 33.0) for i, name in enumerate(("alder", "birch", "cedar")))
@@ -134,17 +134,17 @@ def test_adding_costs_little_more_than_the_bare_database(tmp_path: Path) -> None
         db.execute("COMMIT")
 
     with (
-        closing(SqliteStore(tmp_path / "garden.sqlite3", SITE, PLACES)) as store,
+        closing(kept(tmp_path / "garden.sqlite3", SITE, PLACES)) as store,
         bare(tmp_path / "many.sqlite3") as many,
         bare(tmp_path / "one.sqlite3") as one,
     ):
         for batch, raw in zip(batches, prepared, strict=True):
             flat = [number for row in raw for number in row]
-            ours.append(microseconds_each(lambda batch=batch: store.add(Batch(batch)), BATCH))
+            ours.append(microseconds_each(lambda batch=batch: store.journal.commit(Commit(START, batch)), BATCH))
             theirs.append(microseconds_each(lambda raw=raw: executemany(many, raw), BATCH))
             statement.append(microseconds_each(lambda flat=flat: one_statement(one, flat), BATCH))
         assert (
-            store._all("SELECT count(*), sum(value), sum(measured_ms % 1000) FROM reading")
+            store.connection.all("SELECT count(*), sum(value), sum(measured_ms % 1000) FROM reading")
             == many.execute("SELECT count(*), sum(value), sum(measured_ms % 1000) FROM reading").fetchall()
         )
     a, b, c = (median(times) for times in (ours, theirs, statement))
@@ -160,13 +160,13 @@ def test_beside_a_busy_thread(tmp_path: Path) -> None:
     """
     batches = list(chunks(readings(420)))[:10]
     with (
-        closing(SqliteStore(tmp_path / "garden.sqlite3", SITE, PLACES)) as store,
+        closing(kept(tmp_path / "garden.sqlite3", SITE, PLACES)) as store,
         bare(tmp_path / "bare.sqlite3") as db,
         a_busy_thread(),
     ):
         ours, theirs = [], []
         for batch in batches:
-            ours.append(microseconds_each(lambda batch=batch: store.add(Batch(batch)), BATCH))
+            ours.append(microseconds_each(lambda batch=batch: store.journal.commit(Commit(START, batch)), BATCH))
             raw = rows(batch)
             theirs.append(microseconds_each(lambda raw=raw: executemany(db, raw), BATCH))
     print(f"\nbeside a busy thread: add {median(ours):.0f} µs a reading, executemany {median(theirs):.0f}")
@@ -174,21 +174,21 @@ def test_beside_a_busy_thread(tmp_path: Path) -> None:
 
 def test_windows_come_from_memory(tmp_path: Path) -> None:
     """What rules read on every turn, from the columns in memory against the database."""
-    with closing(SqliteStore(tmp_path / "garden.sqlite3", SITE, PLACES, durable=False)) as store:
+    with closing(kept(tmp_path / "garden.sqlite3", SITE, PLACES, durable=False)) as store:
         for batch in chunks(readings(1600)):
-            store.add(Batch(batch))
+            store.journal.commit(Commit(START, batch))
         end = START + timedelta(minutes=1600)
-        store.readings(SITE.name, "probe-0", Quantity.TEMPERATURE, end - timedelta(hours=24), end)
-        with closing(SqliteStore.reader(tmp_path / "garden.sqlite3")) as reader:
+        store.readings.series("probe-0", Quantity.TEMPERATURE, end - timedelta(hours=24), end)
+        with closing(read(tmp_path / "garden.sqlite3", "larkfield")) as reader:
             for minutes in (30, 180, 1440):
                 begin = end - timedelta(minutes=minutes)
 
-                def read(source: SqliteStore | object, begin: datetime = begin) -> object:
-                    return source.readings(SITE.name, "probe-0", Quantity.TEMPERATURE, begin, end)  # type: ignore[attr-defined]
+                def ask(source: Kept | object, begin: datetime = begin) -> object:
+                    return source.readings.series("probe-0", Quantity.TEMPERATURE, begin, end)  # type: ignore[attr-defined]
 
-                memory = microseconds_each(lambda: [read(store) for _ in range(50)], 50)
-                database = microseconds_each(lambda: [read(reader) for _ in range(50)], 50)
-                assert read(store) == read(reader)
+                memory = microseconds_each(lambda: [ask(store) for _ in range(50)], 50)
+                database = microseconds_each(lambda: [ask(reader) for _ in range(50)], 50)
+                assert ask(store) == ask(reader)
                 print(f"\n{minutes} readings: memory {memory:.0f} µs, database {database:.0f} µs", end="")
                 assert memory < database
     print()
@@ -201,17 +201,17 @@ def test_a_season_a_minute_at_a_time(tmp_path: Path) -> None:
     each = PROBES * len(QUANTITIES)
     adding = summing = 0.0
     path = tmp_path / "garden.sqlite3"
-    with closing(SqliteStore(path, SITE, PLACES, durable=False)) as store:
+    with closing(kept(path, SITE, PLACES, durable=False)) as store:
         for minute in range(minutes):
             batch = everything[minute * each : (minute + 1) * each]
-            adding += microseconds_each(lambda batch=batch: store.add(Batch(batch)), 1)
+            adding += microseconds_each(lambda batch=batch: store.journal.commit(Commit(START, batch)), 1)
             now = START + timedelta(minutes=minute + 1)
             if minute % 60 == 0:
                 for probe in range(PROBES):
                     for quantity in QUANTITIES:
-                        store.readings(SITE.name, f"probe-{probe}", quantity, now - timedelta(hours=24), now)
+                        store.readings.series(f"probe-{probe}", quantity, now - timedelta(hours=24), now)
             if minute % 10 == 0:
-                summing += microseconds_each(lambda now=now: store.summarise(now), 1)
+                summing += microseconds_each(lambda now=now: store.journal.summarise(now), 1)
     print(f"\na minute: add {adding / minutes:.0f} µs, summarise every 10 minutes {summing / minutes:.0f} µs", end="")
     print(f"; 122 days: {122 * 1440 * adding / minutes / 1e6:.0f} s and {122 * 1440 * summing / minutes / 1e6:.0f} s")
     assert summing < 2 * adding
@@ -221,15 +221,15 @@ def test_size(tmp_path: Path) -> None:
     """Bytes a reading, in order of time as they come, with all that is derived."""
     path = tmp_path / "garden.sqlite3"
     count = 0
-    with closing(SqliteStore(path, SITE, PLACES, durable=False)) as store:
+    with closing(kept(path, SITE, PLACES, durable=False)) as store:
         for day in range(14):
             everything = readings(1440, day * 1440)
             count += len(everything)
             for begin in range(0, len(everything), PROBES * 2 * 5):
-                store.add(Batch(everything[begin : begin + PROBES * 2 * 5]))
-            store.summarise(START + timedelta(days=day + 1))
+                store.journal.commit(Commit(START, everything[begin : begin + PROBES * 2 * 5]))
+            store.journal.summarise(START + timedelta(days=day + 1))
         pages = (
-            dict(store._all("SELECT name, sum(pgsize) FROM dbstat GROUP BY name ORDER BY 2 DESC LIMIT 4"))
+            dict(store.connection.all("SELECT name, sum(pgsize) FROM dbstat GROUP BY name ORDER BY 2 DESC LIMIT 4"))
             if has_dbstat(store)
             else {}
         )
@@ -242,6 +242,6 @@ def test_size(tmp_path: Path) -> None:
     assert size / count < 40
 
 
-def has_dbstat(store: SqliteStore) -> bool:
+def has_dbstat(store: Kept) -> bool:
     """Whether this SQLite can say which table takes how much."""
-    return ("ENABLE_DBSTAT_VTAB",) in store._all("PRAGMA compile_options")
+    return ("ENABLE_DBSTAT_VTAB",) in store.connection.all("PRAGMA compile_options")

@@ -41,9 +41,9 @@ from sensord.commands import _build
 from sensord.edges.clock import SteppedClock
 from sensord.edges.feed import FeedInbox
 from sensord.edges.sender import InlineSender
-from sensord.edges.sqlite import SqliteStore
 from sensord.loop import Loop
 from sensord.model import Arrival, Message
+from tests.kept import opened, read
 
 START = datetime(2026, 8, 20, 5, tzinfo=UTC)
 SECTOR = 512
@@ -142,7 +142,7 @@ def main() -> None:
         built = _build.garden_in(config)
         clock = SteppedClock(START)
         inbox = OneByOne(feed(chosen.probes, chosen.every, chosen.days), clock)
-        store = _build.open_store(built, card / "store.sqlite3")
+        store = opened(built, card / "store.sqlite3")
         loop = _build.loop(built, clock, inbox, store, InlineSender({"phone": Nobody()}))
         before, device, begun = charged(), on_device(card) if chosen.device else 0, time.monotonic()
         loop.run(until=START + timedelta(days=chosen.days))
@@ -155,8 +155,8 @@ def main() -> None:
 def report(chosen: argparse.Namespace, card: Path, process: int, device: int | None, took_s: float, loop: Loop) -> None:
     """Per day, and per probe and season."""
     size = (card / "store.sqlite3").stat().st_size
-    reader = SqliteStore.reader(card / "store.sqlite3")
-    rows = reader.counters()["readings"]
+    reader = read(card / "store.sqlite3", "larkfield")
+    rows = reader.accounts.counters()["readings"]
     reader.close()
     days, probes = chosen.days, chosen.probes
     print(f"{probes} probes, every {chosen.every:g} s, {days:g} days in {took_s:.0f} s; {loop.counts}")

@@ -31,6 +31,7 @@ from simulators.brokered import BrokeredInbox
 from simulators.feed import line
 from simulators.pace import PacedClock
 from simulators.publish import Connection
+from tests.kept import opened
 
 MORNING = timedelta(hours=11, minutes=50)
 SPEED = 90.0
@@ -57,7 +58,7 @@ class Living:
         self.built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
         self.garden = scenario.larkfield(7, settings=chosen)
         self.path = directory / "living.sqlite3"
-        self.store = _build.open_store(self.built, self.path, durable=False)
+        self.store = opened(self.built, self.path, durable=False)
         self._stack.callback(self.store.close)
         self.phone = RecordingChannel()
         self._live_through_the_morning(directory / "morning.jsonl")

@@ -134,9 +134,7 @@ def test_a_count_is_logged_in_two_taps(living: Living, visit: Any) -> None:
     birch.get_by_role("button", name="Counted").click()
     expect(tab.locator("#notice")).to_contain_text("Kept: Cohort Second: headcount 9")
     expect(tab.locator('[data-region="said"]')).to_contain_text("Second: headcount 9")
-    (entry,) = [
-        e for e in living.store.entries("larkfield", living.garden.start, living.now()) if e.what is What.HEADCOUNT
-    ]
+    (entry,) = [e for e in living.store.entries.between(living.garden.start, living.now()) if e.what is What.HEADCOUNT]
     assert (entry.subject, entry.amount, entry.source) == ("second", 9.0, "page")
     tab.goto(living.local.address + "/curves?place=birch")
     tab.wait_for_selector("html[data-drawn]")
@@ -189,7 +187,7 @@ def test_it_is_answered_by_keyboard(living: Living, visit: Any) -> None:
     about = tab.locator(".matter").first.locator('[name="concern"]').evaluate_all("all => all.map(e => e.value)")
     tab.keyboard.press("Enter")
     expect(tab.get_by_role("heading", name="You answered")).to_be_visible(timeout=20_000)
-    said = living.store.entries("larkfield", living.garden.start, living.now())
+    said = living.store.entries.between(living.garden.start, living.now())
     assert {e.subject for e in said if e.what is What.DONE} >= set(about)
     assert tab.evaluate("document.activeElement !== document.body")
 

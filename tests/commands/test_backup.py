@@ -20,9 +20,9 @@ from typer.testing import CliRunner, Result
 from sensord.commands import backup, restore
 from sensord.config import Mistakes
 from sensord.edges import sqlite_migrations
-from sensord.edges.sqlite import SqliteStore
 from sensord.model import Quantity, Reading, Site
-from sensord.ports import Batch
+from sensord.ports import Commit
+from tests.kept import kept
 
 CONFIG = Path(__file__).parents[2] / "config" / "minimal.toml"
 SITE = Site("garden", 41.5, -83.5, 0, "America/Detroit", "Garden")
@@ -36,14 +36,14 @@ WRITER = """
 import sys
 from datetime import timedelta
 from pathlib import Path
-sys.path.insert(0, {here!r})
-from test_backup import SITE, readings
-from sensord.edges.sqlite import SqliteStore
-from sensord.ports import Batch
-store = SqliteStore({path!r}, SITE)
-minute = store.counters()["readings"]
+sys.path[:0] = [{here!r}, {root!r}]
+from test_backup import SITE, START, readings
+from sensord.ports import Commit
+from tests.kept import kept
+store = kept({path!r}, SITE)
+minute = store.accounts.counters()["readings"]
 while True:
-    store.add(Batch(readings(minute, 1)))
+    store.journal.commit(Commit(START, readings(minute, 1)))
     minute += 1
     print(minute, flush=True)
 """
@@ -84,15 +84,15 @@ def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def store(config: Path) -> Path:
     """A store of a thousand readings."""
     path = config.parent / "sensord.sqlite3"
-    with closing(SqliteStore(path, SITE)) as it:
-        it.add(Batch(readings(0, 1000)))
+    with closing(kept(path, SITE)) as it:
+        it.journal.commit(Commit(START, readings(0, 1000)))
     return path
 
 
 @pytest.fixture
 def writing(store: Path) -> Iterator[subprocess.Popen[str]]:
     """A process that commits one reading after the other, as the daemon does."""
-    code = WRITER.format(here=str(Path(__file__).parent), path=str(store))
+    code = WRITER.format(here=str(Path(__file__).parent), root=str(Path(__file__).parents[2]), path=str(store))
     with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         assert process.stdout.readline().strip() == "1001"
@@ -201,7 +201,7 @@ def test_what_was_replaced_is_kept_with_all_that_was_committed(config: Path, sto
     """Readings that were only in the write-ahead log of a killed daemon are in the store that is put aside."""
     copy = tmp_path / "copy.sqlite3"
     run("backup", "--to", copy, "--config", config)
-    code = WRITER.format(here=str(Path(__file__).parent), path=str(store))
+    code = WRITER.format(here=str(Path(__file__).parent), root=str(Path(__file__).parents[2]), path=str(store))
     with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         written = [int(process.stdout.readline()) for _ in range(50)][-1]
@@ -212,9 +212,9 @@ def test_what_was_replaced_is_kept_with_all_that_was_committed(config: Path, sto
     assert count(store) == 1000
     assert not Path(f"{store}-wal").exists()
     assert count(Path(json.loads(result.output)["kept"])) >= written
-    with closing(SqliteStore(store, SITE)) as it:
-        assert it.counters()["readings"] == 1000
-        assert it.add(Batch(readings(1000, 5))).stored == 5
+    with closing(kept(store, SITE)) as it:
+        assert it.accounts.counters()["readings"] == 1000
+        assert it.journal.commit(Commit(START, readings(1000, 5))).stored == 5
 
 
 def test_a_damaged_store_is_replaced_with_its_log(config: Path, store: Path, tmp_path: Path) -> None:

@@ -14,10 +14,11 @@ from typer.testing import CliRunner
 from sensord.__main__ import app, main
 from sensord.commands import _build
 from sensord.model import Certainty, Message, Quantity, Reading, Severity, Urgency
-from sensord.ports import Batch
+from sensord.ports import Commit
 from simulators import demonstration, scenario
 from simulators.garden import Event
 from simulators.screen import INDENT, Screen, happened
+from tests.kept import opened
 
 AT = datetime(2026, 8, 20, 16, tzinfo=UTC)
 
@@ -29,13 +30,14 @@ def built() -> _build.OneGarden:
 def test_a_probe_that_is_silent_shows_no_temperature(tmp_path: Path) -> None:
     """What a probe says is shown, with a dash where it says nothing to be believed, whatever it truly is there."""
     house = built()
-    with closing(_build.open_store(house, tmp_path / "s.sqlite3")) as store:
-        store.add(
-            Batch(
+    with closing(opened(house, tmp_path / "s.sqlite3")) as store:
+        store.journal.commit(
+            Commit(
+                AT,
                 readings=[
                     Reading("larkfield", "alder-1", Quantity.TEMPERATURE, AT, AT, 21.5),
                     Reading("larkfield", "birch-1", Quantity.TEMPERATURE, AT - timedelta(hours=2), AT, 30.0),
-                ]
+                ],
             )
         )
         screen = Screen(house, 1, lambda place, now: demonstration._said(house, store, place, now))

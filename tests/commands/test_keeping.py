@@ -20,12 +20,12 @@ from paho.mqtt import publish as paho
 
 from sensord.__main__ import COMMANDS
 from sensord.commands import _build
-from sensord.edges.sqlite import SqliteStore
 from sensord.model import EPOCH, Entry, Quantity, Reading, Refusal, What
-from sensord.ports import Batch
+from sensord.ports import Commit
 from simulators import feed as feeds
 from tests.conftest import Receiver
 from tests.edges.broker import Mosquitto, free_port
+from tests.kept import opened, read
 from tests.store_promises import a_concern, a_message
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -119,7 +119,7 @@ def test_check_and_run_on_a_full_disk(tmp_path: Path) -> None:
 def test_a_second_run_beside_the_first_ends_with_2(tmp_path: Path) -> None:
     """One line that says what to do."""
     config = configuration(tmp_path, free_port())
-    with closing(_build.open_store(_build.garden_in(config), tmp_path / "store.sqlite3")):
+    with closing(opened(_build.garden_in(config), tmp_path / "store.sqlite3")):
         done = sensord("run", "--config", config)
     assert done.returncode == 2
     assert done.stderr.splitlines()[-1].endswith("another sensord is writing to this store; stop it first")
@@ -137,8 +137,8 @@ def test_check_is_not_misled_by_a_reading_from_the_future(tmp_path: Path) -> Non
     ]
     refused = [Refusal(now, "a/b", b"x", "no number") for _ in range(40)]
     refused += [Refusal(now + timedelta(seconds=1), f"c/{n}", b"x", "no number") for n in range(6)]
-    with closing(_build.open_store(_build.garden_in(config), tmp_path / "store.sqlite3")) as store:
-        store.add(Batch(readings=readings, refusals=refused))
+    with closing(opened(_build.garden_in(config), tmp_path / "store.sqlite3")) as store:
+        store.journal.commit(Commit(now, readings=readings, refusals=refused))
     done = sensord("check", "--no-push", "--wait", "0", "--config", config)
     assert "fine   probe cedar-1: last heard 0 min ago" in done.stdout, done.stdout
     refusals = [line for line in done.stdout.splitlines() if "refused:" in line]
@@ -153,8 +153,8 @@ def test_check_groups_what_was_refused(tmp_path: Path) -> None:
     """The same refusal again and again is one line with its number."""
     config = configuration(tmp_path, free_port())
     at = datetime(2026, 8, 20, 16, 30, tzinfo=UTC)
-    with closing(_build.open_store(_build.garden_in(config), tmp_path / "store.sqlite3")) as store:
-        store.add(Batch(refusals=[Refusal(at, "a/b", b"x", "no number")] * 40))
+    with closing(opened(_build.garden_in(config), tmp_path / "store.sqlite3")) as store:
+        store.journal.commit(Commit(at, refusals=[Refusal(at, "a/b", b"x", "no number")] * 40))
     done = sensord("check", "--no-push", "--wait", "0", "--config", config)
     assert "WRONG  refused: a/b, 40 times, last at 2026-08-20 12:30: no number" in done.stdout, done.stdout
 
@@ -229,12 +229,12 @@ def test_answer_shows_what_stands_as_the_phone_told_it(tmp_path: Path) -> None:
     """Local time, the words of the last message, and the command that answers it."""
     config, now = configuration(tmp_path, free_port()), datetime.now(UTC).replace(microsecond=0)
     built = _build.garden_in(config)
-    with closing(_build.open_store(built, tmp_path / "store.sqlite3")) as store:
+    with closing(opened(built, tmp_path / "store.sqlite3")) as store:
         told = a_message("one", now - timedelta(hours=1), site="larkfield", concerns=("overheating/alder",))
         again = replace(
             told, key="two", at=now - timedelta(minutes=5), title="Shade Alder now", text="36 °C inside.\nHot."
         )
-        store.record(now, [a_concern(now, site="larkfield")], [told, again])
+        store.journal.commit(Commit(now, concerns=[a_concern(now, site="larkfield")], messages=[told, again]))
     done = sensord("answer", "--config", config)
     since = f"{(now - timedelta(minutes=20)).astimezone(built.settings.zone):%a %d %b %H:%M}"
     assert done.returncode == 1
@@ -243,8 +243,8 @@ def test_answer_shows_what_stands_as_the_phone_told_it(tmp_path: Path) -> None:
         "    Shade Alder now\n    36 °C inside.\n    Hot.\n    sensord answer done overheating/alder\n" in done.stdout
     )
     assert json.loads(sensord("answer", "--config", config, "--json").stdout)[0]["title"] == "Shade Alder now"
-    with closing(_build.open_store(built, tmp_path / "store.sqlite3")) as store:
-        store.add(Batch(entries=[Entry("larkfield", now, now, "overheating/alder", What.NOT_NOW)]))
+    with closing(opened(built, tmp_path / "store.sqlite3")) as store:
+        store.journal.commit(Commit(now, entries=[Entry("larkfield", now, now, "overheating/alder", What.NOT_NOW)]))
     assert "you said: not now" in sensord("answer", "--config", config).stdout
 
 
@@ -295,17 +295,17 @@ def _publish(port: int) -> bool:
 
 
 def _count(store: Path) -> int:
-    reader = SqliteStore.reader(store)
+    reader = read(store, "larkfield")
     try:
-        return reader.counters()["readings"]
+        return reader.accounts.counters()["readings"]
     finally:
         reader.close()
 
 
 def _entries(store: Path) -> list[object]:
-    reader = SqliteStore.reader(store)
+    reader = read(store, "larkfield")
     try:
-        return reader.entries("larkfield", EPOCH, EPOCH.replace(year=2100))
+        return reader.entries.between(EPOCH, EPOCH.replace(year=2100))
     finally:
         reader.close()
 

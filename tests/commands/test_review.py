@@ -17,9 +17,9 @@ from sensord.config import Mistakes, ReviewSettings
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
-from sensord.edges.sqlite import SqliteStore
 from simulators import scenario
 from simulators.inbox import GardenInbox
+from tests.kept import Kept, opened
 from tests.reviews import CONFIG, FIRST_WEEK, NOW, SECOND_WEEK, typical
 
 
@@ -76,15 +76,17 @@ def test_a_week_in_which_nothing_was_found_ends_with_0(tmp_path: Path) -> None:
 def mild(directory: Path) -> Path:
     """A week at a steady 22 °C in all three enclosures."""
     from sensord.model import Quantity, Reading
-    from sensord.ports import Batch
+    from sensord.ports import Commit
 
     built = _build.garden_in(CONFIG)
-    store = _build.open_store(built, directory / "mild.sqlite3", durable=False)
+    store = opened(built, directory / "mild.sqlite3", durable=False)
     start = datetime(2026, 6, 1, 4, tzinfo=UTC)
     times = [start + n * timedelta(minutes=10) for n in range(7 * 144 + 1)]
     names = ("alder-1", "birch-1", "cedar-1", "post")
-    store.add(Batch(readings=[Reading("typical", p, Quantity.TEMPERATURE, t, t, 22.0) for p in names for t in times]))
-    store.summarise(NOW)
+    store.journal.commit(
+        Commit(NOW, readings=[Reading("typical", p, Quantity.TEMPERATURE, t, t, 22.0) for p in names for t in times])
+    )
+    store.journal.summarise(NOW)
     store.close()
     return directory / "mild.sqlite3"
 
@@ -136,7 +138,7 @@ def test_progress_is_shown_where_somebody_looks(monkeypatch: pytest.MonkeyPatch)
 SUNDAY = datetime(2026, 6, 7, 16, 0, tzinfo=UTC)  # 12:00 in New York
 
 
-def evening(directory: Path, hours: float, again: bool = False, **chosen: str) -> tuple[RecordingChannel, SqliteStore]:
+def evening(directory: Path, hours: float, again: bool = False, **chosen: str) -> tuple[RecordingChannel, Kept]:
     """Sunday from noon on, with the review at 14:00 (18:00 UTC); `again`: after a restart at 14:30."""
     configured = scenario.configuration("typical")
     review = ReviewSettings.model_validate({"day": "sunday", "at": "14:00", **chosen})
@@ -144,7 +146,7 @@ def evening(directory: Path, hours: float, again: bool = False, **chosen: str) -
     start = SUNDAY + timedelta(hours=2.5) if again else SUNDAY
     garden = scenario.typical(7, start=start, settings=built.settings)
     clock, phone = SteppedClock(start), RecordingChannel()
-    store = _build.open_store(built, directory / "store.sqlite3", durable=False)
+    store = opened(built, directory / "store.sqlite3", durable=False)
     loop = _build.loop(built, clock, GardenInbox(garden, clock), store, InlineSender({"phone": phone}))
     loop.run(until=start + timedelta(hours=hours))
     return phone, store
@@ -162,7 +164,7 @@ def test_the_week_is_told_once_on_sunday_with_its_picture(tmp_path: Path) -> Non
     store.close()
     phone, store = evening(tmp_path, 0.5, again=True)
     assert not [m for m in phone.messages if m.rule == "week"]
-    assert [p.message.attachment for p in store.messages("typical", SUNDAY, NOW) if p.message.rule == "week"] == [
+    assert [p.message.attachment for p in store.outbox.between(SUNDAY, NOW) if p.message.rule == "week"] == [
         f"review {FIRST_WEEK}"
     ]
     store.close()
@@ -183,11 +185,11 @@ def test_early_in_a_week_the_last_one_is_told(tmp_path: Path) -> None:
     built = _build.understood(configured.model_copy(update={"review": review}), scenario.HERE / "typical.toml")
     start = datetime(2026, 6, 8, 3, 50, tzinfo=UTC)
     clock, phone = SteppedClock(start), RecordingChannel()
-    store = _build.open_store(built, tmp_path / "store.sqlite3", durable=False)
+    store = opened(built, tmp_path / "store.sqlite3", durable=False)
     inbox = GardenInbox(scenario.typical(7, start=start, settings=built.settings), clock)
     loop = _build.loop(built, clock, inbox, store, InlineSender({"phone": phone}))
     loop.run(until=start + timedelta(minutes=40))
-    (waiting,) = [p for p in store.outbox() if p.message.rule == "week"]
+    (waiting,) = [p for p in store.outbox.due() if p.message.rule == "week"]
     store.close()
     assert waiting.message.attachment == f"review {FIRST_WEEK}"
     assert waiting.message.not_before == datetime(2026, 6, 8, 10, 30, tzinfo=UTC)  # when the quiet hours end
@@ -202,7 +204,7 @@ def test_a_review_that_fails_stops_nothing(tmp_path: Path, monkeypatch: pytest.M
 
     monkeypatch.setattr(lookback, "look_back", broken)
     phone, store = evening(tmp_path, 2.4)
-    assert store.recall("alive") == (SUNDAY + timedelta(hours=2.4)).isoformat()
+    assert store.facts.recall("alive") == (SUNDAY + timedelta(hours=2.4)).isoformat()
     store.close()
     assert not [m for m in phone.messages if m.rule == "week"]
 

@@ -6,9 +6,10 @@ import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from sensord.edges.sqlite import Place, SqliteStore
+from sensord.edges.sqlite import Place
 from sensord.model import Arrival, Entry, Quantity, Reading, Refusal, Site, What
-from sensord.ports import Batch
+from sensord.ports import Commit
+from tests.kept import kept
 
 SITE = Site("larkfield", 41.5, -83.5, 190.0, "America/New_York")
 PLACES = (Place("alder", ("probe-0", "probe-1"), 11.5, 33.0),)
@@ -17,10 +18,11 @@ PER_BATCH = 40
 FILE = "garden.sqlite3"
 
 
-def batch(number: int) -> Batch:
+def batch(number: int) -> Commit:
     """Forty readings of five probes, one a second, an entry, a refusal and an arrival that all bear the number."""
     moments = [START + timedelta(seconds=number * PER_BATCH + i) for i in range(PER_BATCH)]
-    return Batch(
+    return Commit(
+        START,
         readings=[
             Reading(SITE.name, f"probe-{i % 5}", Quantity.TEMPERATURE, moment, moment, number % 300 / 10)
             for i, moment in enumerate(moments)
@@ -33,14 +35,14 @@ def batch(number: int) -> Batch:
 
 def write_for_ever(folder: Path, number: int) -> None:
     """Add batch after batch, and say the number of the next once one is committed."""
-    store = SqliteStore(folder / FILE, SITE, PLACES)
+    store = kept(folder / FILE, SITE, PLACES)
     print("open", flush=True)
     while True:
-        store.add(batch(number))
+        store.journal.commit(batch(number))
         number += 1
         print(number, flush=True)
         if number % 7 == 0:
-            store.summarise(START + timedelta(days=99))
+            store.journal.summarise(START + timedelta(days=99))
 
 
 if __name__ == "__main__":

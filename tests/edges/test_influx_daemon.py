@@ -21,13 +21,13 @@ from sensord.config import InfluxSettings
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
-from sensord.edges.sqlite import SqliteStore
 from sensord.edges.sqlite_shipping import Kind, Mark, Parked
 from sensord.model import Arrival, Quantity, Reading
-from sensord.ports import Batch, Transient
+from sensord.ports import Commit, Transient
 from simulators import scenario
 from tests.edges.broker import Mosquitto
 from tests.edges.influx_servers import Front, Influxd
+from tests.kept import kept, opened
 
 START = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -165,30 +165,30 @@ def test_the_loop_collects_tells_and_prunes(tmp_path: Path, caplog: pytest.LogCa
     caplog.set_level("INFO", "sensord")
     built = _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
     settings = built.settings.model_copy(update={"influx": InfluxSettings(url="http://x", raw_days_kept=30)})
-    store = SqliteStore(tmp_path / "s.sqlite3", built.garden.site, durable=False)
+    store = kept(tmp_path / "s.sqlite3", built.garden.site, durable=False)
     old = [
         Reading("larkfield", "birch-1", Quantity.TEMPERATURE, at, at, 20.0)
         for days in (40, 35, 31, 29, 1)
         for at in [START - timedelta(days=days)]
     ]
-    store.add(Batch(old))
+    store.journal.commit(Commit(START, old))
     clock, channel = SteppedClock(START), RecordingChannel()
     shipping = Fake()
     sender = InlineSender({"phone": channel, "stand-in": channel})
     inbox = Inbox(clock, START + 7 * HOUR)
     loop = _build.loop(replace(built, settings=settings), clock, inbox, store, sender, shipping=shipping)
     loop.run(until=START + 7 * HOUR)
-    concern = next(c for c in store.concerns("larkfield") if c.rule == "shipping")
+    concern = next(c for c in store.concerns.standing() if c.rule == "shipping")
     assert concern.verdict.severity.word == "Minor"
-    verdicts = [v for v in store.verdicts("larkfield", START, START + 9 * HOUR) if v.rule == "shipping"]
+    verdicts = [v for v in store.concerns.verdicts(START, START + 9 * HOUR) if v.rule == "shipping"]
     assert [v.reason for v in verdicts] == ["catching up", "behind"]
     assert verdicts[1].numbers["trouble"] == "401 unauthorized"
     assert [m.title for m in channel.messages if "database" in m.title] == ["The other database is not reached"]
     assert "401 unauthorized" in next(m.text for m in channel.messages if "database" in m.title)
-    left = store.readings("larkfield", "birch-1", Quantity.TEMPERATURE, START - timedelta(days=99), START).times_s
+    left = store.readings.series("birch-1", Quantity.TEMPERATURE, START - timedelta(days=99), START).times_s
     assert left == [r.measured_at.timestamp() for r in old[3:]]
-    assert len(store.hours("larkfield", "birch-1", Quantity.TEMPERATURE, START - timedelta(days=99), START)) == 5
-    assert store.recall("shipping trouble") == ""
+    assert len(store.summaries.hours("birch-1", Quantity.TEMPERATURE, START - timedelta(days=99), START)) == 5
+    assert store.facts.recall("shipping trouble") == ""
     texts = [r.getMessage() for r in caplog.records]
     assert any("not shipped: 401" in t for t in texts)
     assert any("shipping works again" in t for t in texts)
@@ -202,9 +202,9 @@ def shipping_house(tmp_path: Path, front: Front, database: str) -> tuple[_build.
     config.write_text(CONFIG.format(port=1883, url=front.url, bucket=database))
     built = _build.garden_in(config)
     path = _build.store_path(built.settings.store, config)
-    store = _build.open_store(built, path)
+    store = opened(built, path)
     at = datetime.now(UTC) - 9 * HOUR
-    store.add(Batch([Reading("garden", "north-1", Quantity.TEMPERATURE, at, at, 20.0)]))
+    store.journal.commit(Commit(START, [Reading("garden", "north-1", Quantity.TEMPERATURE, at, at, 20.0)]))
     store.close()
     return built, path
 
@@ -227,9 +227,9 @@ def test_check_tells(
     trial, _ = _shipping.shipping(built, path)
     assert trial[1] is False
     assert "influx__token" in trial[2]
-    store = _build.open_store(built, path)
+    store = opened(built, path)
     store.settle(9, [Parked(Mark(Kind.HOUR, 1, 1), "hour,probe=x count=1 5", "conflict")], START)
-    store.remember("shipping trouble", "500 no")
+    store.journal.commit(Commit(START, facts={"shipping trouble": "500 no"}))
     store.close()
     _, waiting, refused = _shipping.shipping(built, path)
     assert waiting == ("shipping", False, "0 changes wait to be shipped; last delivered 2026-08-20 12:00; 500 no")

@@ -21,11 +21,11 @@ from hypothesis import settings
 
 from sensord.config import InfluxSettings
 from sensord.model import Doubt, Quantity
-from sensord.ports import Batch
+from sensord.ports import Commit
 from tests.edges.influx_servers import Front, Influxd
 from tests.edges.shipped import ShippedStore
 from tests.edges.test_sqlite import open_store
-from tests.store_promises import LOW, NEVER, SITE, START, Machine, StorePromises, reading
+from tests.store_promises import LOW, NEVER, START, Machine, StorePromises, reading
 
 TEMPERATURE = Quantity.TEMPERATURE
 
@@ -50,13 +50,15 @@ class TestShipped(StorePromises):
     def test_nothing_is_lost_for_being_impossible(self, store: Any) -> None:
         """What is no measurement is there with its doubt; what is not finite is not a number."""
         values = [math.inf, -math.inf, 1e300, -127.0, 85.0, math.nan]
-        store.add(Batch([reading(i, value, doubts=int(Doubt.IMPOSSIBLE)) for i, value in enumerate(values)]))
-        found = store.readings(SITE, LOW, TEMPERATURE, START, NEVER)
+        store.journal.commit(
+            Commit(START, [reading(i, value, doubts=int(Doubt.IMPOSSIBLE)) for i, value in enumerate(values)])
+        )
+        found = store.readings.series(LOW, TEMPERATURE, START, NEVER)
         assert [math.isnan(value) for value in found.values] == [True, True, False, False, False, True]
         assert found.values[2:5] == values[2:5]
         assert found.doubts == [Doubt.IMPOSSIBLE] * 6
-        assert store.summarise(NEVER) == 1
-        assert store.hours(SITE, LOW, TEMPERATURE, START, NEVER) == []
+        assert store.journal.summarise(NEVER) == 1
+        assert store.summaries.hours(LOW, TEMPERATURE, START, NEVER) == []
 
 
 class ShippedMachine(Machine):
@@ -83,8 +85,8 @@ def test_more_than_a_page(front: Front, influxd: Influxd, tmp_path: Path) -> Non
     """A long span comes whole, page after page."""
     store = open_shipped(front, influxd, tmp_path)
     count = 25_000
-    store.add(Batch([reading(START + timedelta(seconds=7 * i), i / 100) for i in range(count)]))
-    found = store.readings(SITE, LOW, TEMPERATURE, START, NEVER)
-    assert found == store.local.readings(SITE, LOW, TEMPERATURE, START, NEVER)
+    store.journal.commit(Commit(START, [reading(START + timedelta(seconds=7 * i), i / 100) for i in range(count)]))
+    found = store.readings.series(LOW, TEMPERATURE, START, NEVER)
+    assert found == store.local.readings.series(LOW, TEMPERATURE, START, NEVER)
     assert len(found.values) == count
     store.close()

@@ -19,12 +19,12 @@ from sensord.__main__ import app
 from sensord.commands import _build
 from sensord.config import InfluxSettings, Mistakes
 from sensord.edges.influx_reads import InfluxStore
-from sensord.edges.sqlite import SqliteStore
-from sensord.model import Entry, Gap, GapKind, Severity, Standing, Telling, What
-from sensord.ports import Batch
+from sensord.model import Entry, Gap, GapKind, Severity, Site, Standing, Telling, What
+from sensord.ports import Commit, Sending
 from sensord.review import weeks
 from tests.edges.influx_servers import Front, Influxd
 from tests.edges.shipped import PER
+from tests.kept import opened, read
 from tests.reviews import CONFIG, NOW, SECOND_WEEK, SITE, house, typical
 from tests.store_promises import a_concern, a_message, a_verdict, reading
 
@@ -40,12 +40,16 @@ def shipped(influxd: Influxd, tmp_path_factory: pytest.TempPathFactory) -> Itera
     with Front(influxd.port) as front:
         settings = InfluxSettings(url=front.url, bucket=influxd.make("review"))
         built = replace(house(), settings=house().settings.model_copy(update={"influx": settings}))
-        with closing(_build.open_store(built, path)) as store:
-            store.add(Batch([reading(HOT, 99.0, "birch-1")]))  # of larkfield: must not be seen in the typical garden
+        with closing(opened(built, path)) as store:
+            other = store.store.of(Site("larkfield", 41.5, -83.5, 190.0, "America/New_York"))
+            other.journal.commit(Commit(HOT, [reading(HOT, 99.0, "birch-1")]))  # not to be seen in the typical garden
+            other.journal.summarise(NOW)
             said = Entry(SITE, HOT + 0.5 * HOUR, HOT + 0.5 * HOUR, "birch", What.SHADED, None, "as told", "Kim", "page")
             aired = Entry(SITE, HOT + 1.5 * HOUR, HOT + 1.5 * HOUR, "overheating/birch", What.DONE)
             gap = Gap(SITE, GapKind.SILENCE, "birch-1", HOT + 20 * HOUR, HOT + 31 * HOUR)
-            store.add(Batch(entries=[said, aired], gaps=[gap, Gap(SITE, GapKind.STOPPED, "", HOT, HOT + HOUR)]))
+            store.journal.commit(
+                Commit(HOT, entries=[said, aired], gaps=[gap, Gap(SITE, GapKind.STOPPED, "", HOT, HOT + HOUR)])
+            )
             numbers = {"shade_helped": "yes", "offset_before_k": 6.5, "offset_after_k": 2.25}
             over = a_concern(
                 HOT, site=SITE, subject="birch", standing=Standing.OVER, over_at=HOT + 2 * HOUR, peak=Severity.SEVERE,
@@ -57,10 +61,10 @@ def shipped(influxd: Influxd, tmp_path_factory: pytest.TempPathFactory) -> Itera
             told = a_message("m", HOT, site=SITE, concerns=("overheating/birch",), subject="birch")
             again = replace(told, key="n", at=HOT + HOUR, telling=Telling.AGAIN, action="add airflow")
             look = replace(told, key="o", at=NOW - 12 * HOUR, concerns=("silent/alder-1",), action="check probe")
-            store.record(HOT, [over, stands], [told, again, look])
+            store.journal.commit(Commit(HOT, concerns=[over, stands], messages=[told, again, look]))
             for message in (told, again, look):
-                store.delivered(message.key, message.at)
-            store.summarise(NOW)
+                store.journal.commit(Commit(message.at, sendings=[Sending(message.key, message.at)]))
+            store.journal.summarise(NOW)
             shipper = _build.shipper(built, path, store, lambda: None)
             shipper._catch_up()
             shipper.settle(NOW)
@@ -81,9 +85,9 @@ def test_the_same_review_from_both(shipped: tuple[Path, InfluxSettings], is_seas
     if is_season:
         span = weeks.season(since, span.last, zone)
     found = []
-    for records in (SqliteStore.reader(path), InfluxStore(settings)):
+    for records in (read(path, SITE), InfluxStore(settings)):
         with closing(records):
-            found.append(lookback.look_back(records, garden, span, since, NOW))
+            found.append(lookback.look_back(records.of(SITE), garden, span, since, NOW))
     here, there = found
     assert there == here
     shaded, silent = here.matters

@@ -20,13 +20,13 @@ import pytest
 from sensord.config import InfluxSettings
 from sensord.edges.influx import Shipper
 from sensord.edges.influx_reads import InfluxStore
-from sensord.edges.sqlite import SqliteStore
 from sensord.edges.sqlite_unshipped import backlog, parked
 from sensord.model import Concern, Doubt, Entry, Quantity, Reading, Standing, What
-from sensord.ports import Batch
+from sensord.ports import Commit
 from tests.edges.influx_servers import FAULTS, Front, Influxd, Victoria
 from tests.edges.shipped import shipper_of
 from tests.edges.test_sqlite import open_store
+from tests.kept import Kept
 from tests.store_promises import ALDER, BIRCH, HOUR, SITE, START, a_concern, a_message
 
 PROBES = ("alder-low", "alder-high", "birch-low", "cedar-1", "post")
@@ -70,7 +70,7 @@ class Garden:
 
     def begin(self) -> None:
         """Start, as after a crash: nothing was settled."""
-        self.store: SqliteStore = open_store(self.folder, ships_to=self.settings.destination)
+        self.store: Kept = open_store(self.folder, ships_to=self.settings.destination)
         self.shipper: Shipper = shipper_of(self.folder / "garden.sqlite3", self.store, self.settings)
         self.shipper.start()
 
@@ -82,12 +82,14 @@ class Garden:
     def take(self, readings: list[Reading], now: datetime) -> None:
         """One half hour of the loop."""
         begin = time.monotonic()
-        self.store.add(Batch(readings))
+        self.store.journal.commit(Commit(START, readings))
         if now.minute == 0:
-            self.store.summarise(now)
+            self.store.journal.summarise(now)
         if now.hour == 12 and now.minute == 0:
-            self.store.record(now, [self.concern(now)], [a_message(f"m{now.day}", now)])
-            self.store.add(Batch(entries=[Entry(SITE, now, now, "overheating/alder", What.DONE)]))
+            self.store.journal.commit(
+                Commit(now, concerns=[self.concern(now)], messages=[a_message(f"m{now.day}", now)])
+            )
+            self.store.journal.commit(Commit(START, entries=[Entry(SITE, now, now, "overheating/alder", What.DONE)]))
         self.shipper.settle(now)
         self.longest_s = max(self.longest_s, time.monotonic() - begin)
 
@@ -104,10 +106,10 @@ class Garden:
         deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline:
             self.shipper.settle(now)
-            if backlog(self.store).changes == 0:
+            if backlog(self.store.connection).changes == 0:
                 return
             time.sleep(0.05)
-        raise AssertionError(f"{backlog(self.store)}, {self.shipper.trouble}")
+        raise AssertionError(f"{backlog(self.store.connection)}, {self.shipper.trouble}")
 
 
 def play(garden: Garden, days: int, seed: int, mishap: Callable[[int], None]) -> datetime:
@@ -118,7 +120,7 @@ def play(garden: Garden, days: int, seed: int, mishap: Callable[[int], None]) ->
         now = START + step * STEP
         garden.take(readings, now)
         time.sleep(0.03)
-    garden.store.summarise(now + 48 * HOUR)
+    garden.store.journal.summarise(now + 48 * HOUR)
     return now
 
 
@@ -152,15 +154,15 @@ def test_a_week_of_everything(influxd_of_its_own: Influxd, tmp_path: Path) -> No
         garden.wait(now)
         assert set(front.seen) >= set(FAULTS)
         assert garden.longest_s < 2.0, "the loop waited for the network"
-        assert parked(garden.store) == []
+        assert parked(garden.store.connection) == []
         compare_readings(influxd, garden.store)
         compare_figures(InfluxStore(settings), garden.store)
         garden.leave()
 
 
-def compare_readings(influxd: Influxd, store: SqliteStore) -> None:
+def compare_readings(influxd: Influxd, store: Kept) -> None:
     """Every row of SQLite is one point, and there are no others."""
-    rows = store._all(
+    rows = store.connection.all(
         "SELECT probe, quantity, measured_ms, doubts, delay_ms, value FROM reading JOIN series ON id = series ORDER BY 1, 2, 3"
     )
     scale = {"temperature": 1e4, "relative_humidity": 1e5}
@@ -170,31 +172,32 @@ def compare_readings(influxd: Influxd, store: SqliteStore) -> None:
     assert found == [(p, q, at, doubts, delay / 1000, v / scale[q]) for p, q, at, doubts, delay, v in rows]
 
 
-def compare_figures(remote: InfluxStore, store: SqliteStore) -> None:
+def compare_figures(distant: InfluxStore, store: Kept) -> None:
     """Hours, days, degree-days, concerns, entries and messages are the same."""
+    remote = distant.of(SITE)
     end = datetime(2100, 1, 1, tzinfo=UTC)
     for probe in PROBES:
         for quantity in QUANTITIES:
-            span = (SITE, probe, quantity, START, end)
-            assert remote.hours(*span) == store.hours(*span) != []
-            days = (SITE, probe, quantity, date(2026, 8, 1), date(2026, 9, 30))
-            assert remote.days(*days) == store.days(*days) != []
-            assert remote.latest(*span[:3]) == store.latest(*span[:3]) is not None
+            span = (probe, quantity, START, end)
+            assert remote.summaries.hours(*span) == store.summaries.hours(*span) != []
+            days = (probe, quantity, date(2026, 8, 1), date(2026, 9, 30))
+            assert remote.summaries.days(*days) == store.summaries.days(*days) != []
+            assert remote.readings.latest(*span[:2]) == store.readings.latest(*span[:2]) is not None
     for enclosure in (ALDER, BIRCH):
-        assert remote.tally(SITE, enclosure, START, end) == store.tally(SITE, enclosure, START, end)
+        assert remote.summaries.tally(enclosure, START, end) == store.summaries.tally(enclosure, START, end)
     for theirs, ours in (
-        (remote.concerns(SITE), store.concerns(SITE)),
-        (remote.past_concerns(SITE, START, end), store.past_concerns(SITE, START, end)),
+        (remote.concerns.standing(), store.concerns.standing()),
+        (remote.concerns.past(START, end), store.concerns.past(START, end)),
     ):
         assert len(theirs) == 1
         names = ("key", "standing", "opened_at", "breached_since", "over_at", "tellings", "peak")
         assert [[getattr(c, n) for n in names] for c in theirs] == [[getattr(c, n) for n in names] for c in ours]
-    said = [e._replace(source="") for e in store.entries(SITE, START, end)]
-    assert remote.entries(SITE, START, end) == said != []
-    assert [p.message.at for p in remote.messages(SITE, START, end)] == [
-        p.message.at for p in store.messages(SITE, START, end)
+    said = [e._replace(source="") for e in store.entries.between(START, end)]
+    assert remote.entries.between(START, end) == said != []
+    assert [p.message.at for p in remote.outbox.between(START, end)] == [
+        p.message.at for p in store.outbox.between(START, end)
     ]
-    remote.close()
+    distant.close()
 
 
 @pytest.mark.slow
@@ -226,7 +229,7 @@ def test_three_days_with_another_server(tmp_path: Path) -> None:
         front.fault = ""
         garden.wait(now)
         for probe in PROBES:
-            kept = garden.store.readings(SITE, probe, Quantity.TEMPERATURE, START, datetime(2100, 1, 1, tzinfo=UTC))
+            kept = garden.store.readings.series(probe, Quantity.TEMPERATURE, START, datetime(2100, 1, 1, tzinfo=UTC))
             (series,) = victoria.export(f'{{__name__="reading_value",probe="{probe}",quantity="temperature"}}')
             found = dict(zip(series["timestamps"], series["values"], strict=True))
             assert sorted(found) == [round(t * 1000) for t in kept.times_s]
@@ -241,7 +244,7 @@ def test_the_loop_goes_on_and_knows_why(tmp_path: Path) -> None:
         influxd.kill()
         settings = InfluxSettings(url=front.url, bucket="b", timeout_s=1)
         garden = Garden(tmp_path, settings)
-        garden.store.add(Batch([Reading(SITE, "post", QUANTITIES[0], START, START + HOUR, 20.0)]))
+        garden.store.journal.commit(Commit(START, [Reading(SITE, "post", QUANTITIES[0], START, START + HOUR, 20.0)]))
         until(lambda: garden.shipper.unshipped_since == START + HOUR)
         assert "502" in garden.shipper.trouble
         influxd.start()

@@ -16,33 +16,33 @@ from pathlib import Path
 
 import pytest
 
-from sensord.edges.sqlite import SqliteStore
 from sensord.edges.sqlite_migrations import APPLICATION_ID, MIGRATIONS
 from sensord.model import Arrival, Entry, Quantity, What
-from sensord.ports import Batch, Transient
+from sensord.ports import Commit, Transient
 from tests.edges.numbered import FILE, PER_BATCH, batch
 from tests.edges.test_sqlite import open_store
+from tests.kept import Kept, read
 from tests.store_promises import ALDER, LOW, NEVER, SITE, START, a_message
 
 TEMPERATURE = Quantity.TEMPERATURE
 ROOT = Path(__file__).parents[2]
 
 
-def assert_whole(store: SqliteStore, committed: int) -> int:
+def assert_whole(store: Kept, committed: int) -> int:
     """Every batch up to `committed` is there and at most one more, none of them in part; returns how many."""
-    assert store._all("PRAGMA integrity_check") == [("ok",)]
-    rows = store._all(
+    assert store.connection.all("PRAGMA integrity_check") == [("ok",)]
+    rows = store.connection.all(
         f"SELECT (measured_ms / 1000 - ?) / {PER_BATCH}, count(*) FROM reading GROUP BY 1", (int(START.timestamp()),)
     )
     found = len(rows)
     assert found in (committed, committed + 1)
     assert sorted(rows) == [(number, PER_BATCH) for number in range(found)]
-    assert [entry.text for entry in store.entries(SITE, START, NEVER)] == [str(number) for number in range(found)]
+    assert [entry.text for entry in store.entries.between(START, NEVER)] == [str(number) for number in range(found)]
     counts = {"readings": found * PER_BATCH, "duplicates": 0, "refused": found, "entries": found}
-    assert counts.items() <= store.counters().items()
+    assert counts.items() <= store.accounts.counters().items()
     if found:
         last = Arrival(START, "x", str(found - 1).encode(), redelivered=True, packet=(found - 1) % 65_535 + 1)
-        assert store.first_receipt(last) == START
+        assert store.journal.first_receipt(last) == START
     return found
 
 
@@ -88,10 +88,10 @@ def small_disk(folder: Path) -> Iterator[Callable[[], None]]:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
-def trouble(store: SqliteStore, number: int) -> str | None:
+def trouble(store: Kept, number: int) -> str | None:
     """What is said where the batch can't be stored."""
     try:
-        store.add(batch(number))
+        store.journal.commit(batch(number))
     except Transient as transient:
         return str(transient)
     return None
@@ -109,35 +109,35 @@ def test_a_full_disk_is_transient_and_harms_nothing(tmp_path: Path) -> None:
         assert assert_whole(store, number) == number
         free()
         for more in range(5):
-            assert store.add(batch(number + more)).stored == PER_BATCH
+            assert store.journal.commit(batch(number + more)).stored == PER_BATCH
         assert assert_whole(store, number + 5) == number + 5
-        store.summarise(NEVER)
+        store.journal.summarise(NEVER)
 
 
 def test_every_write_is_transient_on_a_full_disk(tmp_path: Path) -> None:
     """Recording, remembering and summarising fail in the same harmless way."""
     with closing(open_store(tmp_path)) as store:
-        store.add(batch(0))
-        (pages,) = store._one("PRAGMA page_count")
-        store._db.execute(f"PRAGMA max_page_count = {pages}")
+        store.journal.commit(batch(0))
+        (pages,) = store.connection.one("PRAGMA page_count")
+        store.connection.db.execute(f"PRAGMA max_page_count = {pages}")
         big = "x" * 300_000
         with pytest.raises(Transient, match="full"):
-            store.record(START, [], [a_message("one", text=big)])
+            store.journal.commit(Commit(START, messages=[a_message("one", text=big)]))
         with pytest.raises(Transient, match="full"):
-            store.remember("fact", big)
+            store.journal.commit(Commit(START, facts={"fact": big}))
         with pytest.raises(Transient, match="full"):
-            store.add(Batch(entries=[Entry(SITE, START, START, ALDER, What.NOTE, text=big)]))
-        assert store.outbox() == []
-        store._db.execute("PRAGMA max_page_count = 1000000")
-        store.record(START, [], [a_message("one")])
-        assert [p.message.key for p in store.outbox()] == ["one"]
+            store.journal.commit(Commit(START, entries=[Entry(SITE, START, START, ALDER, What.NOTE, text=big)]))
+        assert store.outbox.due() == []
+        store.connection.db.execute("PRAGMA max_page_count = 1000000")
+        store.journal.commit(Commit(START, messages=[a_message("one")]))
+        assert [p.message.key for p in store.outbox.due()] == ["one"]
         assert_whole(store, 1)
 
 
 def test_a_locked_file_is_transient(tmp_path: Path) -> None:
     """While another process holds the file, writing fails after the wait, and works again afterwards."""
     with closing(open_store(tmp_path, busy_s=0.1)) as store:
-        store.add(batch(0))
+        store.journal.commit(batch(0))
         hold = "db.execute('BEGIN IMMEDIATE'); print('held', flush=True); input()"
         other = subprocess.Popen(
             [sys.executable, "-c", f"import sqlite3; db = sqlite3.connect({str(tmp_path / FILE)!r}); {hold}"],
@@ -148,12 +148,12 @@ def test_a_locked_file_is_transient(tmp_path: Path) -> None:
         assert other.stdout is not None
         assert other.stdout.readline() == "held\n"
         with pytest.raises(Transient, match="another process holds it"):
-            store.add(batch(1))
+            store.journal.commit(batch(1))
         with pytest.raises(Transient, match="another process holds it"):
-            store.summarise(NEVER)
-        assert store.readings(SITE, "probe-1", TEMPERATURE, START, NEVER).values == [0.0] * 8
+            store.journal.summarise(NEVER)
+        assert store.readings.series("probe-1", TEMPERATURE, START, NEVER).values == [0.0] * 8
         other.communicate("\n")
-        store.add(batch(1))
+        store.journal.commit(batch(1))
         assert_whole(store, 2)
 
 
@@ -168,40 +168,40 @@ def test_readers_and_the_writer_do_not_wait_for_each_other(tmp_path: Path) -> No
     """A reader in the middle of a read does not hold up a commit, nor an open transaction a reader; each sees whole commits."""
     path = tmp_path / FILE
     with closing(open_store(tmp_path, busy_s=0.0)) as store:
-        store.add(batch(0))
-        with closing(SqliteStore.reader(path, busy_s=0.0)) as reader:
-            reader._db.execute("BEGIN")
-            assert len(reader.entries(SITE, START, NEVER)) == 1
-            store.add(batch(1))
-            store.summarise(NEVER)
-            assert len(reader.entries(SITE, START, NEVER)) == 1
-            reader._db.execute("COMMIT")
-            assert len(reader.entries(SITE, START, NEVER)) == 2
-            store._db.execute("BEGIN IMMEDIATE")
-            store._db.execute("DELETE FROM entry")
-            assert len(reader.entries(SITE, START, NEVER)) == 2
-            store._db.execute("ROLLBACK")
+        store.journal.commit(batch(0))
+        with closing(read(path, SITE, busy_s=0.0)) as reader:
+            reader.connection.db.execute("BEGIN")
+            assert len(reader.entries.between(START, NEVER)) == 1
+            store.journal.commit(batch(1))
+            store.journal.summarise(NEVER)
+            assert len(reader.entries.between(START, NEVER)) == 1
+            reader.connection.db.execute("COMMIT")
+            assert len(reader.entries.between(START, NEVER)) == 2
+            store.connection.db.execute("BEGIN IMMEDIATE")
+            store.connection.db.execute("DELETE FROM entry")
+            assert len(reader.entries.between(START, NEVER)) == 2
+            store.connection.db.execute("ROLLBACK")
             with pytest.raises(sqlite3.OperationalError, match="readonly"):
-                reader._db.execute("DELETE FROM entry")
+                reader.connection.db.execute("DELETE FROM entry")
 
 
 def test_a_reader_needs_no_running_writer(tmp_path: Path) -> None:
     """After the writer has closed, or was killed, the file is still readable."""
     store = open_store(tmp_path)
-    store.add(batch(0))
-    store.summarise(NEVER)
-    with closing(SqliteStore.reader(tmp_path / FILE)) as during:
+    store.journal.commit(batch(0))
+    store.journal.summarise(NEVER)
+    with closing(read(tmp_path / FILE, SITE)) as during:
         expected = [
-            during.readings(SITE, "probe-0", TEMPERATURE, START, NEVER),
-            during.hours(SITE, "probe-0", TEMPERATURE, START, NEVER),
-            during.counters(),
+            during.readings.series("probe-0", TEMPERATURE, START, NEVER),
+            during.summaries.hours("probe-0", TEMPERATURE, START, NEVER),
+            during.accounts.counters(),
         ]
     store.close()
-    with closing(SqliteStore.reader(tmp_path / FILE)) as after:
+    with closing(read(tmp_path / FILE, SITE)) as after:
         assert expected == [
-            after.readings(SITE, "probe-0", TEMPERATURE, START, NEVER),
-            after.hours(SITE, "probe-0", TEMPERATURE, START, NEVER),
-            after.counters(),
+            after.readings.series("probe-0", TEMPERATURE, START, NEVER),
+            after.summaries.hours("probe-0", TEMPERATURE, START, NEVER),
+            after.accounts.counters(),
         ]
 
 
@@ -225,7 +225,7 @@ def test_a_newer_store_is_left_alone(tmp_path: Path) -> None:
         db.execute("PRAGMA user_version = 99")
     assert "written by a newer sensord (schema 99" in refused(path)
     with pytest.raises(ValueError, match="newer sensord"):
-        SqliteStore.reader(path)
+        read(path, SITE)
 
 
 def test_a_foreign_database_is_left_alone(tmp_path: Path) -> None:
@@ -248,7 +248,7 @@ def test_a_missing_directory_or_store_is_named(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="the directory does not exist"):
         open_store(tmp_path / "nowhere")
     with pytest.raises(ValueError, match="no such store"):
-        SqliteStore.reader(tmp_path / FILE)
+        read(tmp_path / FILE, SITE)
 
 
 # --- migrations
@@ -272,14 +272,14 @@ def test_the_first_version_is_upgraded(tmp_path: Path) -> None:
     """Readings stored by the first schema are all there, and are summarised after the upgrade."""
     first_version(tmp_path / FILE)
     with pytest.raises(ValueError, match="start `sensord run` once"):
-        SqliteStore.reader(tmp_path / FILE)
+        read(tmp_path / FILE, SITE)
     with closing(open_store(tmp_path)) as store:
-        assert store.readings(SITE, LOW, TEMPERATURE, START, NEVER).values == [20 + m / 10 for m in range(120)]
-        assert store._all("SELECT name FROM migration") == [(step.__name__,) for step in MIGRATIONS]
-        assert store.summarise(NEVER) == 2
-        hours = store.hours(SITE, LOW, TEMPERATURE, START, NEVER)
+        assert store.readings.series(LOW, TEMPERATURE, START, NEVER).values == [20 + m / 10 for m in range(120)]
+        assert store.connection.all("SELECT name FROM migration") == [(step.__name__,) for step in MIGRATIONS]
+        assert store.journal.summarise(NEVER) == 2
+        hours = store.summaries.hours(LOW, TEMPERATURE, START, NEVER)
         assert [(hour.count, hour.minimum, hour.maximum) for hour in hours] == [(60, 20, 25.9), (60, 26, 31.9)]
-        assert len(store.tally(SITE, ALDER, START, NEVER)) == 2
+        assert len(store.summaries.tally(ALDER, START, NEVER)) == 2
 
 
 def test_a_migration_that_fails_leaves_the_version_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -295,8 +295,8 @@ def test_a_migration_that_fails_leaves_the_version_before(tmp_path: Path, monkey
         with pytest.raises(sqlite3.OperationalError, match="power cut"):
             open_store(tmp_path)
     with closing(open_store(tmp_path)) as store:
-        assert store._one("PRAGMA user_version") == (len(MIGRATIONS),)
-        assert len(store.readings(SITE, LOW, TEMPERATURE, START, NEVER).values) == 120
+        assert store.connection.one("PRAGMA user_version") == (len(MIGRATIONS),)
+        assert len(store.readings.series(LOW, TEMPERATURE, START, NEVER).values) == 120
 
 
 def test_root_is_not_needed(tmp_path: Path) -> None:

@@ -10,11 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from sensord.edges.sqlite import Place, SqliteStore
 from sensord.edges.sqlite_codec import SCALE
+from sensord.edges.sqlite_journal import Bounds
 from sensord.model import Arrival, Quantity, Site, State
-from sensord.ports import Batch, Transient
+from sensord.ports import Commit, Place, Transient
 from tests.edges.test_sqlite import open_store
+from tests.kept import Kept, kept, read
 from tests.store_promises import (
     ALDER,
     HOUR,
@@ -36,14 +37,14 @@ TEMPERATURE = Quantity.TEMPERATURE
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[SqliteStore]:
+def store(tmp_path: Path) -> Iterator[Kept]:
     with closing(open_store(tmp_path)) as store:
         yield store
 
 
-def total(store: SqliteStore) -> float:
+def total(store: Kept) -> float:
     """Degree-days of Alder."""
-    return sum(hour.degree_days for hour in store.tally(SITE, ALDER, START, NEVER))
+    return sum(hour.degree_days for hour in store.summaries.tally(ALDER, START, NEVER))
 
 
 def test_every_quantity_has_a_scale() -> None:
@@ -61,80 +62,82 @@ def test_another_definition_is_counted_anew(tmp_path: Path) -> None:
     """Other thresholds or probes give their own degree-days of everything stored; going back gives the old ones, complete."""
     site = Site(SITE, 41.5, -83.5, 190, "America/New_York")
 
-    def count(*places: Place, readings: Batch | None = None) -> float:
-        with closing(SqliteStore(tmp_path / "garden.sqlite3", site, places, durable=False)) as store:
+    def count(*places: Place, readings: Commit | None = None) -> float:
+        with closing(kept(tmp_path / "garden.sqlite3", site, places, durable=False)) as store:
             if readings is not None:
-                store.add(readings)
-            store.summarise(NEVER)
+                store.journal.commit(readings)
+            store.journal.summarise(NEVER)
             return total(store)
 
     usual = Place(ALDER, (LOW, SECOND), LOWER_C, 33.0)
     first, later = afternoon(5), [r for r in afternoon(9) if r.measured_at >= START + 5 * HOUR]
-    before = count(usual, readings=Batch([*first, *afternoon(5, probe=SECOND, seed=4)]))
+    before = count(usual, readings=Commit(START, [*first, *afternoon(5, probe=SECOND, seed=4)]))
     assert before == pytest.approx(slow_degree_days(first, START, NEVER)[0])
     assert count(Place(ALDER, (LOW, SECOND), -50.0, None)) > 2 * before
-    assert count(Place(ALDER, (SECOND, LOW), LOWER_C, 33.0), readings=Batch(later)) != pytest.approx(before, rel=1e-6)
+    assert count(Place(ALDER, (SECOND, LOW), LOWER_C, 33.0), readings=Commit(START, later)) != pytest.approx(
+        before, rel=1e-6
+    )
     assert count(usual) == pytest.approx(slow_degree_days([*first, *later], START, NEVER)[0])
     assert count() == pytest.approx(slow_degree_days([*first, *later], START, NEVER)[0])
 
 
-def test_pruning_keeps_what_is_derived(store: SqliteStore) -> None:
+def test_pruning_keeps_what_is_derived(store: Kept) -> None:
     """Raw readings go; summaries and degree-days stay as they were, also when more comes late for what was pruned."""
     readings = afternoon(30)
-    store.add(Batch(readings))
+    store.journal.commit(Commit(START, readings))
     horizon = START + timedelta(hours=20, minutes=40)
     gone = [r for r in readings if r.measured_at < START + 19 * HOUR]
-    assert store.prune(horizon) == len(gone)
-    assert store.prune(horizon) == 0
-    found = store.readings(SITE, LOW, TEMPERATURE, START - HOUR, NEVER)
+    assert store.journal.prune(horizon) == len(gone)
+    assert store.journal.prune(horizon) == 0
+    found = store.readings.series(LOW, TEMPERATURE, START - HOUR, NEVER)
     assert found.values == [r.value for r in readings[len(gone) :]]
-    store.summarise(NEVER)
+    store.journal.summarise(NEVER)
     assert_hours(store, readings)
     assert_tally(store, readings)
     late = [reading(3600.0 * 5 + 1, 60), reading(3600.0 * 19 + 1, 60)]
-    assert store.add(Batch(late)).stored == 2
-    store.summarise(NEVER)
+    assert store.journal.commit(Commit(START, late)).stored == 2
+    store.journal.summarise(NEVER)
     assert_hours(store, readings)
     new = reading(3600.0 * 20 + 1801, 60)
-    store.add(Batch([new]))
-    store.summarise(NEVER)
+    store.journal.commit(Commit(START, [new]))
+    store.journal.summarise(NEVER)
     assert_hours(store, [*readings, new])
     assert_tally(store, [*readings, new])
 
 
-def test_pruning_stops_at_what_is_not_yet_summarised(store: SqliteStore) -> None:
+def test_pruning_stops_at_what_is_not_yet_summarised(store: Kept) -> None:
     """Hours that were touched are summarised before their readings go."""
-    store.add(Batch(afternoon(6)))
-    store.prune(START + 99 * HOUR)
-    assert store.readings(SITE, LOW, TEMPERATURE, START, NEVER).values == []
+    store.journal.commit(Commit(START, afternoon(6)))
+    store.journal.prune(START + 99 * HOUR)
+    assert store.readings.series(LOW, TEMPERATURE, START, NEVER).values == []
     assert_hours(store, afternoon(6))
 
 
-def test_a_backup_is_whole_and_can_be_opened(store: SqliteStore, tmp_path: Path) -> None:
+def test_a_backup_is_whole_and_can_be_opened(store: Kept, tmp_path: Path) -> None:
     """Taken by the writer or a reader, while a transaction is open elsewhere, it is a store like the one it was taken from."""
-    store.add(Batch(afternoon(3)))
-    store.summarise(NEVER)
-    with closing(SqliteStore.reader(tmp_path / "garden.sqlite3")) as reader:
-        store._db.execute("BEGIN IMMEDIATE")
-        store._db.execute("DELETE FROM hour")
+    store.journal.commit(Commit(START, afternoon(3)))
+    store.journal.summarise(NEVER)
+    with closing(read(tmp_path / "garden.sqlite3", SITE)) as reader:
+        store.connection.db.execute("BEGIN IMMEDIATE")
+        store.connection.db.execute("DELETE FROM hour")
         reader.backup(tmp_path / "backup.sqlite3")
-        store._db.execute("ROLLBACK")
+        store.connection.db.execute("ROLLBACK")
     (tmp_path / "other").mkdir()
     store.backup(tmp_path / "other" / "garden.sqlite3")
     for path in (tmp_path / "backup.sqlite3", tmp_path / "other" / "garden.sqlite3"):
-        with closing(SqliteStore.reader(path)) as copy:
-            assert copy.readings(SITE, LOW, TEMPERATURE, START, NEVER) == store.readings(
-                SITE, LOW, TEMPERATURE, START, NEVER
+        with closing(read(path, SITE)) as copy:
+            assert copy.readings.series(LOW, TEMPERATURE, START, NEVER) == store.readings.series(
+                LOW, TEMPERATURE, START, NEVER
             )
-            assert copy.tally(SITE, ALDER, START, NEVER) == store.tally(SITE, ALDER, START, NEVER)
+            assert copy.summaries.tally(ALDER, START, NEVER) == store.summaries.tally(ALDER, START, NEVER)
     with closing(open_store(tmp_path / "other")) as restored:
-        assert restored.add(Batch(afternoon(4))).stored == 60
-        restored.summarise(NEVER)
+        assert restored.journal.commit(Commit(START, afternoon(4))).stored == 60
+        restored.journal.summarise(NEVER)
         assert_tally(restored, afternoon(4))
     assert [p.name for p in tmp_path.glob("**/*.part")] == []
 
 
-def test_a_backup_that_cannot_be_written_leaves_the_last_one(store: SqliteStore, tmp_path: Path) -> None:
+def test_a_backup_that_cannot_be_written_leaves_the_last_one(store: Kept, tmp_path: Path) -> None:
     """A failing backup is said, and the backup before it is still there."""
     target = tmp_path / "backup.sqlite3"
     store.backup(target)
@@ -147,38 +150,40 @@ def test_a_backup_that_cannot_be_written_leaves_the_last_one(store: SqliteStore,
         store.backup(tmp_path / "no such directory" / "backup.sqlite3")
 
 
-def test_the_verdict_log_is_bounded_by_age(store: SqliteStore) -> None:
+def test_the_verdict_log_is_bounded_by_age(store: Kept) -> None:
     """Old changes go, but the last of each matter stays, so that the same verdict is not logged as a change."""
     for day in range(500):
         state = State.FINE if day % 2 else State.BREACH
-        store.record(START + timedelta(days=day), [], [], [a_verdict(START + timedelta(days=day), state=state)])
-    store.record(START, [], [], [a_verdict(START, subject="old")])
+        store.journal.commit(
+            Commit(START + timedelta(days=day), verdicts=[a_verdict(START + timedelta(days=day), state=state)])
+        )
+    store.journal.commit(Commit(START, verdicts=[a_verdict(START, subject="old")]))
     end = START + timedelta(days=900)
-    store.record(end, [], [], [a_verdict(end, reason="new")])
-    store.record(end, [], [], [a_verdict(end, subject="old")])
-    left = store.verdicts(SITE, START, NEVER)
+    store.journal.commit(Commit(end, verdicts=[a_verdict(end, reason="new")]))
+    store.journal.commit(Commit(end, verdicts=[a_verdict(end, subject="old")]))
+    left = store.concerns.verdicts(START, NEVER)
     assert [(v.subject, v.at) for v in left if v.subject == "old"] == [("old", START)]
     assert all(v.at >= end - timedelta(days=400) for v in left if v.subject != "old")
 
 
 def test_what_is_undated_is_bounded(tmp_path: Path) -> None:
     """Only the newest are remembered, as many as can be on their way; of 65,535 packet identifiers none is there twice."""
-    with closing(open_store(tmp_path, undated_kept=100)) as store:
+    with closing(open_store(tmp_path, bounds=Bounds(undated=100))) as store:
         for begin in range(0, 300, 50):
             arrivals = [Arrival(START, "t", b"23.4", packet=n + 1) for n in range(begin, begin + 50)]
-            store.add(Batch(undated=arrivals))
-        assert store._one("SELECT count(*) FROM undated") == (100,)
-        assert store.first_receipt(Arrival(NEVER, "t", b"23.4", redelivered=True, packet=300)) == START
-        assert store.first_receipt(Arrival(NEVER, "t", b"23.4", redelivered=True, packet=200)) is None
+            store.journal.commit(Commit(START, undated=arrivals))
+        assert store.connection.one("SELECT count(*) FROM undated") == (100,)
+        assert store.journal.first_receipt(Arrival(NEVER, "t", b"23.4", redelivered=True, packet=300)) == START
+        assert store.journal.first_receipt(Arrival(NEVER, "t", b"23.4", redelivered=True, packet=200)) is None
 
 
 def test_the_database_is_kept_as_it_should_be(tmp_path: Path) -> None:
     """WAL, flushed at every commit unless told otherwise, strict tables, readings without a second copy of their key."""
     with closing(open_store(tmp_path, durable=True)) as store:
-        assert store._one("PRAGMA journal_mode") == ("wal",)
-        assert store._one("PRAGMA synchronous") == (2,)
-        assert store._one("PRAGMA foreign_keys") == (1,)
-        tables = store._all(
+        assert store.connection.one("PRAGMA journal_mode") == ("wal",)
+        assert store.connection.one("PRAGMA synchronous") == (2,)
+        assert store.connection.one("PRAGMA foreign_keys") == (1,)
+        tables = store.connection.all(
             "SELECT name, strict, wr FROM pragma_table_list WHERE schema = 'main' AND name NOT LIKE 'sqlite_%'"
         )
         assert all(strict for _, strict, _ in tables)
@@ -190,4 +195,4 @@ def test_the_database_is_kept_as_it_should_be(tmp_path: Path) -> None:
             "touched",
         }
         with pytest.raises(sqlite3.IntegrityError):
-            store._db.execute("INSERT INTO tally VALUES (99, 1, 1.0, 1.0, 1.0, 1.0)")
+            store.connection.db.execute("INSERT INTO tally VALUES (99, 1, 1.0, 1.0, 1.0, 1.0)")

@@ -22,6 +22,7 @@ from simulators.inbox import GardenInbox
 from simulators.pace import PacedClock
 from simulators.probes import Sent
 from simulators.publish import Connection
+from tests.kept import opened
 
 FROM, UNTIL = timedelta(days=1, hours=17), timedelta(days=1, hours=21)
 """The evening of the thunderstorm."""
@@ -56,7 +57,7 @@ class Evening:
         self.end = self.garden.start + UNTIL
         self.garden.step(self.garden.start + FROM)
         folder.mkdir()
-        self.store = _build.open_store(self.built, folder / "s.sqlite3", durable=False)
+        self.store = opened(self.built, folder / "s.sqlite3", durable=False)
         self.phone = Phone(self.garden)
 
     def run(self, clock: Any, inbox: Any, stopped: Callable[[], bool] = lambda: False) -> list[Message]:

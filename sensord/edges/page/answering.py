@@ -149,8 +149,8 @@ async def _found(office: Office, request: Request) -> Response | tuple[Link, Mes
 
 def _standing(office: Office, message: Message) -> list[Concern]:
     """The concerns of the message that still are what it spoke of."""
-    with office.look.reader() as reader:
-        concerns = {c.key: c for c in reader.concerns(message.site)}
+    with office.look.shelf() as shelf:
+        concerns = {c.key: c for c in shelf.concerns.standing()}
     found = [concerns[key] for key in message.concerns if key in concerns]
     return [
         c

@@ -15,9 +15,9 @@ from typing import Any
 
 from sensord import ledger
 from sensord.edges.page.look import House, Look
-from sensord.edges.sqlite_reads import SqliteReader
 from sensord.language import Measure
 from sensord.model import AMBIENT, ANSWERS, EPOCH, Entry, Probe, Quantity, Severity
+from sensord.ports import Shelf
 from sensord.rules._heat import Tier
 from sensord.rules._readings import seconds
 from sensord.rules._tracks import REFUSED
@@ -58,7 +58,7 @@ class Curves:
         self._kept: OrderedDict[Wanted, tuple[float, dict[str, Any]]] = OrderedDict()
 
     def data(self, wanted: Wanted) -> dict[str, Any]:
-        """Everything for the charts and for the table beside them, in the reader's units; not to be changed.
+        """Everything for the charts and for the table beside them, in the shelf's units; not to be changed.
 
         A page and the numbers for its drawing are asked for one after the other: both get the same.
         """
@@ -79,10 +79,10 @@ class Curves:
         slot_s = self._slot_s(wanted)
         end_s = math.ceil(seconds(wanted.end) / slot_s) * slot_s
         starts = list(range(end_s - int(SPAN[wanted.span].total_seconds()), end_s, slot_s))
-        with self._look.reader() as reader:
-            entries = reader.entries(garden.site.name, EPOCH, wanted.end + timedelta(seconds=1))
+        with self._look.shelf() as shelf:
+            entries = shelf.entries.between(EPOCH, wanted.end + timedelta(seconds=1))
             lines = [
-                line for place in self._places(wanted) for line in self._lines(reader, place, wanted, starts, slot_s)
+                line for place in self._places(wanted) for line in self._lines(shelf, place, wanted, starts, slot_s)
             ]
         begin = wanted.end - SPAN[wanted.span]
         stands = [
@@ -121,36 +121,32 @@ class Curves:
         enclosures = [e.name for e in self._house.garden.enclosures]
         return [*(enclosures if not wanted.place else [wanted.place]), AMBIENT]
 
-    def _lines(
-        self, reader: SqliteReader, place: str, wanted: Wanted, starts: Sequence[int], slot_s: int
-    ) -> list[Line]:
+    def _lines(self, shelf: Shelf, place: str, wanted: Wanted, starts: Sequence[int], slot_s: int) -> list[Line]:
         found = []
         title = next((e.title for e in self._house.garden.enclosures if e.name == place), "Post")
         for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.WIND_GUST):
             slots: dict[int, tuple[float, float, float]] = {}
             for probe in self._house.garden.probes_at(place, quantity):
                 if wanted.span == "week":
-                    more = self._from_hours(reader, probe, quantity, starts)
+                    more = self._from_hours(shelf, probe, quantity, starts)
                 else:
-                    more = self._from_readings(reader, probe, quantity, starts, slot_s)
+                    more = self._from_readings(shelf, probe, quantity, starts, slot_s)
                 slots = {**more, **slots}  # where the first probe of a place is silent, the next one speaks
             if slots:
                 found.append(_line(title, quantity, slots, starts, wanted, bool(wanted.place) and place != AMBIENT))
         return found
 
     def _from_hours(
-        self, reader: SqliteReader, probe: Probe, quantity: Quantity, starts: Sequence[int]
+        self, shelf: Shelf, probe: Probe, quantity: Quantity, starts: Sequence[int]
     ) -> dict[int, tuple[float, float, float]]:
-        hours = reader.hours(
-            self._house.garden.site.name, probe.name, quantity, _utc(starts[0]), _utc(starts[-1] + HOUR_S)
-        )
+        hours = shelf.summaries.hours(probe.name, quantity, _utc(starts[0]), _utc(starts[-1] + HOUR_S))
         return {int(seconds(h.start)): (h.mean, h.minimum, h.maximum) for h in hours}
 
     def _from_readings(
-        self, reader: SqliteReader, probe: Probe, quantity: Quantity, starts: Sequence[int], slot_s: int
+        self, shelf: Shelf, probe: Probe, quantity: Quantity, starts: Sequence[int], slot_s: int
     ) -> dict[int, tuple[float, float, float]]:
         span = _utc(starts[0]), _utc(starts[-1] + slot_s)
-        slots = reader.slots(self._house.garden.site.name, probe.name, quantity, *span, slot_s, int(REFUSED))
+        slots = shelf.readings.slots(probe.name, quantity, *span, slot_s, int(REFUSED))
         return {slot.start_s: (slot.mean, slot.minimum, slot.maximum) for slot in slots}
 
     def _chart(

@@ -16,7 +16,7 @@ from sensord import ledger
 from sensord.config import Settings
 from sensord.edges.page import asking
 from sensord.edges.page.places import Place, Places, is_fresh, offset_k
-from sensord.edges.sqlite_reads import SqliteReader
+from sensord.edges.sqlite import SqliteReader
 from sensord.engine.asking import ask, plan_of
 from sensord.garden import Garden, species_of
 from sensord.judge import heard
@@ -33,7 +33,7 @@ from sensord.model import (
     Severity,
     Standing,
 )
-from sensord.ports import Transient
+from sensord.ports import Shelf, Transient
 from sensord.recovery import windows_of
 from sensord.rules import Watch
 from sensord.rules._heat import Tier, tiers
@@ -105,7 +105,13 @@ class Look:
         self._lock = threading.Lock()
 
     @contextmanager
-    def reader(self) -> Iterator[SqliteReader]:
+    def shelf(self) -> Iterator[Shelf]:
+        """What is kept of the garden, through this thread's own connection."""
+        with self._reader() as reader:
+            yield reader.of(self.house.garden.site.name)
+
+    @contextmanager
+    def _reader(self) -> Iterator[SqliteReader]:
         """This thread's connection; made anew after trouble."""
         found: SqliteReader | None = getattr(self._local, "reader", None)
         if found is None:
@@ -134,7 +140,7 @@ class Look:
 
     def version(self) -> int:
         """Changes when something was committed since this thread last asked."""
-        with self.reader() as reader:
+        with self._reader() as reader:
             return reader.version()
 
     def known_at(self) -> datetime:
@@ -145,15 +151,15 @@ class Look:
     def snapshot(self) -> Snapshot:
         """One look."""
         garden, now = self.house.garden, self.known_at()
-        with self.reader() as reader:
-            entries = reader.entries(garden.site.name, EPOCH, now + DAY)
+        with self.shelf() as shelf:
+            entries = shelf.entries.between(EPOCH, now + DAY)
             # with what was said since a rule was asked last: it is asked again in up to a quarter of an hour
-            concerns = tuple(heard(c, entries, self.house.now()) for c in reader.concerns(garden.site.name))
-            post, outside = self._places.look(reader, AMBIENT, now)
-            facts = self._storm_facts(reader, entries, concerns, now)
-            cages = tuple(self._cage(reader, e, entries, outside, facts, now) for e in garden.enclosures)
-            since = self._advised_since(reader, concerns, now)
-            left = self._left(reader, concerns, entries, cages, now)
+            concerns = tuple(heard(c, entries, self.house.now()) for c in shelf.concerns.standing())
+            post, outside = self._places.look(shelf, AMBIENT, now)
+            facts = self._storm_facts(shelf, entries, concerns, now)
+            cages = tuple(self._cage(shelf, e, entries, outside, facts, now) for e in garden.enclosures)
+            since = self._advised_since(shelf, concerns, now)
+            left = self._left(shelf, concerns, entries, cages, now)
         connected, disconnected_since = self.house.connected()
         return Snapshot(
             now=now,
@@ -172,21 +178,18 @@ class Look:
 
     def message(self, key: str, about: datetime) -> Parcel | None:
         """A message by its key, made within the fortnight before `about`."""
-        site = self.house.garden.site.name
-        with self.reader() as reader:
-            found = reader.messages(site, about - 15 * DAY, about + DAY)
+        with self.shelf() as shelf:
+            found = shelf.outbox.between(about - 15 * DAY, about + DAY)
         return next((p for p in found if p.message.key == key), None)
 
     def entries(self, since: datetime) -> list[Entry]:
         """What was said since, the newest first."""
-        with self.reader() as reader:
-            return reader.entries(self.house.garden.site.name, since, self.house.now() + DAY)[::-1]
+        with self.shelf() as shelf:
+            return shelf.entries.between(since, self.house.now() + DAY)[::-1]
 
     # --- what is asked for
 
-    def _advised_since(
-        self, reader: SqliteReader, concerns: tuple[Concern, ...], now: datetime
-    ) -> Mapping[str, datetime]:
+    def _advised_since(self, shelf: Shelf, concerns: tuple[Concern, ...], now: datetime) -> Mapping[str, datetime]:
         """Read only where an answered concern asks for something else than was told."""
         changed = [
             c
@@ -195,19 +198,19 @@ class Look:
         ]
         if not changed:
             return {}
-        verdicts = reader.verdicts(self.house.garden.site.name, min(c.breached_since for c in changed), now + DAY)
+        verdicts = shelf.concerns.verdicts(min(c.breached_since for c in changed), now + DAY)
         found = {c.key: asking.advised_since(c, verdicts) for c in changed}
         return {key: since for key, since in found.items() if since is not None}
 
     def _left(
         self,
-        reader: SqliteReader,
+        shelf: Shelf,
         concerns: tuple[Concern, ...],
         entries: list[Entry],
         cages: tuple[Cage, ...],
         now: datetime,
     ) -> tuple[Concern, ...]:
-        past = {c.key: c for c in reader.past_concerns(self.house.garden.site.name, now - LEFT, now + DAY)}
+        past = {c.key: c for c in shelf.concerns.past(now - LEFT, now + DAY)}
         animals = {c.enclosure.name: frozenset(cohort.name for cohort in c.stand.cohorts) for c in cages}
         standing = {c.key for c in concerns if c.standing is not Standing.FORMING}
         return tuple(
@@ -219,7 +222,7 @@ class Look:
     # --- places
 
     def _storm_facts(
-        self, reader: SqliteReader, entries: list[Entry], concerns: tuple[Concern, ...], now: datetime
+        self, shelf: Shelf, entries: list[Entry], concerns: tuple[Concern, ...], now: datetime
     ) -> Mapping[str, Mapping[str, Number]]:
         """What the storm rule finds at this moment, by enclosure: the page never computes another way than the rule."""
         garden = self.house.garden
@@ -227,13 +230,13 @@ class Look:
             return {}
         standing = {c.key: c for c in concerns}
         plan, watch = self._plan, Watch(now, True, {}, True)
-        windows = windows_of(reader, garden.site.name, plan.series_of("storm"), plan.longest_look, now)
+        windows = windows_of(shelf.readings, plan.series_of("storm"), plan.longest_look, now)
         outcome = ask(garden, plan, ["storm"], windows, standing, entries, watch, now)
         return {v.subject: v.numbers for v in outcome.verdicts}
 
     def _cage(
         self,
-        reader: SqliteReader,
+        shelf: Shelf,
         enclosure: Enclosure,
         entries: list[Entry],
         outside: Track | None,
@@ -241,7 +244,7 @@ class Look:
         now: datetime,
     ) -> Cage:
         garden, facts = self.house.garden, storm.get(enclosure.name, {})
-        place, inside = self._places.look(reader, enclosure.name, now)
+        place, inside = self._places.look(shelf, enclosure.name, now)
         stand = ledger.stand(enclosure, garden.cohorts, entries, now)
         return Cage(
             enclosure=enclosure,

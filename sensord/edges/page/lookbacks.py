@@ -65,8 +65,8 @@ class LookBacks:
             job.share = share
 
         since = lookback.season_start(self._house.garden, self._house.settings.review.season_start, span.last)
-        with self._look.reader() as reader:
-            return lookback.look_back(reader, self._house.garden, span, since, self._look.known_at(), progress)
+        with self._look.shelf() as shelf:
+            return lookback.look_back(shelf, self._house.garden, span, since, self._look.known_at(), progress)
 
     def span(self, label: str, whole_season: bool) -> Span:
         """The week of a label (else the one that yesterday lies in), or the season; ValueError where there is none."""

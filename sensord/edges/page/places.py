@@ -9,9 +9,9 @@ from itertools import combinations, pairwise
 from statistics import median, quantiles
 from typing import NamedTuple
 
-from sensord.edges.sqlite_reads import SqliteReader
 from sensord.garden import Garden
 from sensord.model import Doubt, Probe, Quantity, instant
+from sensord.ports import Shelf
 from sensord.recovery import last_heard
 from sensord.rules import Seen
 from sensord.rules._readings import pairs, seconds
@@ -68,17 +68,17 @@ class Places:
         self._garden = garden
         self._courses: dict[str, tuple[float, Course]] = {}
 
-    def look(self, reader: SqliteReader, name: str, now: datetime) -> tuple[Place, Track | None]:
+    def look(self, shelf: Shelf, name: str, now: datetime) -> tuple[Place, Track | None]:
         """A place, and the temperatures of its best probe."""
-        garden, site = self._garden, self._garden.site.name
+        garden = self._garden
         newest: dict[Quantity, Measured] = {}
         temperatures: Track | None = None
         thermometer: Probe | None = None
         for quantity in Quantity:
             for probe in garden.probes_at(name, quantity):
-                series = reader.readings(site, probe.name, quantity, now - LATELY, now + timedelta(minutes=1))
+                series = shelf.readings.series(probe.name, quantity, now - LATELY, now + timedelta(minutes=1))
                 track = Seen.of(probe, *series).usable(seconds(now) + 60.0)
-                found = _newest(track, probe, now) or self._old(reader, probe, quantity)
+                found = _newest(track, probe, now) or self._old(shelf, probe, quantity)
                 if found is None or (quantity in newest and not found.is_fresh):
                     continue
                 newest[quantity] = found
@@ -87,7 +87,7 @@ class Places:
                 if found.is_fresh:
                     break
         probes = [p for p in garden.probes if p.place == name]
-        heard = {p.name: last_heard(reader, p, now) for p in probes}
+        heard = {p.name: last_heard(shelf.readings, p, now) for p in probes}
         silent = any(heard[p.name] is None or now - heard[p.name] > _patience(p) for p in probes)  # type: ignore[operator]
         recent = temperatures.since(seconds(now - TREND)) if temperatures else None
         return (
@@ -97,25 +97,24 @@ class Places:
                 trend_of(recent) if recent else None,
                 max((at for at in heard.values() if at), default=None),
                 silent,
-                self._course(reader, thermometer, now) if thermometer else (),
+                self._course(shelf, thermometer, now) if thermometer else (),
             ),
             temperatures,
         )
 
-    def _old(self, reader: SqliteReader, probe: Probe, quantity: Quantity) -> Measured | None:
+    def _old(self, shelf: Shelf, probe: Probe, quantity: Quantity) -> Measured | None:
         """The last reading of a probe that has not been heard lately."""
-        last = reader.latest(self._garden.site.name, probe.name, quantity)
+        last = shelf.readings.latest(probe.name, quantity)
         if last is None or last.doubts & REFUSED:
             return None
         return Measured(last.value, last.measured_at, False, last.doubts)
 
-    def _course(self, reader: SqliteReader, probe: Probe, now: datetime) -> Course:
+    def _course(self, shelf: Shelf, probe: Probe, now: datetime) -> Course:
         """Slots by the clock, so that the drawing stays the same from one look to the next; read once a minute."""
         minute, newest_s = seconds(now) // 60, seconds(now) // SLOT_S * SLOT_S
         known = self._courses.get(probe.name)
         if known is None or known[0] != minute:
-            site = self._garden.site.name
-            slots = reader.slots(site, probe.name, Quantity.TEMPERATURE, now - DAY, now, SLOT_S, int(REFUSED))
+            slots = shelf.readings.slots(probe.name, Quantity.TEMPERATURE, now - DAY, now, SLOT_S, int(REFUSED))
             course = tuple((max(0.0, newest_s - slot.start_s + SLOT_S / 2) / 3600.0, slot.mean) for slot in slots)
             self._courses[probe.name] = known = (minute, course)
         return known[1]

@@ -24,7 +24,6 @@ from sensord.edges.page.guard import hash_of
 from sensord.edges.page.lobby import Unwatched
 from sensord.edges.page.look import House
 from sensord.edges.page.office import Office
-from sensord.edges.sqlite import SqliteStore
 from sensord.model import (
     Advice,
     Arrival,
@@ -40,8 +39,9 @@ from sensord.model import (
     Urgency,
     Verdict,
 )
-from sensord.ports import Batch, Transient
+from sensord.ports import Commit, Transient
 from simulators import scenario
+from tests.kept import Kept, opened
 
 NOW = datetime(2026, 8, 20, 17, 30, tzinfo=UTC)  # 13:30 in the garden
 PASSWORD = "milkweed by the fence"
@@ -115,7 +115,7 @@ def letter(
 class Loop:
     """Stands for the loop: decodes and stores entries as the real one does, one at a time."""
 
-    store: SqliteStore
+    store: Kept
     garden: Any
     now: datetime = NOW
     is_full: bool = False
@@ -139,7 +139,7 @@ class Loop:
         )
         with self.lock:
             if isinstance(said, Entry):
-                self.store.add(Batch(entries=[said]))
+                self.store.journal.commit(Commit(NOW, entries=[said]))
             else:
                 self.refused.append(said.reason)
 
@@ -147,14 +147,14 @@ class Loop:
     def said(self) -> list[Entry]:
         """Everything that was stored."""
         with self.lock:
-            return self.store.entries(self.garden.site.name, NOW - timedelta(days=100), NOW + timedelta(days=100))
+            return self.store.entries.between(NOW - timedelta(days=100), NOW + timedelta(days=100))
 
 
 @dataclass(repr=False)
 class Homestead:
     """All of it."""
 
-    store: SqliteStore
+    store: Kept
     loop: Loop
     house: House
     app: Any
@@ -173,10 +173,10 @@ def _measured() -> bytes:
     built = _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
     with TemporaryDirectory() as directory:
         path = Path(directory) / "measured.sqlite3"
-        store = _build.open_store(built, path, durable=False)
+        store = opened(built, path, durable=False)
         for chunk in chunks(readings(built.garden, NOW - timedelta(hours=25), NOW), 5000):
-            store.add(Batch(readings=chunk))
-        store.summarise(NOW)
+            store.journal.commit(Commit(NOW, readings=chunk))
+        store.journal.summarise(NOW)
         store.backup(Path(directory) / "copy.sqlite3")
         store.close()
         return (Path(directory) / "copy.sqlite3").read_bytes()
@@ -197,7 +197,7 @@ def neighbours(directory: Path, page: dict[str, Any]) -> Iterator[tuple[Homestea
         furnished(directory, page, "larkfield", "/garden/larkfield") as one,
         furnished(directory, page, "school", "/garden/school") as other,
     ):
-        other[0].record(NOW, [hot("alder", site="school")], [])
+        other[0].journal.commit(Commit(NOW, concerns=[hot("alder", site="school")]))
         app, offices = application(one[2], other[2], unwatched=[Unwatched("orchard", 3)])
         first, second = (
             Homestead(store, loop, house, app, office)
@@ -209,7 +209,7 @@ def neighbours(directory: Path, page: dict[str, Any]) -> Iterator[tuple[Homestea
 @contextmanager
 def furnished(
     directory: Path, page: dict[str, Any], name: str = "larkfield", root: str = ""
-) -> Iterator[tuple[SqliteStore, Loop, House]]:
+) -> Iterator[tuple[Kept, Loop, House]]:
     """A garden with its store and what stands for its loop."""
     chosen = scenario.configuration("larkfield")
     site = chosen.site.model_copy(update={} if name == "larkfield" else {"name": name, "title": f"The {name} garden"})
@@ -218,8 +218,8 @@ def furnished(
     path = directory / f"{name}.sqlite3"
     if name == "larkfield":
         path.write_bytes(_measured())
-    store = _build.open_store(built, path, durable=False)
-    store.record(NOW, [hot(site=name)], [letter(site=name)])
+    store = opened(built, path, durable=False)
+    store.journal.commit(Commit(NOW, concerns=[hot(site=name)], messages=[letter(site=name)]))
     loop = Loop(store, built.garden)
     house = House(
         settings=built.settings,

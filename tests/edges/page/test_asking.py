@@ -19,7 +19,7 @@ from sensord.edges.page.places import trend_of
 from sensord.edges.page.wording import Wording
 from sensord.language import Catalogue, Reader
 from sensord.model import Advice, Concern, Doubt, Entry, Quantity, Reading, Severity, Standing, State, Verdict, What
-from sensord.ports import Batch
+from sensord.ports import Commit
 from sensord.rules._tracks import Track
 from tests.edges.page.homestead import NOW, Homestead, hot
 from tests.edges.page.test_look import cage, shown
@@ -51,7 +51,7 @@ def answered(concern: Concern, minutes_ago: float = 30.0, answer: What = What.SE
 
 def with_only(homestead: Homestead, *concerns: Concern, verdicts: tuple[Verdict, ...] = ()) -> dict[str, Any]:
     """The page's words where these concerns stand."""
-    homestead.store.record(NOW, [GONE, *concerns], [], verdicts)
+    homestead.store.journal.commit(Commit(NOW, concerns=[GONE, *concerns], verdicts=verdicts))
     return shown(homestead)
 
 
@@ -160,7 +160,7 @@ def test_what_the_last_message_asked_for_stays_until_it_is_done(local: Homestead
     words = with_only(local, ended())
     assert words["answer"]["head"] == "The gusts have passed: look after Birch"
     counted = Entry("larkfield", NOW - MINUTE, NOW, "second", What.HEADCOUNT, 9.0)
-    local.store.add(Batch(entries=[counted]))
+    local.store.journal.commit(Commit(NOW, entries=[counted]))
     assert shown(local)["answer"]["head"] == "All is well: nothing to do"
 
 
@@ -244,7 +244,7 @@ def test_answers_are_listed_by_the_matter(local: Homestead) -> None:
         Entry("larkfield", NOW, NOW, "overheating/birch", What.SEEN),
         Entry("larkfield", NOW, NOW, "first", What.HEADCOUNT, 14.0),
     ]
-    local.store.add(Batch(entries=said))
+    local.store.journal.commit(Commit(NOW, entries=said))
     assert {line["subject"] for line in shown(local)["said"]} == {"Heat in Birch", "Cohort First"}
 
 
@@ -276,7 +276,9 @@ def test_the_first_line_never_says_less_than_a_card(local: Homestead) -> None:
 def test_a_cage_in_a_told_tier_is_not_all_well(local: Homestead) -> None:
     """At 34 °C with animals in it, before the tier's time has passed, the first line says so."""
     with_only(local)
-    local.store.add(Batch(readings=[Reading("larkfield", "birch-1", Quantity.TEMPERATURE, NOW, NOW, 34.0)]))
+    local.store.journal.commit(
+        Commit(NOW, readings=[Reading("larkfield", "birch-1", Quantity.TEMPERATURE, NOW, NOW, 34.0)])
+    )
     words = shown(local)
     assert (words["answer"]["kind"], words["answer"]["head"]) == ("look", "Look: Birch is above 33 °C")
     assert words["answer"]["lines"] == ["If it stays so, you are told what to do."]
@@ -284,8 +286,10 @@ def test_a_cage_in_a_told_tier_is_not_all_well(local: Homestead) -> None:
 
 def test_what_was_answered_is_not_news_but_not_green(local: Homestead) -> None:
     """Shaded as advised, and still above the tier: nothing new, but not all well either."""
-    local.store.add(Batch(readings=[Reading("larkfield", "birch-1", Quantity.TEMPERATURE, NOW, NOW, 34.0)]))
-    local.store.record(NOW, [answered(hot(opened_at=NOW - 20 * MINUTE), 10, What.DONE)], [])
+    local.store.journal.commit(
+        Commit(NOW, readings=[Reading("larkfield", "birch-1", Quantity.TEMPERATURE, NOW, NOW, 34.0)])
+    )
+    local.store.journal.commit(Commit(NOW, concerns=[answered(hot(opened_at=NOW - 20 * MINUTE), 10, What.DONE)]))
     answer = shown(local)["answer"]
     assert (answer["kind"], answer["head"]) == ("look", "Nothing new to do")
     assert "Birch is above 33 °C." in answer["lines"]
@@ -303,7 +307,9 @@ def test_gusts_are_one_figure_on_the_whole_screen(local: Homestead) -> None:
     for minutes, value in ((6, 7.0), (1, 2.5)):
         at = NOW - minutes * MINUTE + timedelta(seconds=20)
         probe = local.house.garden.probes_at("ambient", Quantity.WIND_GUST)[0]
-        local.store.add(Batch(readings=[Reading("larkfield", probe.name, Quantity.WIND_GUST, at, at, value)]))
+        local.store.journal.commit(
+            Commit(NOW, readings=[Reading("larkfield", probe.name, Quantity.WIND_GUST, at, at, value)])
+        )
     words = shown(local)
     assert cage(words, "birch")["wind"]["now"] == "up to 25 km/h"
     assert (words["post"]["gust"]["number"], words["post"]["gust_lately"]) == ("25", True)
@@ -323,12 +329,12 @@ def test_one_reading_dated_ahead_does_not_silence_a_probe(local: Homestead) -> N
         25.0,
         Doubt.FUTURE,
     )
-    local.store.add(Batch(readings=[ahead]))
+    local.store.journal.commit(Commit(NOW, readings=[ahead]))
     birch = cage(shown(local), "birch")
     assert (birch["silent"], birch["heard"]) == (False, "heard just now")
     local.loop.now = NOW + timedelta(hours=1)
     later = ahead._replace(measured_at=NOW + timedelta(days=1, hours=4), received_at=local.loop.now)
-    local.store.add(Batch(readings=[later]))
+    local.store.journal.commit(Commit(NOW, readings=[later]))
     assert cage(shown(local), "birch")["heard"] == "heard just now"
 
 
@@ -381,8 +387,10 @@ def test_what_is_said_shows_before_the_rule_is_asked_again(
     local: Homestead, what: What, subject: str, standing: str
 ) -> None:
     """A tap that would change nothing for a quarter of an hour would be tapped again."""
-    local.store.record(NOW, [hot(opened_at=NOW - 20 * MINUTE)], [])
+    local.store.journal.commit(Commit(NOW, concerns=[hot(opened_at=NOW - 20 * MINUTE)]))
     assert len(shown(local)["matters"]["to_do"]) == 1
-    local.store.add(Batch(entries=[Entry("larkfield", NOW - MINUTE, NOW, subject, what, source="page")]))
+    local.store.journal.commit(
+        Commit(NOW, entries=[Entry("larkfield", NOW - MINUTE, NOW, subject, what, source="page")])
+    )
     matters = shown(local)["matters"]
     assert [sort for sort in ("to_do", "answered") if matters[sort]] == [standing]

@@ -13,7 +13,7 @@ from sensord.edges.page.curves import Wanted
 from sensord.edges.page.wording import Wording
 from sensord.language import Measure
 from sensord.model import Doubt, Entry, Quantity, Reading, What
-from sensord.ports import Batch
+from sensord.ports import Commit
 from tests.edges.page.homestead import NOW, Homestead
 from tests.reviews import METRIC, US
 
@@ -30,7 +30,7 @@ def test_a_day_is_means_of_five_minutes_computed_again_by_hand(local: Homestead)
     """Each slot holds the plain mean of the readings in it, no more and no fewer slots than a day has."""
     data = local.office.curves.data(wanted())
     assert len(data["times"]) == 288
-    raw = local.store.readings("larkfield", "birch-1", Quantity.TEMPERATURE, NOW - timedelta(days=1), NOW)
+    raw = local.store.readings.series("birch-1", Quantity.TEMPERATURE, NOW - timedelta(days=1), NOW)
     for t, value in zip(data["times"], line(data, "Birch")["values"], strict=True):
         inside = [v for at, v in zip(raw.times_s, raw.values, strict=True) if t - 150 <= at < t + 150]
         assert value == pytest.approx(sum(inside) / len(inside), abs=0.006)
@@ -40,7 +40,7 @@ def test_a_week_is_the_hourly_summaries(local: Homestead) -> None:
     """A week never scans raw readings: its values are the stored means of the hours."""
     data = local.office.curves.data(wanted("week"))
     assert len(data["times"]) == 168
-    hours = local.store.hours("larkfield", "alder-1", Quantity.TEMPERATURE, NOW - timedelta(days=8), NOW)
+    hours = local.store.summaries.hours("alder-1", Quantity.TEMPERATURE, NOW - timedelta(days=8), NOW)
     known = [v for v in line(data, "Alder")["values"] if v is not None]
     assert known == [pytest.approx(h.mean, abs=0.006) for h in hours[-len(known) :]]
 
@@ -57,7 +57,7 @@ def test_where_nothing_was_measured_the_line_breaks(local: Homestead) -> None:
         )
         for m in range(60)
     ]
-    local.store.add(Batch(readings=bad))
+    local.store.journal.commit(Commit(NOW, readings=bad))
     local.office.look_again()
     assert line(local.office.curves.data(wanted(end=NOW + timedelta(hours=2))), "Birch")["values"][-24:] == [None] * 24
 
@@ -87,7 +87,7 @@ def test_what_was_said_stands_in_the_curves(local: Homestead) -> None:
         Entry("larkfield", NOW - timedelta(hours=1), NOW, "overheating/alder", What.DONE),
         Entry("larkfield", NOW - timedelta(days=2), NOW, "birch", What.CLEANED),
     ]
-    local.store.add(Batch(entries=said))
+    local.store.journal.commit(Commit(NOW, entries=said))
     assert [e.what for e in local.office.curves.data(wanted())["entries"]] == [What.SHADED, What.DONE]
     assert [e.what for e in local.office.curves.data(wanted(place="birch"))["entries"]] == [What.SHADED]
 

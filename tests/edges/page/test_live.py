@@ -17,7 +17,7 @@ import pytest
 from sensord.edges.page import live
 from sensord.edges.page.server import PageServer
 from sensord.model import Entry, Quantity, Reading, What
-from sensord.ports import Batch, Transient
+from sensord.ports import Commit, Transient
 from tests.edges.page.homestead import NOW, Homestead
 
 
@@ -95,7 +95,9 @@ def test_a_page_is_told_everything_once_and_then_only_what_changed(local: Homest
         page = Page(server)
         assert page.wait_for(lambda: page.regions())
         assert {"answer", "matters", "cage-birch", "acts-birch", "post", "said", "as_of"} <= set(page.regions()[0])
-        local.store.add(Batch(entries=[Entry("larkfield", NOW, NOW, "birch", What.NOTE, None, "a wren nearby")]))
+        local.store.journal.commit(
+            Commit(NOW, entries=[Entry("larkfield", NOW, NOW, "birch", What.NOTE, None, "a wren nearby")])
+        )
         assert page.wait_for(lambda: len(page.regions()) > 1)
         assert set(page.regions()[1]) == {"said"}
         assert "a wren nearby" in page.regions()[1]["said"]
@@ -126,7 +128,9 @@ def test_nothing_is_computed_while_nobody_looks(local: Homestead, monkeypatch: p
         assert page.wait_for(lambda: server.pages == 0)
         time.sleep(0.5)
         after = len(looks)
-        local.store.add(Batch(readings=[Reading("larkfield", "birch-1", Quantity.TEMPERATURE, NOW, NOW, 30.0)]))
+        local.store.journal.commit(
+            Commit(NOW, readings=[Reading("larkfield", "birch-1", Quantity.TEMPERATURE, NOW, NOW, 30.0)])
+        )
         time.sleep(2.5)
         assert len(looks) == after
 

@@ -11,7 +11,7 @@ import pytest
 from sensord.edges.page.live import Kind
 from sensord.edges.page.wording import Wording
 from sensord.model import Advice, Doubt, Quantity, Reading, Severity, Standing, State, What
-from sensord.ports import Batch
+from sensord.ports import Commit
 from tests.edges.page.homestead import NOW, Homestead, hot
 from tests.reviews import METRIC, US
 
@@ -39,14 +39,14 @@ def test_one_line_says_what_is_to_be_done(local: Homestead) -> None:
 
 def test_all_is_well_when_nothing_stands(local: Homestead) -> None:
     """Without a concern, and with everything heard, it says so."""
-    local.store.record(NOW, [replace(hot(), standing=Standing.OVER, over_at=NOW)], [])
+    local.store.journal.commit(Commit(NOW, concerns=[replace(hot(), standing=Standing.OVER, over_at=NOW)]))
     answer = shown(local)["answer"]
     assert (answer["kind"], answer["lines"]) == ("well", [])
 
 
 def test_nothing_known_is_not_well(local: Homestead) -> None:
     """Without a concern, but with temperatures an hour old, the page can't tell, and says of what and since when."""
-    local.store.record(NOW, [replace(hot(), standing=Standing.OVER, over_at=NOW)], [])
+    local.store.journal.commit(Commit(NOW, concerns=[replace(hot(), standing=Standing.OVER, over_at=NOW)]))
     local.loop.now = NOW + timedelta(hours=1)
     words = shown(local)
     assert words["answer"]["kind"] == "unsure"
@@ -61,7 +61,7 @@ def test_nothing_known_is_not_well(local: Homestead) -> None:
 
 def test_a_lost_broker_is_said(local: Homestead) -> None:
     """No connection: nothing new comes in, and the first line is not "well"."""
-    local.store.record(NOW, [replace(hot(), standing=Standing.OVER, over_at=NOW)], [])
+    local.store.journal.commit(Commit(NOW, concerns=[replace(hot(), standing=Standing.OVER, over_at=NOW)]))
     local.loop.connected = (False, NOW - timedelta(minutes=3))
     answer = shown(local)["answer"]
     assert answer["kind"] == "unsure"
@@ -89,7 +89,7 @@ def test_stay_in_comes_before_everything(local: Homestead) -> None:
         ),
         told_action="stay in",
     )
-    local.store.record(NOW, [storm], [])
+    local.store.journal.commit(Commit(NOW, concerns=[storm]))
     matters = shown(local)["matters"]["to_do"]
     assert shown(local)["answer"]["head"].startswith("Stay in")
     assert matters[0]["stay_in"]
@@ -98,8 +98,13 @@ def test_stay_in_comes_before_everything(local: Homestead) -> None:
 
 def test_an_answered_concern_asks_for_nothing(local: Homestead) -> None:
     """It moves to what was answered, and the first line says that there is nothing new."""
-    local.store.record(
-        NOW, [replace(hot(), standing=Standing.ANSWERED, answer=What.DONE, answered_at=NOW - timedelta(minutes=5))], []
+    local.store.journal.commit(
+        Commit(
+            NOW,
+            concerns=[
+                replace(hot(), standing=Standing.ANSWERED, answer=What.DONE, answered_at=NOW - timedelta(minutes=5))
+            ],
+        )
     )
     words = shown(local)
     assert not words["matters"]["to_do"]
@@ -110,7 +115,7 @@ def test_an_answered_concern_asks_for_nothing(local: Homestead) -> None:
 def test_what_is_fine_by_now_but_not_over_is_not_to_do(local: Homestead) -> None:
     """A concern whose last verdict was FINE asks for nothing, and says so."""
     fine = replace(hot(), verdict=replace(hot().verdict, state=State.FINE, severity=Severity.NONE, advice=None))
-    local.store.record(NOW, [fine], [])
+    local.store.journal.commit(Commit(NOW, concerns=[fine]))
     words = shown(local)
     assert not words["matters"]["to_do"]
     assert words["matters"]["known"][0]["fine"]
@@ -118,12 +123,13 @@ def test_what_is_fine_by_now_but_not_over_is_not_to_do(local: Homestead) -> None
 
 def test_a_doubtful_reading_is_shown_as_one(local: Homestead) -> None:
     """A probe in the sun shows too much: the page says so; an impossible value is not shown at all."""
-    local.store.add(
-        Batch(
+    local.store.journal.commit(
+        Commit(
+            NOW,
             readings=[
                 Reading("larkfield", "birch-1", Quantity.TEMPERATURE, NOW, NOW, 44.0, Doubt.SUNLIT),
                 Reading("larkfield", "alder-1", Quantity.TEMPERATURE, NOW, NOW, 85.0, Doubt.POWER_ON),
-            ]
+            ],
         )
     )
     words = shown(local)

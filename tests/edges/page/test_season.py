@@ -18,9 +18,10 @@ from sensord.edges.page.look import House
 from sensord.edges.sqlite_codec import SCALE
 from sensord.edges.sqlite_migrations import touch_stored
 from sensord.model import Entry, Quantity, Reading, What, milliseconds
-from sensord.ports import Batch
+from sensord.ports import Commit
 from simulators import scenario
 from tests.edges.page.homestead import LOCAL, NOW, Homestead, Loop, hot, letter
+from tests.kept import opened
 
 DAYS, EVERY_S = 132, 24
 ANSWER_S = 0.1
@@ -33,28 +34,28 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Homestead]:
     chosen = chosen.model_copy(update={"page": chosen.page.model_copy(update=LOCAL)})
     built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
     path = Path(tmp_path_factory.mktemp("season")) / "season.sqlite3"
-    store = _build.open_store(built, path, durable=False)
+    store = opened(built, path, durable=False)
     now_ms = milliseconds(NOW)
     start_ms = now_ms - DAYS * 86_400_000
     for probe in built.garden.probes:
         for quantity in sorted(probe.quantities):
-            store.add(Batch(readings=[Reading("larkfield", probe.name, quantity, NOW, NOW, 1.0)]))
-            series, scale = store._number("larkfield", probe.name, quantity)
+            store.journal.commit(Commit(NOW, readings=[Reading("larkfield", probe.name, quantity, NOW, NOW, 1.0)]))
+            series, scale = store.readings._numbers.of(probe.name, quantity)
             mean = {Quantity.TEMPERATURE: 24.0, Quantity.PRESSURE: 99_000.0}.get(quantity, 0.5)
             rows = (
                 (series, ms, round((mean + 0.2 * mean * math.sin(ms / 13_750_987)) * scale), 0, 200)
                 for ms in range(start_ms, now_ms, EVERY_S * 1000)
             )
-            store._db.execute("BEGIN")
-            store._db.executemany("INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?)", rows)
-            touch_stored(store._db, series)
-            store._db.execute("COMMIT")
-    store.summarise(NOW)
+            store.connection.db.execute("BEGIN")
+            store.connection.db.executemany("INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?)", rows)
+            touch_stored(store.connection.db, series)
+            store.connection.db.execute("COMMIT")
+    store.journal.summarise(NOW)
     said = [
         Entry("larkfield", NOW - timedelta(hours=7 * n), NOW, "birch", What.NOTE, None, f"note {n}") for n in range(300)
     ]
-    store.add(Batch(entries=said))
-    store.record(NOW, [hot()], [letter()])
+    store.journal.commit(Commit(NOW, entries=said))
+    store.journal.commit(Commit(NOW, concerns=[hot()], messages=[letter()]))
     loop = Loop(store, built.garden)
     house = House(
         built.settings, built.garden, built.texts, path, lambda: NOW, lambda: NOW, lambda: (True, None), loop.put
@@ -73,7 +74,7 @@ def test_a_season_is_answered_within_a_tenth_of_a_second(season: Homestead) -> N
 
     Processor time counts, because other tests run beside this one; of the later answers the best of six.
     """
-    (count,) = season.store._db.execute("SELECT count(*) FROM reading").fetchone()
+    (count,) = season.store.connection.db.execute("SELECT count(*) FROM reading").fetchone()
     assert count > 5_000_000
     assert set(SCALE) >= {Quantity.TEMPERATURE}
     client = season.client()
@@ -114,9 +115,9 @@ def test_the_loop_is_not_held_up_by_lookers(season: Homestead) -> None:
     waits = []
     for n in range(60):
         at = NOW + timedelta(seconds=n)
-        batch = Batch(readings=[Reading("larkfield", "post", Quantity.TEMPERATURE, at, at, 30.0)])
+        batch = Commit(NOW, readings=[Reading("larkfield", "post", Quantity.TEMPERATURE, at, at, 30.0)])
         began = time.perf_counter()
-        season.store.add(batch)
+        season.store.journal.commit(batch)
         waits.append(time.perf_counter() - began)
         time.sleep(0.02)
     stop.set()

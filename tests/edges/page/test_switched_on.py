@@ -22,6 +22,7 @@ from sensord.edges.page.links import Links
 from sensord.edges.push import AppriseChannel
 from tests.edges.page.homestead import HASH, NOW, SECRET, TOKEN, letter
 from tests.edges.page.test_live import Page, free_port
+from tests.kept import read as read_store
 
 GOOD = (Path(__file__).parents[3] / "config" / "minimal.toml").read_text()
 
@@ -134,8 +135,6 @@ def test_the_daemon_serves_it_and_is_gone_within_three_seconds(tmp_path: Path, m
     """`sensord run` with ten open pages: a reading shows up live, an entry is stored, and SIGTERM ends all in time."""
     import json
 
-    from sensord.edges.sqlite import SqliteStore
-
     port = free_port()
     config = tmp_path / "sensord.toml"
     config.write_text(CONFIG.format(broker=mosquitto.port, page=port))
@@ -165,6 +164,6 @@ def test_the_daemon_serves_it_and_is_gone_within_three_seconds(tmp_path: Path, m
     assert daemon.returncode == 0
     assert took_s < 3.0
     assert all(p.ended.wait(2) for p in pages)
-    store = SqliteStore.reader(tmp_path / "sensord.sqlite3")
-    assert store.counters()["readings"] == 1
+    store = read_store(tmp_path / "sensord.sqlite3", "garden")
+    assert store.accounts.counters()["readings"] == 1
     store.close()

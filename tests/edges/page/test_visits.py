@@ -11,6 +11,7 @@ import pytest
 
 from sensord.edges.page.answering import BY_LINK
 from sensord.model import Advice, What
+from sensord.ports import Commit
 from tests.edges.page.homestead import NOW, ORIGIN, PASSWORD, TOKEN, Homestead, hot, letter, log_in, token_of
 
 
@@ -206,7 +207,7 @@ def test_guessing_links_is_slow(guarded: Homestead) -> None:
 def test_a_link_about_what_is_over_answers_nothing(guarded: Homestead) -> None:
     """Neither what has ended, nor what began anew after the message, is answered by the old link."""
     token = guarded.office.links.token_of(letter())
-    guarded.store.record(NOW, [hot(opened_at=NOW + timedelta(minutes=5))], [])
+    guarded.store.journal.commit(Commit(NOW, concerns=[hot(opened_at=NOW + timedelta(minutes=5))]))
     assert "This is over" in guarded.client().get(f"/a/{token}").text
     phone = guarded.client()
     page = phone.get(f"/a/{token}")
@@ -231,7 +232,7 @@ def test_stay_in_can_only_be_seen_by_a_link(guarded: Homestead) -> None:
         verdict=replace(hot().verdict, rule="storm", reason="stay in", advice=Advice("stay in", outdoors=False)),
         told_action="stay in",
     )
-    guarded.store.record(NOW, [storm], [letter(("storm/birch",), key="f" * 20)])
+    guarded.store.journal.commit(Commit(NOW, concerns=[storm], messages=[letter(("storm/birch",), key="f" * 20)]))
     token = guarded.office.links.token_of(letter(("storm/birch",), key="f" * 20))
     page = guarded.client().get(f"/a/{token}").text
     assert re.findall(r'name="act" value="([^"]+)"', page) == ["seen"]

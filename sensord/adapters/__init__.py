@@ -1,0 +1,1 @@
+"""What implements the ports: each module one of them, by one means."""

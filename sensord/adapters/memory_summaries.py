@@ -1,0 +1,146 @@
+"""What is derived of readings in memory: hours, days and degree-days, computed again wherever readings were added."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from sensord.adapters.memory_readings import Key, MemoryReadings, Row
+from sensord.edges.sqlite_codec import ceil_ms
+from sensord.edges.sqlite_migrations import HOUR_MS
+from sensord.edges.sqlite_spans import Part, Span, bounds_of_day, days_of_hour, look_at, together
+from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, count
+from sensord.model import Quantity, instant
+from sensord.ports import Day, Hour, Place, TallyHour
+from sensord.science.degree_days import Tally
+
+Mark = tuple[int, Key]
+"""Hours since 1970, and the series."""
+
+
+class MemorySummaries:
+    """`ports.Summaries` of one site, and how they are kept up."""
+
+    def __init__(self, readings: MemoryReadings, zone: ZoneInfo) -> None:
+        self._readings, self._zone = readings, zone
+        self._touched: set[Mark] = set()
+        self._hours: dict[Key, dict[int, Span]] = {}
+        self._days: dict[Key, dict[int, Part]] = {}
+        self._tallies: dict[tuple[str, str], dict[int, Tally]] = {}  # by enclosure and definition
+        self._active: dict[str, str] = {}  # enclosure → the definition by which it is answered
+        self._places: tuple[Place, ...] = ()
+        self.pruned_before_ms = NEVER_PRUNED
+
+    def count_for(self, places: Sequence[Place]) -> None:
+        """Count degree-days for these; one that is new, or defined anew, has all its hours computed again."""
+        self._places = tuple(places)
+        for place in places:
+            if self._active.get(place.enclosure) != place.definition:
+                self._active[place.enclosure] = place.definition
+                for key in self._probes(place):
+                    self._touched |= {(ms // HOUR_MS, key) for ms in self._readings.columns[key].times_ms}
+
+    def touch(self, rows: Sequence[Row]) -> None:
+        """The hours of these are to be computed."""
+        self._touched |= {(row.measured_ms // HOUR_MS, row.key) for row in rows}
+
+    def _probes(self, place: Place) -> list[Key]:
+        keys: list[Key] = [(probe, Quantity.TEMPERATURE) for probe in place.probes]
+        return [key for key in keys if key in self._readings.columns]
+
+    def _span(self, key: Key, start_ms: int, end_ms: int) -> Span:
+        near = self._readings.columns[key].between(start_ms - BRIDGE_MS, end_ms + BRIDGE_MS)
+        return look_at(near, start_ms, end_ms)
+
+    def _hour(self, mark: Mark) -> Span:
+        return self._span(mark[1], mark[0] * HOUR_MS, (mark[0] + 1) * HOUR_MS)
+
+    # --- keeping up
+
+    def compute(self, now_ms: int) -> int:
+        """Bring everything up to date as of `now_ms`; returns how many hours were computed."""
+        this_hour = now_ms // HOUR_MS
+        oldest = -(-(self.pruned_before_ms + BRIDGE_MS) // HOUR_MS)
+        touched = {mark for mark in self._touched if mark[0] <= this_hour}
+        wanted = {mark for mark in touched if mark[0] >= oldest}
+        spans = {mark: self._hour(mark) for mark in wanted}
+        for other in {beside for mark in wanted for beside in self._beside(mark, spans[mark])} - wanted:
+            if other[0] >= this_hour:
+                self._touched.add(other)
+            elif other[0] >= oldest:
+                spans[other] = self._hour(other)
+        for (hour, key), span in spans.items():
+            self._hours.setdefault(key, {})[hour] = span
+        for key, day in {(key, day) for hour, key in spans for day in days_of_hour(self._zone, hour)}:
+            self._put_day(key, day)
+        counted = self._put_tallies(spans, now_ms)
+        # an hour that is not over stays marked where degree-days are counted: what is missing of it grows
+        self._touched -= {mark for mark in touched if mark[0] < this_hour or mark[1] not in counted}
+        return len(spans)
+
+    def _beside(self, mark: Mark, span: Span) -> set[Mark]:
+        """Hours with a line to a reading of this one that was not there when they were computed."""
+        hour, key = mark
+        if span.first_ms is None:
+            return set()
+        before, after = (int(span.times_s[end] // (HOUR_MS / 1000)) for end in (0, -1))
+        known = self._hours.get(key, {}).get(hour)
+        first = hour if known and known.first_ms == span.first_ms else before
+        last = hour if known and known.last_ms == span.last_ms else after
+        return {(other, key) for other in range(first, last + 1) if other != hour}
+
+    def _put_day(self, key: Key, day: int) -> None:
+        start_ms, end_ms = bounds_of_day(self._zone, day)
+        first, last = -(-start_ms // HOUR_MS), end_ms // HOUR_MS
+        known = self._hours.get(key, {})
+        parts = [known[hour].part for hour in range(first, last) if hour in known]
+        if start_ms < first * HOUR_MS:
+            parts.insert(0, self._span(key, start_ms, first * HOUR_MS).part)
+        if last * HOUR_MS < end_ms:
+            parts.append(self._span(key, last * HOUR_MS, end_ms).part)
+        part = together(parts)
+        if part.count:
+            self._days.setdefault(key, {})[day] = part
+
+    def _put_tallies(self, spans: dict[Mark, Span], now_ms: int) -> set[Key]:
+        counted: set[Key] = set()
+        for place in self._places:
+            probes = self._probes(place)
+            counted.update(probes)
+            tallies = self._tallies.setdefault((place.enclosure, place.definition), {})
+            for hour in {hour for hour, key in spans if key in probes}:
+                looked = [spans.get((hour, key)) or self._hour((hour, key)) for key in probes]
+                span = next((s for s in looked if s.part.count), looked[0])
+                tally = count(place, span, hour, now_ms)
+                if tally.measured_s + tally.bridged_s > 0:
+                    tallies[hour] = tally
+        return counted
+
+    # --- answers
+
+    def hours(self, probe: str, quantity: Quantity, start: datetime, end: datetime) -> list[Hour]:
+        """Hourly summaries with start <= hour < end; an hour without a usable reading is left out."""
+        found = []
+        for hour, span in sorted(self._hours.get((probe, quantity), {}).items()):
+            p = span.part
+            if p.minimum is None or p.maximum is None or p.mean is None or not start <= instant(hour * HOUR_MS) < end:
+                continue
+            found.append(Hour(instant(hour * HOUR_MS), p.count, p.minimum, p.maximum, p.mean, span.doubtful))
+        return found
+
+    def days(self, probe: str, quantity: Quantity, first: date, last: date) -> list[Day]:
+        """Daily summaries by the site's local day, both ends included; a day without a usable reading is left out."""
+        found = []
+        for day, (number, low, low_ms, high, high_ms, mean, _) in sorted(self._days.get((probe, quantity), {}).items()):
+            if first.toordinal() <= day <= last.toordinal():
+                assert low is not None and low_ms is not None and high is not None and high_ms is not None  # noqa: PT018
+                assert mean is not None
+                found.append(Day(date.fromordinal(day), number, low, instant(low_ms), high, instant(high_ms), mean))
+        return found
+
+    def tally(self, enclosure: str, start: datetime, end: datetime) -> list[TallyHour]:
+        """Degree-days by hour, as the enclosure is defined now; an hour of which nothing is known is left out."""
+        first, last = (-(-ceil_ms(moment) // HOUR_MS) for moment in (start, end))
+        tallies = self._tallies.get((enclosure, self._active.get(enclosure, "")), {})
+        return [TallyHour(instant(h * HOUR_MS), *t) for h, t in sorted(tallies.items()) if first <= h < last]

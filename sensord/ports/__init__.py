@@ -1,0 +1,64 @@
+"""The only interfaces of the house: what the engine's loop needs of the world, and what each adapter promises.
+
+    world.py   Inbox, Clock, Channel, Sender, Shipping
+    store.py   the parts of a store, each of one site: Journal, Readings, Summaries, Entries, Concerns, Outbox, Facts, Accounts
+
+An adapter returns or raises; only the loop logs. `Transient` means "try again later", anything else is a defect.
+"""
+
+from sensord.ports.store import (
+    Accounts,
+    Added,
+    Commit,
+    Concerns,
+    Day,
+    Entries,
+    Facts,
+    Hour,
+    Journal,
+    Outbox,
+    Place,
+    Readings,
+    Records,
+    Sending,
+    Sent,
+    Series,
+    Share,
+    Shelf,
+    Slot,
+    Store,
+    Summaries,
+    TallyHour,
+)
+from sensord.ports.world import Channel, Clock, Inbox, Sender, Shipping, Transient
+
+__all__ = [
+    "Accounts",
+    "Added",
+    "Channel",
+    "Clock",
+    "Commit",
+    "Concerns",
+    "Day",
+    "Entries",
+    "Facts",
+    "Hour",
+    "Inbox",
+    "Journal",
+    "Outbox",
+    "Place",
+    "Readings",
+    "Records",
+    "Sender",
+    "Sending",
+    "Sent",
+    "Series",
+    "Share",
+    "Shelf",
+    "Shipping",
+    "Slot",
+    "Store",
+    "Summaries",
+    "TallyHour",
+    "Transient",
+]

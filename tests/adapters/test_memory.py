@@ -1,0 +1,39 @@
+"""The store in memory keeps every promise of a store."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from hypothesis import settings
+
+from sensord.adapters.memory import MemoryStore
+from sensord.model import Site
+from tests.kept import Kept
+from tests.store_promises import PLACES, SITE, ZONE, Machine, StorePromises
+
+DISKS: dict[Path, MemoryStore] = {}
+
+
+def open_store(folder: Path, zone: str = ZONE) -> Any:
+    """The store of the promises' garden; what was in this folder is still there."""
+    store = DISKS.setdefault(folder, MemoryStore())
+    return Kept(store, store.of(Site(SITE, 41.5, -83.5, 190.0, zone), PLACES))
+
+
+class TestMemory(StorePromises):
+    """The whole suite."""
+
+    def open(self, folder: Path, zone: str = ZONE) -> Any:
+        return open_store(folder, zone)
+
+
+class MemoryMachine(Machine):
+    """Readings in any order, summaries at any moment, restarts."""
+
+    def open(self, folder: Path) -> Any:
+        return open_store(folder)
+
+
+TestMemoryMachine = MemoryMachine.TestCase
+TestMemoryMachine.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)

@@ -1,11 +1,14 @@
-"""Asking the rules at one instant: evidence in, verdicts judged. What is asked is planned once for a configuration."""
+"""Asking the rules at one instant: evidence in, verdicts judged.
+
+What is asked is planned once for a configuration; what several questions of a turn look at is cut once.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, NamedTuple
+from typing import Any
 
 from pydantic import BaseModel
 
@@ -14,7 +17,7 @@ from sensord.engine.windows import Window
 from sensord.garden import Garden, species_of
 from sensord.judge import judge
 from sensord.model import AMBIENT, Concern, Entry, Notice, Probe, Quantity, State, Verdict, concern_key, milliseconds
-from sensord.rules import Evidence, Need, Per, Rule, Seen, Stand, Unclear, Watch
+from sensord.rules import Evidence, Need, Per, Rule, Seen, Unclear, Watch
 
 ENTRIES_KEPT = timedelta(hours=48)
 """How far back rules see what the keeper said."""
@@ -26,11 +29,26 @@ Series = tuple[str, Quantity]
 Windows = Mapping[Series, Window]
 
 
-class Source(NamedTuple):
-    """One need of a rule, and the probes that meet it, the primary one first."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """One series, and how far back it is looked at; one object for all who look the same way."""
 
-    need: Need
-    probes: tuple[Probe, ...]
+    probe: Probe
+    key: Series
+    lookback: timedelta
+    lookback_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Looks:
+    """What a rule wants to see, by need: each probe that meets it, the primary one first. One object, as above."""
+
+    by_need: tuple[tuple[str, tuple[Look, ...]], ...]
+
+    @property
+    def all(self) -> tuple[Look, ...]:
+        """Every one of them."""
+        return tuple(look for _, looks in self.by_need for look in looks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +59,7 @@ class Question:
     subject: str
     key: str
     parameters: Any
-    sources: tuple[Source, ...]
+    looks: Looks
     probe: Probe | None
 
 
@@ -54,30 +72,51 @@ class Plan:
 
     def series_of(self, rule: str) -> frozenset[Series]:
         """All series that a rule looks at."""
-        sources = (s for q in self.questions[rule] for s in q.sources)
-        return frozenset((p.name, s.need.quantity) for s in sources for p in s.probes)
+        return frozenset(look.key for q in self.questions[rule] for look in q.looks.all)
 
     @property
     def longest_look(self) -> timedelta:
         """As far back as any question looks."""
-        looks = (s.need.lookback for of_rule in self.questions.values() for q in of_rule for s in q.sources)
-        return max(looks, default=timedelta())
+        looks = (look for of_rule in self.questions.values() for q in of_rule for look in q.looks.all)
+        return max((look.lookback for look in looks), default=timedelta())
 
 
 def plan_of(garden: Garden) -> Plan:
     """What a garden's rules are to be asked."""
+    planner = _Planner(garden)
     questions = {
-        name: tuple(_question(garden, rule, subject) for subject in _subjects(garden, rule))
+        name: tuple(planner.question(rule, subject) for subject in _subjects(garden, rule))
         for name, rule in garden.rules.items()
     }
     return Plan(questions, garden.cadences)
 
 
-def _question(garden: Garden, rule: Rule, subject: str) -> Question:
-    parameters: BaseModel = garden.parameters.get((rule.name, subject)) or garden.parameters[rule.name, ""]
-    sources = tuple(Source(n, _probes(garden, rule, subject, n)) for n in rule.needs(parameters))
-    probe = next((p for p in garden.probes if p.name == subject), None) if rule.per is Per.PROBE else None
-    return Question(rule, subject, concern_key(rule.name, subject), parameters, sources, probe)
+class _Planner:
+    """Makes questions, and sees that what is equal is the same object."""
+
+    def __init__(self, garden: Garden) -> None:
+        self._garden = garden
+        self._look: dict[tuple[Series, timedelta], Look] = {}
+        self._looks: dict[tuple[tuple[str, tuple[Look, ...]], ...], Looks] = {}
+
+    def question(self, rule: Rule, subject: str) -> Question:
+        """One rule about one subject."""
+        garden = self._garden
+        common = garden.parameters[rule.name, ""]
+        own: BaseModel = garden.parameters.get((rule.name, subject)) or common
+        parameters = common if own == common else own
+        by_need = tuple((n.name, self._probes_looked_at(rule, subject, n)) for n in rule.needs(parameters))
+        looks = self._looks.setdefault(by_need, Looks(by_need))
+        probe = next((p for p in garden.probes if p.name == subject), None) if rule.per is Per.PROBE else None
+        return Question(rule, subject, concern_key(rule.name, subject), parameters, looks, probe)
+
+    def _probes_looked_at(self, rule: Rule, subject: str, need: Need) -> tuple[Look, ...]:
+        found = []
+        for probe in _probes(self._garden, rule, subject, need):
+            key = (probe.name, need.quantity)
+            look = Look(probe, key, need.lookback, need.lookback.total_seconds())
+            found.append(self._look.setdefault((key, need.lookback), look))
+        return tuple(found)
 
 
 def _subjects(garden: Garden, rule: Rule) -> tuple[str, ...]:
@@ -97,6 +136,28 @@ def _probes(garden: Garden, rule: Rule, subject: str, need: Need) -> tuple[Probe
     if rule.per is Per.PROBE:
         return tuple(p for p in garden.probes if p.name == subject and need.quantity in p.quantities)
     return tuple(p for p in garden.probes if p.place != AMBIENT and need.quantity in p.quantities)
+
+
+class _Sight:
+    """The readings of one turn: each cut is made once, and so is each set of them."""
+
+    def __init__(self, windows: Windows, now_s: float) -> None:
+        self._windows, self._now_s = windows, now_s
+        self._seen: dict[Look, Seen] = {}
+        self._series: dict[Looks, Mapping[str, tuple[Seen, ...]]] = {}
+
+    def series(self, looks: Looks) -> Mapping[str, tuple[Seen, ...]]:
+        found = self._series.get(looks)
+        if found is None:
+            found = self._series[looks] = {name: tuple(map(self._look, them)) for name, them in looks.by_need}
+        return found
+
+    def _look(self, look: Look) -> Seen:
+        seen = self._seen.get(look)
+        if seen is None:
+            window = self._windows.get(look.key, NO_READINGS)
+            seen = self._seen[look] = window.seen(look.probe, self._now_s - look.lookback_s, self._now_s)
+        return seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,21 +185,38 @@ def ask(
     A rule that fails is UNKNOWN and named among the defects: it must not take the others with it.
     """
     stands = {e.name: ledger.stand(e, garden.cohorts, entries, now) for e in garden.enclosures}
+    all_stands = tuple(stands.values())
     recent = [e for e in entries if e.at >= now - ENTRIES_KEPT]
-    now_s = milliseconds(now) / 1000
+    sight = _Sight(windows, milliseconds(now) / 1000)
     verdicts: list[Verdict] = []
     concerns: list[Concern] = []
     notices: list[Notice] = []
     defects: list[tuple[str, Exception]] = []
     for question in (q for name in names for q in plan.questions[name]):
-        said = about(recent, question.key, question.subject)
-        concern = standing.get(question.key)
-        evidence = _evidence(garden, question, windows, stands, said, standing, watch, now_s)
+        rule, subject, key = question.rule, question.subject, question.key
+        said = about(recent, key, subject) if recent else ()
+        concern = standing.get(key)
+        stand = stands.get(subject) if rule.per is Per.ENCLOSURE else None
+        evidence = Evidence(
+            site=garden.site,
+            subject=subject,
+            parameters=question.parameters,
+            series=sight.series(question.looks),
+            stand=stand,
+            stands=all_stands,
+            probe=question.probe,
+            probes=garden.probes,
+            species=species_of(garden, stand),
+            entries=said,
+            concern=concern,
+            others=standing,
+            watch=watch,
+        )
         try:
-            verdict = question.rule.decide(evidence, now)
+            verdict = rule.decide(evidence, now)
         except Exception as defect:  # noqa: BLE001  # told to the caller, who logs it and tells the keeper
-            defects.append((question.key, defect))
-            verdict = Verdict(question.rule.name, question.subject, State.UNKNOWN, now, Unclear.DEFECT)
+            defects.append((key, defect))
+            verdict = Verdict(rule.name, subject, State.UNKNOWN, now, Unclear.DEFECT)
         verdicts.append(verdict)
         after, told = judge(concern, verdict, said, site=garden.site.name, now=now)
         if after is not None and after != concern:
@@ -147,44 +225,6 @@ def ask(
     return Outcome(tuple(verdicts), tuple(concerns), tuple(notices), tuple(defects))
 
 
-def about(entries: Sequence[Entry], key: str, subject: str) -> list[Entry]:
+def about(entries: Sequence[Entry], key: str, subject: str) -> tuple[Entry, ...]:
     """What was said of a concern, or of the enclosure that it is about."""
-    return [e for e in entries if e.subject == key or (subject and e.subject == subject)]
-
-
-def _evidence(
-    garden: Garden,
-    question: Question,
-    windows: Windows,
-    stands: Mapping[str, Stand],
-    said: Sequence[Entry],
-    standing: Mapping[str, Concern],
-    watch: Watch,
-    now_s: float,
-) -> Evidence:
-    stand = stands.get(question.subject) if question.rule.per is Per.ENCLOSURE else None
-    return Evidence(
-        site=garden.site,
-        subject=question.subject,
-        parameters=question.parameters,
-        series={
-            need.name: tuple(
-                _seen(windows, p, need.quantity, now_s - need.lookback.total_seconds(), now_s) for p in probes
-            )
-            for need, probes in question.sources
-        },
-        stand=stand,
-        stands=tuple(stands.values()),
-        probe=question.probe,
-        probes=garden.probes,
-        species=species_of(garden, stand),
-        entries=tuple(said),
-        concern=standing.get(question.key),
-        others=standing,
-        watch=watch,
-    )
-
-
-def _seen(windows: Windows, probe: Probe, quantity: Quantity, start_s: float, end_s: float) -> Seen:
-    window = windows.get((probe.name, quantity)) or NO_READINGS
-    return window.seen(probe, start_s, end_s)
+    return tuple(e for e in entries if e.subject == key or (subject and e.subject == subject))

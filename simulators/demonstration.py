@@ -21,8 +21,7 @@ from sensord.ports import Share
 from simulators import scenario
 from simulators.broker import EmbeddedBroker
 from simulators.brokered import BrokeredInbox
-from simulators.garden import Garden
-from simulators.keeper import Keeper
+from simulators.garden import Garden, Resident
 from simulators.pace import PacedClock
 from simulators.publish import Connection, NotPublished
 from simulators.screen import Screen
@@ -121,7 +120,7 @@ class _Phone:
 
     name = "phone"
 
-    def __init__(self, screen: Screen, keeper: Keeper) -> None:
+    def __init__(self, screen: Screen, keeper: Resident) -> None:
         self._screen, self._keeper = screen, keeper
 
     def send(self, message: Message) -> None:

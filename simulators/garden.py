@@ -10,9 +10,9 @@ import heapq
 from array import array
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
-from sensord.model import AMBIENT
+from sensord.model import AMBIENT, Message
 from simulators.chance import stream
 from simulators.enclosures import ALL_DAY, Cage, Exposure, Inside
 from simulators.faults import NONE, Faults, Mishap
@@ -21,7 +21,6 @@ from simulators.sky import Sky, Weather, saturation_hpa
 
 if TYPE_CHECKING:
     from sensord.config import Settings
-    from simulators.keeper import Keeper
 
 STEP = timedelta(seconds=60)
 MILLISECOND = timedelta(milliseconds=1)
@@ -52,6 +51,16 @@ class Truth(NamedTuple):
     rain_mm_h: float
 
 
+class Resident(Protocol):
+    """Who lives with the garden: reads messages, and does and says something about them at its steps."""
+
+    def read(self, message: Message | Mapping[str, Any] | bytes | str) -> None:
+        """A message arrives on the phone."""
+
+    def turn(self, garden: Garden) -> list[Sent]:
+        """What is done and said in the garden's present moment."""
+
+
 class Garden:
     """A made-up garden that can be stepped through."""
 
@@ -65,7 +74,7 @@ class Garden:
         mishaps: Sequence[Mishap] = (),
         exposures: Mapping[str, Exposure] | None = None,
         shields: Mapping[str, Shield] | None = None,
-        keeper: Keeper | None = None,
+        keeper: Resident | None = None,
         step: timedelta = STEP,
     ) -> None:
         self.start, self.now, self.step_length = start.astimezone(UTC), start.astimezone(UTC), step

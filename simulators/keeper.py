@@ -12,16 +12,14 @@ import re
 from collections.abc import Mapping
 from datetime import UTC, datetime, time, timedelta
 from queue import SimpleQueue
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from sensord import actions
 from sensord.model import Message, Severity, Source, What
 from simulators.chance import stream
+from simulators.garden import Garden
 from simulators.probes import Sent
-
-if TYPE_CHECKING:
-    from simulators.garden import Garden
 
 ASLEEP_FROM, ASLEEP_UNTIL = time(22, 30), time(6, 15)
 MORNING_ROUND = time(7, 30)

@@ -207,28 +207,6 @@ def estimate(
             return double_sine(minimum_c, maximum_c, following, lower_c, upper_c, cutoff)
 
 
-def degree_days_f_from_c(degree_days: float) -> float:
-    """The same warmth in °F-days [°F·d]: a difference of temperatures, so 1.8 times, with no 32 added.
-
-    Args:
-        degree_days: in °C-days [°C·d].
-
-    Source: [Hartstack1976] whose sums are given in both units
-    """
-    return degree_days * 1.8
-
-
-def degree_days_from_f(degree_days_f: float) -> float:
-    """The same warmth in °C-days [°C·d].
-
-    Args:
-        degree_days_f: in °F-days [°F·d].
-
-    Source: [Hartstack1976] whose sums are given in both units
-    """
-    return degree_days_f / 1.8
-
-
 # --- from readings, exactly ---------------------------------------------------------------------------------------
 
 

@@ -45,20 +45,6 @@ class Spell(NamedTuple):
     end_s: float
 
 
-class Comfort(NamedTuple):
-    """Hours below, within and above a band, and hours of which nothing is known [h]."""
-
-    below_hours: float
-    within_hours: float
-    above_hours: float
-    missing_hours: float
-
-    @property
-    def outside_hours(self) -> float:
-        """Hours known to be outside the band [h]."""
-        return self.below_hours + self.above_hours
-
-
 class Pattern(StrEnum):
     """How heat came."""
 
@@ -184,29 +170,6 @@ def hours_in_bands(
         for index in range(bisect_right(edges_c, high)):
             above_s[index] += duration_s * triangle(low, high, edges_c[index]).share
     return [(more - less) / HOUR_S for more, less in zip([known_s, *above_s], [*above_s, 0.0], strict=True)]
-
-
-def comfort(
-    times_s: Sequence[float],
-    temperatures_c: Sequence[float],
-    low_c: float,
-    high_c: float,
-    longest_bridge_s: float = LONGEST_BRIDGE_S,
-) -> Comfort:
-    """Time below, within and above the comfortable band.
-
-    Args:
-        times_s: of the readings, ascending [s].
-        temperatures_c: at those times [°C].
-        low_c: lower edge of the band [°C].
-        high_c: upper edge, above the lower one [°C].
-        longest_bridge_s: the longest interval between readings that a straight line may cross [s].
-
-    Source: [YorkOberhauser2002] for the monarch's upper edge, 29 °C
-    """
-    below, within, above = hours_in_bands(times_s, temperatures_c, (low_c, high_c), longest_bridge_s)
-    span_hours = (times_s[-1] - times_s[0]) / HOUR_S if len(times_s) else 0.0
-    return Comfort(below, within, above, max(0.0, span_hours - below - within - above))
 
 
 def most_hours_a_day(spells: Sequence[Spell]) -> float:

@@ -22,7 +22,6 @@ POSSIBLE_SPREAD_K = 3.0
 """A thin mesh under a clear night sky cools below the air by some kelvin. Choices of ours, not published limits."""
 
 _WATER_TO_AIR = 0.621945
-_VAPOUR_GAS_CONSTANT_J_KG_K = 461.5
 _TRIPLE_POINT_C = 0.01
 
 
@@ -108,21 +107,6 @@ def vapour_pressure_deficit_pa(temperature_c: float, relative_humidity: float) -
     """
     within("relative humidity", relative_humidity, 0.0, 1.0)
     return (1.0 - relative_humidity) * saturation_pressure_pa(temperature_c)
-
-
-def absolute_humidity_g_m3(temperature_c: float, relative_humidity: float) -> float:
-    """Mass of water vapour in a volume of air.
-
-    Args:
-        temperature_c: of the air [°C], −80 to 100
-        relative_humidity: of the air [0–1]
-    Returns:
-        absolute humidity [g/m³]
-
-    Source: ideal gas with 461.5 J/(kg K), on [HylandWexler1983]
-    """
-    vapour_pa = vapour_pressure_pa(temperature_c, relative_humidity)
-    return 1000.0 * vapour_pa / (_VAPOUR_GAS_CONSTANT_J_KG_K * (temperature_c + 273.15))
 
 
 def humidity_ratio_kg_kg(
@@ -225,57 +209,6 @@ def pinned(times_s: Sequence[float], relative_humidities: Sequence[float], at_le
         if times_s[-1] - time_s >= at_least_s:
             return True
     return None
-
-
-def heat_index_c(temperature_c: float, relative_humidity: float) -> float:
-    """How hot it feels to a person in the shade. For the keeper only: it says nothing of a larva.
-
-    Args:
-        temperature_c: of the air in the shade [°C], −20 to 60
-        relative_humidity: of the air [0–1]
-    Returns:
-        heat index [°C]; full sun adds up to 8 K
-
-    Valid above 20 °C; the regression stands on data up to about 50 °C of heat index.
-    Source: [NWSHeatIndex], both adjustments, on [Rothfusz1990]
-    """
-    within("air temperature", temperature_c, -20.0, 60.0, "°C")
-    within("relative humidity", relative_humidity, 0.0, 1.0)
-    t, r = temperature_c * 1.8 + 32.0, relative_humidity * 100.0
-    simple_f = (t + 61.0 + (t - 68.0) * 1.2 + r * 0.094) / 2.0
-    index_f = (simple_f + t) / 2.0
-    if index_f >= 80.0:
-        index_f = heat_index_regression_f(t, r)
-        if r < 13.0 and 80.0 <= t <= 112.0:
-            index_f -= (13.0 - r) / 4.0 * math.sqrt((17.0 - abs(t - 95.0)) / 17.0)
-        elif r > 85.0 and 80.0 <= t <= 87.0:
-            index_f += (r - 85.0) / 10.0 * (87.0 - t) / 5.0
-    return (index_f - 32.0) / 1.8
-
-
-def heat_index_regression_f(temperature_f: float, relative_humidity_percent: float) -> float:
-    """The bare regression behind the published heat-index table, in its own units.
-
-    Args:
-        temperature_f: of the air in the shade [°F], 80–110
-        relative_humidity_percent: of the air [%], 40–100
-    Returns:
-        heat index [°F], without the adjustments
-
-    Source: [Rothfusz1990]
-    """
-    t, r = temperature_f, relative_humidity_percent
-    return (
-        -42.379
-        + 2.04901523 * t
-        + 10.14333127 * r
-        - 0.22475541 * t * r
-        - 6.83783e-3 * t * t
-        - 5.481717e-2 * r * r
-        + 1.22874e-3 * t * t * r
-        + 8.5282e-4 * t * r * r
-        - 1.99e-6 * t * t * r * r
-    )
 
 
 def _ratio_at_wet_bulb(temperature_c: float, wet_bulb: float, pressure_pa: float) -> float:

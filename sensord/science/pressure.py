@@ -1,4 +1,4 @@
-"""What the barometer says: tendency in words, rapid falls, the jump ahead of a gust front, and sea level for display.
+"""What the barometer says: tendency in words, and rapid falls.
 
 Tendencies are taken from the pressure *at the station*: the height cancels, whereas reducing to sea level mixes the
 daily swing of temperature into the change. Pressure also has a tide of its own, with highs about 10 and 22 and lows
@@ -19,14 +19,9 @@ from sensord.science.bounds import within
 INHG_PA = 3386.389
 """One inch of mercury at 0 °C [Pa]; from memory."""
 
-STANDARD_SEA_LEVEL_PA = 101325.0
-
 RAPID_RATE_PA_H = 0.06 * INHG_PA
 RAPID_TOTAL_PA = 0.02 * INHG_PA
-"""A change counts as rapid from this rate and this total. Source: [AFMAN15-111] PRESFR, PRESRR."""
-
-GUST_FRONT_RISE_PA = 60.0
-"""Mean rise of pressure at the passage of 30 gust fronts. Source: [Mahoney1988]."""
+"""A fall counts as rapid from this rate and this total. Source: [AFMAN15-111] PRESFR."""
 
 
 class Direction(StrEnum):
@@ -116,91 +111,12 @@ def falls_rapidly(times_s: Sequence[float], pressures_pa: Sequence[float]) -> Ra
     Give it an hour or so of good readings; three hours at most.
     Source: [AFMAN15-111] PRESFR
     """
-    return _rapid(times_s, pressures_pa, -1.0)
-
-
-def rises_rapidly(times_s: Sequence[float], pressures_pa: Sequence[float]) -> RapidChange | None:
-    """Whether the pressure is rising rapidly as of the latest reading; the mirror of `falls_rapidly`.
-
-    Args:
-        times_s: instants, rising [s]
-        pressures_pa: station pressure at them [Pa], 30,000–110,000
-    Returns:
-        steepest rise, as positive rate [Pa/h] and total [Pa]; None with fewer than two readings
-
-    Source: [AFMAN15-111] PRESRR
-    """
-    return _rapid(times_s, pressures_pa, 1.0)
-
-
-def pressure_jump_pa(times_s: Sequence[float], pressures_pa: Sequence[float], window_s: float = 600.0) -> float | None:
-    """Largest rise within the last minutes: a gust front lifts the pressure before its wind arrives.
-
-    A jump of `GUST_FRONT_RISE_PA` together with a drop of temperature or a leap of the wind says that the gust is
-    here in seconds to minutes: it is no forecast.
-
-    Args:
-        times_s: instants, rising [s]
-        pressures_pa: station pressure at them [Pa], 30,000–110,000
-        window_s: how far to look back from the latest reading [s], 60–3,600; ten minutes is a choice of ours
-    Returns:
-        rise [Pa], 0 or more; None with fewer than two readings in the window
-
-    Source: [Mahoney1988] mean rise 0.6 hPa, then wind, then temperature drop
-    """
-    _check(times_s, pressures_pa)
-    within("window", window_s, 60.0, 3600.0, "s")
-    recent = [p for t, p in zip(times_s, pressures_pa, strict=True) if t >= times_s[-1] - window_s]
-    if len(recent) < 2:
-        return None
-    lowest, rise = recent[0], 0.0
-    for pressure_pa in recent:
-        lowest = min(lowest, pressure_pa)
-        rise = max(rise, pressure_pa - lowest)
-    return rise
-
-
-def sea_level_pressure_pa(station_pressure_pa: float, elevation_m: float, temperature_c: float) -> float:
-    """Station pressure reduced to sea level, for display only (see the head of this file).
-
-    Args:
-        station_pressure_pa: at the station [Pa], 30,000–110,000
-        elevation_m: of the station [m], −500 to 3,000
-        temperature_c: of the outside air, best as mean of now and 12 hours ago [°C], −60 to 60
-    Returns:
-        pressure at mean sea level [Pa]
-
-    Valid to a few tenths of hPa below 500 m; services differ by 1 hPa and more above 1,000 m.
-    Source: [Hess1959] ch. 6.5, hypsometric equation with half the standard lapse rate
-    """
-    within("station pressure", station_pressure_pa, 30_000.0, 110_000.0, "Pa")
-    within("elevation", elevation_m, -500.0, 3000.0, "m")
-    within("air temperature", temperature_c, -60.0, 60.0, "°C")
-    column_k = temperature_c + 273.15 + 0.0065 * elevation_m / 2
-    return station_pressure_pa * math.exp(9.80665 * elevation_m / (287.055 * column_k))
-
-
-def standard_pressure_pa(elevation_m: float) -> float:
-    """Pressure of the standard atmosphere.
-
-    Args:
-        elevation_m: above mean sea level [m], −5,000 to 11,000
-    Returns:
-        pressure [Pa]
-
-    Source: [ASHRAE2017] ch. 1 eq. 3
-    """
-    within("elevation", elevation_m, -5000.0, 11_000.0, "m")
-    return STANDARD_SEA_LEVEL_PA * math.pow(1.0 - 2.25577e-5 * elevation_m, 5.2559)
-
-
-def _rapid(times_s: Sequence[float], pressures_pa: Sequence[float], sign: float) -> RapidChange | None:
     _check(times_s, pressures_pa)
     if len(times_s) < 2:
         return None
     best = RapidChange(False, 0.0, 0.0)
     for t, p in zip(times_s[:-1], pressures_pa[:-1], strict=True):
-        total_pa = sign * (pressures_pa[-1] - p)
+        total_pa = p - pressures_pa[-1]
         rate_pa_h = total_pa / (times_s[-1] - t) * 3600.0
         rapid = rate_pa_h >= RAPID_RATE_PA_H and total_pa >= RAPID_TOTAL_PA
         candidate = RapidChange(rapid, rate_pa_h, total_pa)

@@ -1,13 +1,12 @@
-"""The wind itself: its force by name, its pressure, and what is left of it near the ground.
+"""The wind itself: its pressure, and what is left of it near the ground.
 
-A mean wind and a gust are two things. The Beaufort scale and the profiles of the mean are for ten-minute means; what
-pushes an enclosure over is a gust, which falls off far less towards the ground.
+A mean wind and a gust are two things. The profile of the mean is for ten-minute means; what pushes an enclosure over is a
+gust, which falls off far less towards the ground.
 """
 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 from sensord.science.bounds import within
 
@@ -56,22 +55,6 @@ def gust_height_factor(roughness_length_m: float, lowest_height_m: float) -> flo
     return (1 + 7 / low) * low**2 / ((1 + 7 / high) * high**2)
 
 
-def mean_wind_at_2m_m_s(mean_wind_m_s: float, measured_height_m: float) -> float:
-    """Mean wind at 2 m over short grass from a mean wind at another height. Never for a gust.
-
-    Args:
-        mean_wind_m_s: mean wind [m/s], 0–100
-        measured_height_m: where it was measured [m], 0.5–200
-    Returns:
-        mean wind at 2 m [m/s]
-
-    Source: [FAO56] eq. 47
-    """
-    within("mean wind", mean_wind_m_s, 0.0, 100.0, "m/s")
-    within("height of the wind gauge", measured_height_m, 0.5, 200.0, "m")
-    return mean_wind_m_s * 4.87 / math.log(67.8 * measured_height_m - 5.42)
-
-
 def mean_wind_at_height_m_s(
     mean_wind_m_s: float, measured_height_m: float, height_m: float, roughness_length_m: float = 0.03
 ) -> float:
@@ -93,47 +76,3 @@ def mean_wind_at_height_m_s(
     for name, metres in (("height of the wind gauge", measured_height_m), ("height", height_m)):
         within(name, metres, 5 * roughness_length_m, 200.0, "m")
     return mean_wind_m_s * math.log(height_m / roughness_length_m) / math.log(measured_height_m / roughness_length_m)
-
-
-class Beaufort(NamedTuple):
-    """A force on the Beaufort scale and how it shows on land."""
-
-    force: int
-    name: str
-    sign: str
-
-
-_BEAUFORT = (
-    (0.0, "calm", "smoke rises straight up"),
-    (0.3, "light air", "smoke drifts"),
-    (1.6, "light breeze", "wind felt on the face, leaves rustle"),
-    (3.4, "gentle breeze", "leaves and twigs move, light flags lift"),
-    (5.5, "moderate breeze", "dust and loose paper are raised"),
-    (8.0, "fresh breeze", "small leafy trees sway"),
-    (10.8, "strong breeze", "large branches move, umbrellas are hard to hold"),
-    (13.9, "near gale", "whole trees move"),
-    (17.2, "gale", "twigs break off"),
-    (20.8, "strong gale", "slight damage to buildings"),
-    (24.5, "storm", "trees are uprooted"),
-    (28.5, "violent storm", "widespread damage"),
-    (32.7, "hurricane", "devastation"),
-)
-
-
-def beaufort(mean_wind_m_s: float) -> Beaufort:
-    """Force on the Beaufort scale of a ten-minute mean wind at 10 m, which is what the scale is for.
-
-    A gust is not a mean wind: a force 6 day brings gusts far above 13.8 m/s, and those push enclosures over.
-
-    Args:
-        mean_wind_m_s: ten-minute mean at 10 m [m/s], 0–120
-    Returns:
-        the force, its name, and how it shows on land
-
-    The limits are given to 0.1 m/s, so the wind is rounded to that first.
-    Source: [BeaufortScale]
-    """
-    within("mean wind", mean_wind_m_s, 0.0, 120.0, "m/s")
-    rounded = math.floor(mean_wind_m_s * 10 + 0.5) / 10
-    force = max(force for force, row in enumerate(_BEAUFORT) if row[0] <= rounded)
-    return Beaufort(force, *_BEAUFORT[force][1:])

@@ -15,7 +15,6 @@ from typing import NamedTuple
 
 from sensord.science.bounds import within
 from sensord.science.wind import HEIGHT_FACTOR_LOWEST
-from sensord.science.wind import beaufort as beaufort
 from sensord.science.wind import velocity_pressure_pa as velocity_pressure_pa
 
 GRAVITY_M_S2 = 9.81

@@ -13,7 +13,6 @@ from sensord.science.heat import (
     Exposure,
     Pattern,
     Spell,
-    comfort,
     exposure_above,
     hours_in_bands,
     most_hours_a_day,
@@ -132,16 +131,6 @@ def test_bands_share_out_all_known_time(readings):
     assert min(bands) >= -1e-12
     for index, edge in enumerate(edges):
         assert sum(bands[index + 1 :]) == pytest.approx(exposure_above(*readings, edge).hours, abs=1e-9)
-
-
-def test_time_outside_the_comfortable_band():
-    """A straight rise from 10 to 40 in three hours is half an hour below 15, 1.4 h within and 1.1 h above 29."""
-    result = comfort([0, HOUR, 2 * HOUR, 3 * HOUR], [10, 20, 30, 40], 15, 29)
-    assert result == pytest.approx((0.5, 1.4, 1.1, 0.0))
-    assert result.outside_hours == pytest.approx(1.6)
-    assert comfort([0, 9000], [20, 20], 15, 29).missing_hours == pytest.approx(2.5)
-    with pytest.raises(ValueError, match="ascend"):
-        hours_in_bands([0, 60], [20, 20], (29, 15))
 
 
 # York & Oberhauser 2002: larvae at 27 °C otherwise; 36 °C for 6 or 12 h daily killed very few, longer constant exposure

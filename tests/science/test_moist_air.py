@@ -9,11 +9,8 @@ from hypothesis import strategies as st
 
 from sensord.science.moist_air import (
     CondensationRisk,
-    absolute_humidity_g_m3,
     condensation,
     dew_point_c,
-    heat_index_c,
-    heat_index_regression_f,
     humidity_ratio_kg_kg,
     pinned,
     saturated,
@@ -148,13 +145,6 @@ def test_vapour_pressure_deficit(temperature_c, rh, deficit_kpa):
 
 
 @pytest.mark.outside
-@pytest.mark.parametrize(("temperature_c", "rh", "humidity_g_m3"), [(*row[:2], row[5]) for row in DERIVED])
-def test_absolute_humidity(temperature_c, rh, humidity_g_m3):
-    """Ideal gas with 461.5 J/(kg K), to the digits given."""
-    assert absolute_humidity_g_m3(temperature_c, rh) == pytest.approx(humidity_g_m3, abs=0.0006)
-
-
-@pytest.mark.outside
 @pytest.mark.parametrize(("temperature_c", "rh", "exact", "stull"), [(*row[:2], *row[6:]) for row in DERIVED])
 def test_wet_bulb(temperature_c, rh, exact, stull):
     """Within psychrolib's own 0.001 K of its wet bulb, and within −1 to +0.65 K of the formula of [Stull2011]."""
@@ -183,77 +173,6 @@ def test_agreement_with_psychrolib_over_a_grid():
     assert ratio < 1e-9
     assert dew < 0.001
     assert wet < 0.001
-
-
-# °F across, relative humidity (%) down. The table of the US National Weather Service [NWSHeatIndex]. One cell, 90 °F
-# and 45 %, is printed 93 where the regression gives 92.49; copies elsewhere also print 105 for 90 °F and 70 % (105.92).
-HEAT_INDEX_TABLE = """
- 40  80 81 83 85  88  91  94  97 101 105 109 114 119 124 130 136
- 45  80 82 84 87  89  93  96 100 104 109 114 119 124 130 137
- 50  81 83 85 88  91  95  99 103 108 113 118 124 131 137
- 55  81 84 86 89  93  97 101 106 112 117 124 130 137
- 60  82 84 88 91  95 100 105 110 116 123 129 137
- 65  82 85 89 93  98 103 108 114 121 128 136
- 70  83 86 90 95 100 106 112 119 126 134
- 75  84 88 92 97 103 109 116 124 132
- 80  84 89 94 100 106 113 121 129
- 85  85 90 96 102 110 117 126 135
- 90  86 91 98 105 113 122 131
- 95  86 93 100 108 117 127
-100  87 95 103 112 121 132
-"""
-CELLS = [
-    (80 + 2 * column, int(row.split()[0]), int(cell))
-    for row in HEAT_INDEX_TABLE.strip().splitlines()
-    for column, cell in enumerate(row.split()[1:])
-]
-
-
-@pytest.mark.outside
-@pytest.mark.parametrize(("temperature_f", "humidity_percent", "index_f"), CELLS)
-def test_heat_index_table(temperature_f, humidity_percent, index_f):
-    """Every cell is the bare regression, rounded to whole °F (a hundredth more for the one cell that is not)."""
-    assert heat_index_regression_f(temperature_f, humidity_percent) == pytest.approx(index_f, abs=0.51)
-
-
-# °F, % → °F by the full algorithm with both adjustments, evaluated apart from this code from [NWSHeatIndex].
-@pytest.mark.outside
-@pytest.mark.parametrize(
-    ("temperature_f", "humidity_percent", "index_f"),
-    [
-        (70, 50, 69.525),
-        (80, 40, 79.790),
-        (80, 75, 83.575),
-        (80, 90, 86.342),
-        (80, 95, 87.80),
-        (80, 100, 89.29),
-        (82, 100, 96.04),
-        (86, 90, 105.394),
-        (88, 70, 100.218),
-        (90, 50, 94.597),
-        (90, 70, 105.922),
-        (96, 50, 107.637),
-        (96, 65, 121.032),
-        (100, 40, 109.256),
-        (100, 55, 123.638),
-        (104, 40, 118.877),
-        (110, 40, 135.657),
-        (95, 10, 89.450),
-    ],
-)
-def test_heat_index_by_the_full_algorithm(temperature_f, humidity_percent, index_f):
-    """Simple formula below 80 °F, regression above, both adjustments: to the digits given."""
-    ours = heat_index_c((temperature_f - 32) / 1.8, humidity_percent / 100) * 1.8 + 32
-    assert ours == pytest.approx(index_f, abs=0.006)
-
-
-@pytest.mark.outside
-@pytest.mark.parametrize(
-    ("temperature_c", "rh", "index_c"), [(20, 0.5, 19.681), (30, 0.5, 31.049), (32, 0.7, 40.409), (35, 0.4, 37.216)]
-)
-def test_heat_index_in_celsius(temperature_c, rh, index_c):
-    """The same in °C, evaluated apart from this code. [NWSHeatIndex]"""
-    assert heat_index_c(temperature_c, rh) == pytest.approx(index_c, abs=0.001)
 
 
 TEMPERATURES, HUMIDITIES = st.floats(-30, 50), st.floats(0.01, 1.0)
@@ -321,7 +240,6 @@ def test_a_wet_sensor_is_told_from_moist_air():
         (lambda: vapour_pressure_deficit_pa(20.0, math.nan), "relative humidity"),
         (lambda: dew_point_c(20.0, 0.0), "relative humidity"),
         (lambda: wet_bulb_c(20.0, 0.5, 1013.25), "air pressure"),
-        (lambda: heat_index_c(20.0, 50.0), "relative humidity"),
         (lambda: pinned([0.0], []), "each humidity needs its time"),
     ],
 )

@@ -13,10 +13,17 @@ from types import FunctionType
 import pytest
 
 import sensord.science
-from sensord.science.bibliography import CITATIONS, unit_of
+from sensord.science.bibliography import CITATIONS, UNITS
 
 SCIENCE = Path(sensord.science.__file__).parent
 MODULES = sorted(module.name for module in pkgutil.iter_modules([str(SCIENCE)]))
+
+
+def unit_of(name: str) -> str | None:
+    """The unit that a name's ending stands for, as in `UNITS`; None for a name without one."""
+    words = name.lstrip("_").split("_")
+    endings = ("_".join(words[i:]) for i in range(len(words)))
+    return next((UNITS[ending] for ending in endings if ending in UNITS and (ending != name or len(ending) > 2)), None)
 
 
 def public_functions() -> Iterator[tuple[str, FunctionType]]:

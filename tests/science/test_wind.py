@@ -1,4 +1,4 @@
-"""The wind itself: Beaufort, velocity pressure, and what is left near the ground."""
+"""The wind itself: velocity pressure, and what is left near the ground."""
 
 import math
 
@@ -7,58 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.science.wind import (
-    beaufort,
     gust_height_factor,
-    mean_wind_at_2m_m_s,
     mean_wind_at_height_m_s,
     velocity_pressure_pa,
 )
-
-# Beaufort scale: force, first and last m/s, km/h and mph of its class. [BeaufortScale], three tables that agree.
-CLASSES = [
-    (0, (0.0, 0.2), (None, None), (None, None)),
-    (1, (0.3, 1.5), (1, 5), (1, 3)),
-    (2, (1.6, 3.3), (6, 11), (4, 7)),
-    (3, (3.4, 5.4), (12, 19), (8, 12)),
-    (4, (5.5, 7.9), (20, 28), (13, 18)),
-    (5, (8.0, 10.7), (29, 38), (19, 24)),
-    (6, (10.8, 13.8), (39, 49), (25, 31)),
-    (7, (13.9, 17.1), (50, 61), (32, 38)),
-    (8, (17.2, 20.7), (62, 74), (39, 46)),
-    (9, (20.8, 24.4), (75, 88), (47, 54)),
-    (10, (24.5, 28.4), (89, 102), (55, 63)),
-    (11, (28.5, 32.6), (103, 117), (64, 72)),
-    (12, (32.7, None), (118, None), (73, None)),
-]
-M_S = [(force, v) for force, m_s, _, _ in CLASSES for v in m_s if v is not None]
-# Whole km/h and mph are rounded, so a limit is good to half a unit: the first is taken half a unit up, the last down.
-OTHER_UNITS = [
-    (force, limit, half, unit)
-    for force, _, km_h, mph in CLASSES
-    for limits, unit in ((km_h, 1 / 3.6), (mph, 0.44704))
-    for limit, half in zip(limits, (0.5, -0.5), strict=True)
-    if limit is not None
-]
-
-
-@pytest.mark.outside
-@pytest.mark.parametrize(("force", "wind_m_s"), M_S)
-def test_the_limits_of_each_force_in_metres_per_second(force, wind_m_s):
-    """The first and the last 0.1 m/s of each class belong to it. [BeaufortScale]"""
-    assert beaufort(wind_m_s).force == force
-
-
-@pytest.mark.outside
-@pytest.mark.parametrize(("force", "limit", "half", "unit_m_s"), OTHER_UNITS)
-def test_the_limits_of_each_force_in_other_units(force, limit, half, unit_m_s):
-    """The limits in whole km/h and mph name the same classes, to the half unit they are given to. [BeaufortScale]"""
-    assert beaufort((limit + half) * unit_m_s).force == force
-
-
-@given(st.floats(0, 120), st.floats(0, 120))
-def test_more_wind_is_never_a_lesser_force(one, other):
-    """The force does not fall as the wind rises, and there is no gap between classes."""
-    assert beaufort(min(one, other)).force <= beaufort(max(one, other)).force
 
 
 # 0.613 V² at height factor 1, worked apart from this code; the factor is the published one [ASCE7].
@@ -109,13 +61,6 @@ def test_gust_height_factor(roughness_length_m, lowest_height_m, pressure_ratio,
     assert math.sqrt(factor) == pytest.approx(speed_ratio, abs=0.0006)
 
 
-@pytest.mark.outside
-@pytest.mark.parametrize(("wind_at_10_m_m_s", "wind_at_2_m_m_s"), [(3.2, 2.39), (5.0, 3.74)])
-def test_mean_wind_at_2m(wind_at_10_m_m_s, wind_at_2_m_m_s):
-    """3.2 m/s at 10 m is 2.39 m/s at 2 m ([FAO56] example 14); 5 is 3.74 (an R package that implements eq. 47)."""
-    assert mean_wind_at_2m_m_s(wind_at_10_m_m_s, 10.0) == pytest.approx(wind_at_2_m_m_s, abs=0.005)
-
-
 # The logarithmic profile over its value at 10 m, evaluated apart from this code.
 @pytest.mark.outside
 @pytest.mark.parametrize(
@@ -153,11 +98,8 @@ def test_the_gust_never_gets_the_discount_of_the_mean_wind(wind_m_s, height_m):
 @pytest.mark.parametrize(
     "call",
     [
-        lambda: beaufort(-0.1),
-        lambda: beaufort(math.nan),
         lambda: velocity_pressure_pa(-1.0),
         lambda: velocity_pressure_pa(200.0),
-        lambda: mean_wind_at_2m_m_s(5.0, 0.1),
         lambda: mean_wind_at_height_m_s(5.0, 10.0, 0.05, 0.03),
         lambda: gust_height_factor(0.05, 0.0),
     ],

@@ -262,10 +262,18 @@ def delivered(concern: Concern, message: Message, at: datetime) -> Concern:
 def not_said(concern: Concern, message: Message, why: str) -> Concern:
     """The concern now that the message is not to be sent, or no longer speaks of it: what was asked is withheld."""
     asked = concern.asked
-    speaks_of_it = message.route == Route.PHONE and any(s.concern == concern.key for s in message.said)
-    if asked is None or not speaks_of_it or message.at < asked.at or not _is_of_this_life(concern, message):
+    if asked is None or message.route != Route.PHONE or not _speaks_of_it(concern, message):
         return concern
     return replace(concern, asked=replace(asked, withheld=why))
+
+
+def on_its_way(concern: Concern, message: Message) -> Concern:
+    """The concern now that its message was rewritten: what that says is on its way, also where it was withheld."""
+    asked = concern.asked
+    if asked is None or message.route != Route.PHONE or not _speaks_of_it(concern, message):
+        return concern
+    said = next(s for s in message.said if s.concern == concern.key)
+    return replace(concern, asked=replace(asked, severity=said.severity, action=said.action, withheld=""))
 
 
 def owed(concern: Concern, now: datetime) -> tuple[Concern, Notice] | None:
@@ -276,6 +284,12 @@ def owed(concern: Concern, now: datetime) -> tuple[Concern, Notice] | None:
         return None
     telling = _wanted(replace(concern, asked=None), manner_of(concern.rule), now)
     return None if telling is None else _speak(concern, telling, now)
+
+
+def _speaks_of_it(concern: Concern, message: Message) -> bool:
+    """Whether the message says what is asked, or what has become of it."""
+    asked, mentioned = concern.asked, any(s.concern == concern.key for s in message.said)
+    return asked is not None and mentioned and message.at >= asked.at and _is_of_this_life(concern, message)
 
 
 def _is_of_this_life(concern: Concern, message: Message) -> bool:
@@ -379,10 +393,19 @@ def _telling(concern: Concern, manner: Manner, now: datetime) -> Telling | None:
         return _wanted(concern, manner, now)
     as_if_told = _as_if_told(concern, asked)
     if _is_answered_since(concern):
-        return _wanted(as_if_told, manner, now)
+        return _by_what_arrived(_wanted(as_if_told, manner, now), concern)
     if concern.verdict.severity > asked.severity or _changed(as_if_told, manner, now):
         return _wanted(replace(concern, asked=None), manner, now)
     return None
+
+
+def _by_what_arrived(telling: Telling | None, concern: Concern) -> Telling | None:
+    """The telling as the phone must take it, where the keeper knew more than the phone."""
+    if telling is None or telling is Telling.FOLLOW_UP:
+        return telling
+    if concern.told_at is None:
+        return Telling.OPENED
+    return Telling.CHANGED if telling is Telling.EASED and concern.verdict.severity >= concern.told else telling
 
 
 def _as_if_told(concern: Concern, asked: Asked) -> Concern:

@@ -27,13 +27,13 @@ and the outbox once, with the reason, and is weighed again at every moment, unti
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import NamedTuple
 
 from sensord.actions import keeps_in
-from sensord.judge import manner_of, not_said, owed, says_stay_in
+from sensord.judge import manner_of, not_said, on_its_way, owed, says_stay_in
 from sensord.letters import Desk as Desk
 from sensord.letters import Letter, ahead, also, goes_out, groups, rekeyed, write
 from sensord.letters import morning_line as morning_line
@@ -125,7 +125,7 @@ def compose(notices: Sequence[Notice], desk: Desk, now: datetime) -> Post:
         return Post((), ())
     news = {id(notice) for notice in notices}
     drafts = [_draft(group, desk, now) for group in groups([*notices, *_owed(desk, now)])]
-    gone = [p.message for p in desk.lately if _counts(p, desk)]
+    gone = [p for p in desk.lately if _counts(p, desk)]
     refused: dict[str, str] = {}  # by key of the message
     for draft in sorted(
         drafts, key=lambda d: (_row(d, desk, now), all(id(n) in news for n in d.group), ahead(d.message))
@@ -134,7 +134,7 @@ def compose(notices: Sequence[Notice], desk: Desk, now: datetime) -> Post:
         if why:
             refused[draft.message.key] = why
         else:
-            gone.append(draft.message)
+            gone.append(Parcel(draft.message, 0, now, Fate.WAITING))
     fresh = [d for d in drafts if d.message.key not in refused or any(id(n) in news for n in d.group)]
     fresh.sort(key=lambda d: ahead(d.message))
     sent = [d for d in fresh if d.message.key not in refused]
@@ -173,13 +173,18 @@ def revise(parcel: Parcel, desk: Desk, now: datetime) -> Revised:
         return Withdraw(why, tried and why not in (ANSWERED, SAID_AGAIN), _unsaid(message, desk, verdicts))
     breached = [c for c in live if c.verdict.state is State.BREACH]
     if not breached:
-        return _withdraw("it came too late", message, desk, tried) if expired else _as_it_is(message, desk, now, tried)
+        if expired or _may_not_go_out(message, desk):  # should it be a breach again, it is asked for again at once
+            return _withdraw("it came too late" if expired else FINE_MEANWHILE, message, desk, tried)
+        return _as_it_is(message, desk, now, tried)
     draft = _redraft([Notice(now, message.telling, c) for c in breached], message, desk, now)
     if draft.too_late:
         return _withdraw(draft.wait_why or "its deadline has passed", message, desk, tried)
     why = _why_replace(message, draft, len(breached) < len(verdicts), expired, now)
+    if not why:
+        return Keep()
     left_out = {key: moot or FINE_MEANWHILE for key, moot in verdicts.items() if key not in draft.message.concerns}
-    return Replace(draft.message, why, _unsaid(message, desk, left_out)) if why else Keep()
+    taken_along = _changed((c, on_its_way(c, draft.message)) for c in breached)
+    return Replace(draft.message, why, (*_unsaid(message, desk, left_out), *taken_along))
 
 
 def _withdraw(why: str, message: Message, desk: Desk, tried: bool) -> Withdraw:
@@ -189,8 +194,11 @@ def _withdraw(why: str, message: Message, desk: Desk, tried: bool) -> Withdraw:
 def _unsaid(message: Message, desk: Desk, reasons: Mapping[str, str]) -> tuple[Concern, ...]:
     """The concerns that change when the message does not speak of them."""
     before = [(desk.standing[key], why) for key, why in reasons.items() if key in desk.standing]
-    after = [(c, not_said(c, message, why)) for c, why in before]
-    return tuple(now for was, now in after if now != was)
+    return _changed((c, not_said(c, message, why)) for c, why in before)
+
+
+def _changed(pairs: Iterable[tuple[Concern, Concern]]) -> tuple[Concern, ...]:
+    return tuple(after for before, after in pairs if after != before)
 
 
 def stand_in(desk: Desk, now: datetime) -> tuple[Message, ...]:
@@ -283,13 +291,20 @@ def _as_it_is(message: Message, desk: Desk, now: datetime, tried: bool) -> Revis
     else:
         until = quiet_until(desk, now) if message.rule != "morning" else None
         why = "quiet hours"
-    if message.action and not keeps_in(message.action) and any(says_stay_in(c) for c in desk.standing.values()):
+    if _may_not_go_out(message, desk):
         until, why = max(until or now, now + STORM_WAIT), "nobody is sent out while the storm is here"
     if until is None:
         return Keep()
     if message.holds_until is not None and message.holds_until <= until:
         return _withdraw(f"{why}; then it would be too late", message, desk, tried)
     return Replace(rekeyed(replace(message, at=now, not_before=until)), why)
+
+
+def _may_not_go_out(message: Message, desk: Desk) -> bool:
+    """Whether the message would send somebody out into a storm."""
+    return (
+        bool(message.action) and not keeps_in(message.action) and any(says_stay_in(c) for c in desk.standing.values())
+    )
 
 
 def _moot(concern: Concern | None, message: Message, desk: Desk) -> str:
@@ -334,8 +349,11 @@ def _row(draft: _Draft, desk: Desk, now: datetime) -> int:
     return REPEAT if _is_repeat(message) else NEWS
 
 
-def _no_room(draft: _Draft, gone: Sequence[Message], desk: Desk, now: datetime) -> str:
-    """Why the budget has no room for a message; "" if it has. `gone`: the messages that count to the day so far."""
+def _no_room(draft: _Draft, parcels: Sequence[Parcel], desk: Desk, now: datetime) -> str:
+    """Why the budget has no room for a message; "" if it has. `parcels`: what counts to the day so far."""
+    gone = [
+        p.message for p in parcels if p.state == "sent" or not set(p.message.concerns) <= set(draft.message.concerns)
+    ]
     budget, row = desk.keeper.pushes_per_day, _row(draft, desk, now)
     quarter = budget // 4
     used_up = f"the day's budget of {budget} messages is used up"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -11,14 +12,29 @@ from hypothesis import strategies as st
 
 from sensord import rules
 from sensord.actions import STAY_IN
-from sensord.judge import MANNERS, USUAL, Manner, judge, manner_of, pause_after, says_stay_in
+from sensord.edges.sqlite_codec import from_json, to_json
+from sensord.judge import (
+    MANNERS,
+    USUAL,
+    Manner,
+    delivered,
+    judge,
+    manner_of,
+    not_said,
+    on_its_way,
+    owed,
+    pause_after,
+    says_stay_in,
+)
 from sensord.model import (
     ANSWERS,
     Advice,
     Asked,
     Concern,
     Entry,
+    Hazard,
     Notice,
+    Said,
     Severity,
     Standing,
     State,
@@ -26,7 +42,7 @@ from sensord.model import (
     Verdict,
     What,
 )
-from tests.delivery import arrives
+from tests.delivery import arrives, message_of
 
 START = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -392,6 +408,257 @@ def test_a_concern_that_is_over_begins_anew() -> None:
     assert story.at(30, "moderate") == ("forming", "")
     assert story.concern is not None
     assert (story.concern.opened_at, story.concern.tellings) == (None, 0)
+
+
+# --- told is what the phone knows -------------------------------------------------------------------------------------
+
+
+def unreached(severity: str = "moderate", rule: str = "example") -> Story:
+    """A story whose first message is on its way, and the phone is out of reach."""
+    story = Story(rule=rule)
+    story.reachable = False
+    story.at(0, severity)
+    if not story.notices:
+        assert story.at(10, severity) == ("open", "opened")
+    return story
+
+
+def standing(story: Story) -> Concern:
+    assert story.concern is not None
+    return story.concern
+
+
+def test_told_is_what_the_channel_took() -> None:
+    """Asked is not told; what arrives at once was told when it was asked, what arrives later, when it arrived."""
+    asked, (notice,) = judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START)
+    assert asked is not None
+    assert (asked.told_at, asked.tellings, asked.told, asked.told_action) == (None, 0, Severity.NONE, "")
+    for after, at in ((0, 0), (119, 0), (120, 120), (7200, 7200)):
+        told = delivered(asked, message_of(notice), START + timedelta(seconds=after))
+        assert (told.told_at, told.tellings) == (START + timedelta(seconds=at), 1)
+        assert (told.told, told.told_action, told.asked) == (Severity.SEVERE, "shade", None)
+        assert told.askings == 1
+
+
+def test_what_arrives_says_what_the_message_says() -> None:
+    """A message that was rewritten on its way tells what it says, not what was first asked."""
+    asked, (notice,) = judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START)
+    assert asked is not None
+    said = (
+        Said("other/birch", Telling.AGAIN, Severity.MINOR, "x"),
+        Said(asked.key, Telling.OPENED, Severity.MODERATE, "y"),
+    )
+    told = delivered(asked, replace(message_of(notice), said=said), START)
+    assert (told.told, told.told_action) == (Severity.MODERATE, "y")
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"route": "stand-in"},
+        {"said": ()},
+        {"said": (Said("example/birch", Telling.OPENED, Severity.SEVERE, "shade"),)},
+        {"at": START - MINUTE},
+    ],
+)
+def test_other_messages_tell_nothing_of_it(change: dict[str, object]) -> None:
+    """Neither the second channel, nor a message about others, nor one of an earlier life tells the keeper of this."""
+    asked, (notice,) = judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START)
+    assert asked is not None
+    message = replace(message_of(notice), **change)  # type: ignore[arg-type]
+    assert delivered(asked, message, START) == asked
+    assert not_said(asked, message, "lost") == asked
+    withheld = not_said(asked, message_of(notice), "lost")
+    assert on_its_way(withheld, message) == withheld
+
+
+def test_an_older_message_does_not_settle_what_is_asked_since() -> None:
+    """The first message arrives after it got worse: it is told, and what is worse is still on its way."""
+    story = unreached()
+    story.at(20, "severe")
+    first, second = story.notices
+    assert second.telling is Telling.OPENED
+    assert not_said(standing(story), message_of(first), "late") == standing(story)
+    assert on_its_way(standing(story), message_of(first)) == standing(story)
+    told = delivered(standing(story), message_of(first), START + 21 * MINUTE)
+    assert (told.told, told.told_at, told.tellings) == (Severity.MODERATE, START + 21 * MINUTE, 1)
+    assert told.asked == Asked(START + 20 * MINUTE, Telling.OPENED, Severity.SEVERE, "shade")
+    told = delivered(told, message_of(second), START + 21 * MINUTE)
+    assert (told.told, told.told_at, told.tellings, told.asked) == (Severity.SEVERE, START + 20 * MINUTE, 2, None)
+
+
+def test_while_it_is_on_its_way_nothing_is_repeated() -> None:
+    """Hours out of reach: no repeat, no second first notice; when it arrives, the pauses begin."""
+    story = unreached()
+    for minute in range(15, 300, 5):
+        assert story.at(minute, "moderate") == ("open", "")
+    story.concern = arrives(story.concern, tuple(story.notices), START + 300 * MINUTE)
+    story.reachable = True
+    assert story.at(329, "moderate") == ("open", "")
+    assert story.at(330, "moderate") == ("open", "again")
+
+
+def test_while_it_is_on_its_way_news_is_asked_for() -> None:
+    """Worse, or stay in: at once; another action after a pause for each asking; all of it is still the first notice."""
+    story = unreached()
+    assert story.at(15, "severe") == ("open", "opened")
+    assert story.at(16, "severe: stay in") == ("open", "opened")
+    assert story.at(17, "severe") == ("open", "")
+    assert story.at(75, "severe") == ("open", "")
+    assert story.at(76, "severe") == ("open", "opened")
+    assert story.at(300, "moderate") == ("open", "")
+    assert standing(story).askings == 4
+
+
+def test_what_turned_back_to_what_was_told_is_no_news() -> None:
+    """Told to shade; "more air" never left; now it is shade again: the phone knows."""
+    story = opened()
+    story.reachable = False
+    assert story.at(25, "severe: add airflow") == ("open", "changed")
+    story.concern = not_said(standing(story), message_of(story.notices[-1]), "no room")
+    assert story.at(90, "severe") == ("open", "again")
+    story = opened()
+    story.reachable = False
+    assert story.at(25, "extreme") == ("open", "worse")
+    assert story.at(26, "severe") == ("open", "")
+
+
+def test_repeats_and_ends_build_on_what_arrived() -> None:
+    """What never arrived has no repeat and no all-clear, is not milder than anything; what it left to do is told."""
+    story = unreached("severe: stay in", rule="storm")
+    assert story.at(30, "moderate: anchor") == ("open", "opened")
+    story.at(40, "fine")
+    assert story.at(70, "fine") == ("over", "")
+    assert standing(story).asked is None
+    story = unreached("severe: stay in", rule="storm")
+    story.at(40, "fine: look after")
+    assert story.at(70, "fine: look after") == ("over", "over")
+
+
+def test_nobody_goes_out_although_the_warning_did_not_arrive() -> None:
+    """ "Stay in" keeps people in until it is over, whether it was told, is on its way, or came too late."""
+    story = unreached("severe: stay in", rule="storm")
+    story.at(5, "fine")
+    assert says_stay_in(standing(story))
+    story.concern = not_said(standing(story), message_of(story.notices[0]), "too late")
+    assert says_stay_in(standing(story))
+    story.at(35, "fine")
+    assert not says_stay_in(standing(story))
+
+
+def test_what_is_withheld_is_known_and_owed() -> None:
+    """It stands with its reason, is asked for by nobody, and is owed as long as it holds."""
+    story = unreached()
+    assert owed(standing(story), START + 12 * MINUTE) is None
+    story.concern = not_said(standing(story), message_of(story.notices[0]), "no room")
+    held = Asked(START + 10 * MINUTE, Telling.OPENED, Severity.MODERATE, "shade", "no room")
+    assert (standing(story).asked, standing(story).withheld) == (held, held)
+    for minute in (15, 100, 500):
+        assert story.at(minute, "moderate") == ("open", "")
+        found = owed(standing(story), START + minute * MINUTE)
+        assert found is not None
+        after, notice = found
+        assert notice == Notice(START + minute * MINUTE, Telling.OPENED, after)
+        assert (after.withheld, after.askings) == (None, 2)
+    story.concern = on_its_way(standing(story), replace(message_of(notice), at=START + 501 * MINUTE))
+    assert standing(story).withheld is None
+    assert owed(standing(story), START + 501 * MINUTE) is None
+
+
+def test_what_was_rewritten_on_its_way_is_what_is_asked() -> None:
+    """It had become milder, and its message says so and waits: when it is Severe again, that is news."""
+    story = unreached("severe")
+    assert story.at(5, "moderate") == ("open", "")
+    rewritten = message_of(Notice(START + 6 * MINUTE, Telling.OPENED, standing(story)))
+    story.concern = on_its_way(standing(story), rewritten)
+    assert standing(story).asked == Asked(START, Telling.OPENED, Severity.MODERATE, "shade")
+    assert story.at(10, "severe") == ("open", "opened")
+
+
+@pytest.mark.parametrize("event", ["fine", "easing", "unknown", "minor"])
+def test_what_holds_no_more_is_not_owed(event: str) -> None:
+    """Fine, unknown or milder than what is told: nothing is owed while that lasts; a breach brings it back."""
+    story = unreached()
+    story.concern = not_said(standing(story), message_of(story.notices[0]), "no room")
+    story.at(15, event)
+    assert owed(standing(story), START + 15 * MINUTE) is None
+    story.at(20, "moderate")
+    assert owed(standing(story), START + 20 * MINUTE) is not None
+
+
+def test_a_withheld_repeat_is_owed_as_a_repeat_and_only_for_what_was_told() -> None:
+    """The repeat that found no room is still a repeat; once its deadline is over, it is none."""
+    story = opened()
+    story.reachable = False
+    assert story.at(15, "severe") == ("open", "again")
+    story.concern = not_said(standing(story), message_of(story.notices[-1]), "no room")
+    assert story.at(30, "severe") == ("open", "")
+    found = owed(standing(story), START + 30 * MINUTE)
+    assert found is not None
+    assert found[1].telling is Telling.AGAIN
+    late = breach(START + 31 * MINUTE, Severity.SEVERE, by=START + 30 * MINUTE)
+    assert owed(replace(standing(story), verdict=late), START + 31 * MINUTE) is None
+
+
+def test_an_answer_settles_what_was_asked_before_it() -> None:
+    """The keeper read it on the page: the phone need not ring; "not now" and what is worse are asked for as ever."""
+    story = unreached()
+    story.says(12, What.SEEN)
+    assert story.at(15, "moderate") == ("answered", "")
+    story.concern = not_said(standing(story), message_of(story.notices[0]), "the keeper has answered")
+    assert owed(standing(story), START + 20 * MINUTE) is None
+    assert story.at(500, "moderate") == ("answered", "")
+    assert story.at(505, "severe") == ("open", "opened")
+    story = unreached("severe")
+    story.says(2, What.NOT_NOW)
+    assert story.at(91, "severe") == ("answered", "")
+    assert story.at(92, "severe") == ("open", "opened")
+    story = unreached("severe")
+    story.says(2, What.DONE)
+    assert story.at(41, "severe") == ("answered", "")
+    assert story.at(42, "severe") == ("answered", "follow-up")
+    story = unreached("severe")
+    story.says(2, What.SEEN)
+    assert story.at(30, "moderate: add airflow") == ("open", "opened")
+
+
+def test_eased_is_said_of_what_the_phone_knows() -> None:
+    """Told Moderate, Severe was read on the page and answered, Moderate again with another action: changed, not eased."""
+    story = Story()
+    story.at(0, "moderate")
+    story.at(10, "moderate")
+    story.reachable = False
+    assert story.at(15, "severe") == ("open", "worse")
+    story.says(16, What.SEEN)
+    assert story.at(90, "moderate: add airflow") == ("open", "changed")
+
+
+def test_what_arrives_after_its_answer_was_told_before_it() -> None:
+    """The retry got through after "done": whether it helped is still asked."""
+    story = unreached("severe")
+    story.says(4, What.DONE)
+    story.at(5, "severe")
+    story.concern = arrives(story.concern, tuple(story.notices), START + 6 * MINUTE)
+    assert standing(story).told_at == START
+    assert story.at(44, "severe") == ("answered", "follow-up")
+
+
+def test_a_concern_of_an_earlier_version_goes_on() -> None:
+    """Stored before "asked" was kept: told as it says; the next asking has a number of its own."""
+    told = standing(opened())
+    body = json.loads(to_json(replace(told, tellings=3)))
+    for name in ("asked", "askings"):
+        del body[name]
+    old = from_json(Concern, json.dumps(body))
+    assert (old.asked, old.askings, old.tellings, old.told_at) == (None, 0, 3, START)
+    concern, (notice,) = judge(old, breach(START + MINUTE, Severity.EXTREME), [], site=SITE, now=START + MINUTE)
+    assert concern is not None
+    assert (notice.telling, concern.askings) == (Telling.WORSE, 4)
+
+
+def test_every_rule_has_a_hazard() -> None:
+    """No rule of the house shares the leftovers."""
+    assert not [name for name in rules.all_rules() if manner_of(name).hazard is Hazard.OTHER]
 
 
 # --- what holds in every story ----------------------------------------------------------------------------------------

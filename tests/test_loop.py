@@ -16,12 +16,13 @@ from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
 from sensord.loop import Loop
 from sensord.model import EPOCH, Arrival, Gap, GapKind, Message, Quantity, Severity, Standing
-from sensord.ports import Added, Commit, Journal, Transient
+from sensord.ports import Added, Commit, Journal, Sending, Transient
 from simulators import scenario
 from tests.kept import Kept, opened
 
 START = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)  # noon in the garden
-MINUTE = timedelta(minutes=1)
+MINUTE, DAY = timedelta(minutes=1), timedelta(days=1)
+BIRCH = "overheating/birch"
 
 
 class Feed:
@@ -217,6 +218,54 @@ def test_a_message_survives_a_restart_and_arrives(tmp_path: Path) -> None:
     live(built, store, minutes(39.5, 30, later), phone).run(until=later + 30 * MINUTE)
     assert any("Birch" in m.title for m in phone.messages)
     assert not [p for p in store.outbox.due() if p.attempts]
+    store.close()
+
+
+def test_told_is_stored_with_the_delivery(tmp_path: Path) -> None:
+    """While the phone is out of reach the store says asked, not told; after the delivery it says told, for ever."""
+    built = house()
+    store = store_of(built, tmp_path / "s.sqlite3")
+    dead = RecordingChannel(failures=[Transient("no network")] * 1000)
+    live(built, store, minutes(39.5, 60), dead).run(until=START + 60 * MINUTE)
+    (hot,) = [c for c in store.concerns.standing() if c.key == BIRCH]
+    assert (hot.tellings, hot.told_at) == (0, None)
+    assert hot.asked is not None
+    phone = RecordingChannel()
+    later = START + 61 * MINUTE
+    live(built, store, minutes(39.5, 45, later), phone).run(until=later + 45 * MINUTE)
+    (hot,) = [c for c in store.concerns.standing() if c.key == BIRCH]
+    assert hot.tellings == sum(BIRCH in m.concerns and m.route == "phone" for m in phone.messages) > 0
+    assert hot.told_at is not None
+    assert hot.told_at >= later
+    store.close()
+
+
+def test_one_push_for_one_thing_after_an_outage(tmp_path: Path) -> None:
+    """It gets worse in the very turn in which the older message is due again: only the newer one goes.
+
+    The loop must judge what is due by what it has just recorded, not by what it knew before.
+    """
+    built, arrivals = house(), [*minutes(34.5, 90), *minutes(39.0, 120, START + 90 * MINUTE)]
+    store = store_of(built, tmp_path / "first.sqlite3")
+    live(built, store, arrivals, RecordingChannel(failures=[Transient("no network")] * 1000)).run(START + 210 * MINUTE)
+    about = [p.message for p in store.outbox.between(START, START + DAY) if BIRCH in p.message.concerns]
+    worse_at = next(m.at for m in about if m.severity > about[0].severity and m.at > about[0].at)
+    store.close()
+
+    store = store_of(built, tmp_path / "second.sqlite3")
+    before = [a for a in arrivals if a.received_at < worse_at - MINUTE]
+    dead = RecordingChannel(failures=[Transient("no network")] * 1000)
+    live(built, store, before, dead).run(worse_at - MINUTE)
+    waiting = [p.message.key for p in store.outbox.due() if BIRCH in p.message.concerns]
+    assert waiting
+    store.journal.commit(
+        Commit(worse_at - MINUTE, sendings=[Sending(key, worse_at - MINUTE, "no network", worse_at) for key in waiting])
+    )
+    phone = RecordingChannel()
+    live(built, store, arrivals[len(before) :], phone, start=worse_at - MINUTE).run(worse_at + timedelta(seconds=1))
+    assert sum(BIRCH in m.concerns and m.route == "phone" for m in phone.messages) == 1
+    (hot,) = [c for c in store.concerns.standing() if c.key == BIRCH]
+    assert (hot.tellings, hot.asked) == (1, None)
     store.close()
 
 

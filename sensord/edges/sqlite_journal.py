@@ -67,11 +67,11 @@ class SqliteJournal:
 
     def commit(self, commit: Commit) -> Added:
         """Make everything in it durable, all or nothing. Raises Transient when the disk is full or the file is locked."""
+        commit.check_site(self._site)
         verdicts = self._verdicts.news(commit.verdicts)
         if not (verdicts or any(commit._replace(verdicts=())[1:])):
             return Added(0, 0, 0)
         site, bounds = self._site, self._bounds
-        commit.check_site(site)
         with self._writer.transaction(self._forget) as db:
             flat = flat_rows(db, site, self._numbers, commit.readings)
             stored = insert_many(db, "reading", 5, flat)

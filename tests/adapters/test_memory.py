@@ -10,6 +10,7 @@ from hypothesis import settings
 from sensord.adapters.memory import MemoryStore
 from sensord.model import Site
 from tests.kept import Kept
+from tests.site_promises import SitePromises
 from tests.store_promises import PLACES, SITE, ZONE, Machine, StorePromises
 
 DISKS: dict[Path, MemoryStore] = {}
@@ -37,3 +38,10 @@ class MemoryMachine(Machine):
 
 TestMemoryMachine = MemoryMachine.TestCase
 TestMemoryMachine.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)
+
+
+class TestMemorySites(SitePromises):
+    """Several sites, each its own."""
+
+    def open(self, folder: Path) -> MemoryStore:
+        return DISKS.setdefault(folder, MemoryStore())

@@ -62,10 +62,9 @@ def command(
             raise Mistakes(str(error).splitlines()) from None
         counts, heartbeat = loop.counts, loop.heartbeat
     if json:
-        import dataclasses
         import json as encoder
 
-        typer.echo(encoder.dumps({**dataclasses.asdict(counts), "heartbeat": heartbeat.isoformat()}))
+        typer.echo(encoder.dumps({**counts._asdict(), "heartbeat": heartbeat.isoformat()}))
     else:
         typer.echo(
             f"{counts.arrivals} arrivals, {counts.readings} readings, {counts.duplicates} repeated, "

@@ -23,7 +23,7 @@ def arrived(given: Given, state: State, event: Arrived) -> Step:
         act = ledger.implied(said, concern) if concern is not None else None
         if act is not None:
             entries.append(act)
-    return make_durable(replace(state, now=event.at, batch=replace(event, entries=tuple(entries))), event.at)
+    return make_durable(state._replace(now=event.at, batch=replace(event, entries=tuple(entries))), event.at)
 
 
 def missed(state: State, event: Missed) -> Step:

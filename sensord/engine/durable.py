@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import Any
 
 from sensord.engine.effects import Acknowledge, Effect, Level, MakeDurable, Send, Tell
 from sensord.engine.events import Arrived, Committed, NotCommitted
@@ -31,8 +31,8 @@ def make_durable(state: State, at: datetime) -> Step:
             entries=(*batch.entries, *commit.entries),
         )  # fmt: skip
     number = state.commits + 1
-    state = replace(state, commits=number, committing=state.owed, committing_batch=batch is not None, owed=NOTHING_OWED)
-    return replace(state, retry_at=None), (MakeDurable(number, commit),)
+    state = state._replace(commits=number, committing=state.owed, committing_batch=batch is not None, owed=NOTHING_OWED)
+    return state._replace(retry_at=None), (MakeDurable(number, commit),)
 
 
 def committed(given: Given, state: State, event: Committed) -> Step:
@@ -41,20 +41,19 @@ def committed(given: Given, state: State, event: Committed) -> Step:
     if state.unstored_since is not None:
         effects.append(Tell(Level.WARNING, "storing works again"))
     batch = state.batch if state.committing_batch else None
-    state = replace(state, committing=None, committing_batch=False, unstored_since=None)
+    state = state._replace(committing=None, committing_batch=False, unstored_since=None)
     if batch is not None:
         effects.append(Acknowledge(batch.arrivals))
-        state, told = _taken_in(given, replace(state, batch=None), batch)
+        state, told = _taken_in(given, state._replace(batch=None), batch)
         effects += told
     added = event.added
-    counts = replace(
-        state.counts,
+    counts = state.counts._replace(
         readings=state.counts.readings + added.stored,
         duplicates=state.counts.duplicates + added.duplicates,
         refused=state.counts.refused + added.refused,
         arrivals=state.counts.arrivals + (len(batch.arrivals) if batch else 0),
     )
-    state, sends = _send(replace(state, counts=counts))
+    state, sends = _send(state._replace(counts=counts))
     effects += sends
     if state.batch is not None or any(state.owed[1:-1]):
         state, more = make_durable(state, event.at)
@@ -74,9 +73,8 @@ def not_committed(state: State, event: NotCommitted) -> Step:
             what = "a turn could not be stored: {}; what is urgent in it goes out all the same"
         effects.append(Tell(Level.ERROR, what.format(event.why)))
     urgent = tuple(m for m in state.outgoing if m.severity >= Severity.SEVERE)
-    state, sends = _send(replace(state, outgoing=urgent))
-    state = replace(
-        state,
+    state, sends = _send(state._replace(outgoing=urgent))
+    state = state._replace(
         owed=merged(refused, state.owed),
         committing=None,
         committing_batch=False,
@@ -88,33 +86,37 @@ def not_committed(state: State, event: NotCommitted) -> Step:
 
 def _send(state: State) -> Step:
     new = [m for m in state.outgoing if m.key not in state.in_hand]
-    state = replace(state, outgoing=(), in_hand=state.in_hand.union(m.key for m in new))
+    state = state._replace(outgoing=(), in_hand=state.in_hand.union(m.key for m in new))
     return state, tuple(Send(m) for m in new)
 
 
 # --- what is owed -------------------------------------------------------------------------------------------------------
 
 
-def owing(state: State, **more: tuple[object, ...] | Mapping[str, str]) -> State:
+def owing(state: State, **more: Iterable[Any] | Mapping[str, str]) -> State:
     """The state that owes `more` to the next commit, by the names of `Commit`'s fields."""
-    return replace(state, owed=merged(state.owed, NOTHING_OWED._replace(**more)))  # type: ignore[arg-type]
+    return state._replace(owed=_with(state.owed, more))
 
 
 def merged(first: Commit, then: Commit) -> Commit:
     """Both in one: of a concern and of a fact the later word counts."""
-    concerns = {(c.key, c.breached_since): c for c in (*first.concerns, *then.concerns)}
-    return Commit(
-        then.at,
-        entries=(*first.entries, *then.entries),
-        gaps=(*first.gaps, *then.gaps),
-        concerns=tuple(concerns.values()),
-        verdicts=(*first.verdicts, *then.verdicts),
-        messages=(*first.messages, *then.messages),
-        withdrawn=(*first.withdrawn, *then.withdrawn),
-        held=(*first.held, *then.held),
-        sendings=(*first.sendings, *then.sendings),
-        facts={**first.facts, **then.facts},
-    )
+    more = {name: value for name, value in zip(Commit._fields[1:], then[1:], strict=True) if value}
+    return _with(first._replace(at=then.at), more)
+
+
+def _with(owed: Commit, more: Mapping[str, Any]) -> Commit:
+    together: dict[str, Any] = {}
+    for name, value in more.items():
+        known = getattr(owed, name)
+        if not known:
+            together[name] = value
+        elif name == "facts":
+            together[name] = {**known, **value}
+        else:
+            together[name] = (*known, *value)
+    if "concerns" in together:
+        together["concerns"] = tuple({(c.key, c.breached_since): c for c in together["concerns"]}.values())
+    return owed._replace(**together)
 
 
 # --- a batch that is durable --------------------------------------------------------------------------------------------
@@ -134,7 +136,7 @@ def _taken_in(given: Given, state: State, batch: Arrived) -> Step:
     entries = state.entries
     if batch.entries:
         entries = tuple(sorted({*entries, *batch.entries}, key=lambda e: e.at))
-    state = replace(state, last_heard=heard, windows=windows, entries=entries)
+    state = state._replace(last_heard=heard, windows=windows, entries=entries)
     return _told_refusals(state, batch.refusals, batch.at)
 
 
@@ -152,4 +154,4 @@ def _told_refusals(state: State, refusals: Iterable[Refusal], now: datetime) -> 
         if len(known) >= MOST_TOPICS:
             known.clear()
         known[topic] = (now, 0)
-    return replace(state, refused=known) if effects or known != state.refused else state, tuple(effects)
+    return state._replace(refused=known) if effects or known != state.refused else state, tuple(effects)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from sensord import judge, postman
@@ -35,9 +34,9 @@ def put(state: State, messages: Iterable[Message]) -> State:
     """Messages into the outbox; one whose key is there already is the same message."""
     new = {m.key: m for m in messages if m.key not in state.parcels}
     parcels = {k: Parcel(m, 0, m.not_before or m.at, Fate.WAITING) for k, m in new.items()}
-    counts = replace(state.counts, messages=state.counts.messages + len(new))
+    counts = state.counts._replace(messages=state.counts.messages + len(new))
     return owing(
-        replace(state, parcels={**state.parcels, **parcels}, counts=counts), messages=tuple(new.values())
+        state._replace(parcels={**state.parcels, **parcels}, counts=counts), messages=tuple(new.values())
     )  # fmt: skip
 
 
@@ -45,7 +44,7 @@ def held_back(state: State, held: Iterable[tuple[Message, str]]) -> Step:
     """What is not said, and why: kept with its reason."""
     held = [(m, why) for m, why in held if m.key not in state.parcels]
     parcels = {m.key: Parcel(m, 0, m.at, Fate.HELD, why) for m, why in held}
-    state = owing(replace(state, parcels={**state.parcels, **parcels}), held=tuple(held))
+    state = owing(state._replace(parcels={**state.parcels, **parcels}), held=tuple(held))
     return state, tuple(Tell(Level.INFO, f"held back: {m.title} ({why})") for m, why in held)
 
 
@@ -66,13 +65,13 @@ def _post_one(given: Given, state: State, parcel: Parcel, now: datetime) -> Step
     message = parcel.message
     revised = postman.revise(parcel, desk_of(given, state, now), now)
     if isinstance(revised, postman.Keep):
-        return replace(state, outgoing=(*state.outgoing, message)), ()
+        return state._replace(outgoing=(*state.outgoing, message)), ()
     if isinstance(revised, postman.Replace):
         state = _settled(state, parcel, Fate.WITHDRAWN, revised.why)
         state = owing(put(state, [revised.message]), withdrawn=((message.key, revised.why),))
         state = stands_now(state, revised.concerns)
         if revised.message.not_before is None or revised.message.not_before <= now:
-            state = replace(state, outgoing=(*state.outgoing, revised.message))
+            state = state._replace(outgoing=(*state.outgoing, revised.message))
         return state, (Tell(Level.INFO, f"replaced before sending: {message.title} ({revised.why})"),)
     if revised.undelivered:
         state = _settled(state, parcel._replace(attempts=parcel.attempts + 1), Fate.UNDELIVERED, revised.why)
@@ -86,15 +85,14 @@ def _post_one(given: Given, state: State, parcel: Parcel, now: datetime) -> Step
 
 
 def _settled(state: State, parcel: Parcel, how: Fate, why: str) -> State:
-    return replace(
-        state, parcels={**state.parcels, parcel.message.key: parcel._replace(state=how, detail=why)}
+    return state._replace(parcels={**state.parcels, parcel.message.key: parcel._replace(state=how, detail=why)}
     )  # fmt: skip
 
 
 def sent(state: State, event: Sent) -> Step:
     """It is told: the concerns that it speaks of know it now."""
-    counts = replace(state.counts, sent=state.counts.sent + 1)
-    state = replace(state, in_hand=state.in_hand - {event.key}, counts=counts)
+    counts = state.counts._replace(sent=state.counts.sent + 1)
+    state = state._replace(in_hand=state.in_hand - {event.key}, counts=counts)
     parcel = state.parcels.get(event.key)
     state = owing(state, sendings=(Sending(event.key, event.at, None, None),))
     if parcel is not None:
@@ -105,14 +103,14 @@ def sent(state: State, event: Sent) -> Step:
 
 def not_sent(state: State, event: NotSent) -> Step:
     """It waits for its next attempt."""
-    state = replace(state, in_hand=state.in_hand - {event.key})
+    state = state._replace(in_hand=state.in_hand - {event.key})
     parcel = state.parcels.get(event.key)
     if parcel is None or parcel.state != Fate.WAITING:
         return state, ()
     attempts = parcel.attempts + 1
     due = event.at + postman.next_attempt(attempts)
     waiting = parcel._replace(attempts=attempts, due_at=due, detail=event.why)
-    state = replace(state, parcels={**state.parcels, event.key: waiting})
+    state = state._replace(parcels={**state.parcels, event.key: waiting})
     state, effects = make_durable(owing(state, sendings=(Sending(event.key, event.at, event.why, due),)), event.at)
     line = f"not delivered ({parcel.message.title}), attempt {attempts}: {event.why}"
     return state, (Tell(Level.WARNING, line), *effects)
@@ -120,14 +118,14 @@ def not_sent(state: State, event: NotSent) -> Step:
 
 def not_taken(state: State, event: NotTaken) -> Step:
     """It is offered again with the next turn."""
-    return replace(state, in_hand=state.in_hand - {event.key}), ()
+    return state._replace(in_hand=state.in_hand - {event.key}), ()
 
 
 def forget_old(state: State, now: datetime) -> State:
     """Messages of long ago are the store's to remember."""
     since = now - LATELY - timedelta(hours=1)
     kept = {k: p for k, p in state.parcels.items() if p.state == Fate.WAITING or p.message.at >= since}
-    return state if len(kept) == len(state.parcels) else replace(state, parcels=kept)
+    return state if len(kept) == len(state.parcels) else state._replace(parcels=kept)
 
 
 def stands_now(state: State, concerns: Iterable[Concern]) -> State:
@@ -143,7 +141,7 @@ def stands_now(state: State, concerns: Iterable[Concern]) -> State:
         standing.pop(concern.key, None)
         if concern.asked is not None:
             ended[concern.key] = concern
-    return owing(replace(state, standing=standing, ended=ended), concerns=concerns)
+    return owing(state._replace(standing=standing, ended=ended), concerns=concerns)
 
 
 def _told(state: State, message: Message, at: datetime) -> State:
@@ -152,4 +150,4 @@ def _told(state: State, message: Message, at: datetime) -> State:
     before = [c for key in message.concerns if (c := state.standing.get(key) or ended.get(key)) is not None]
     after = [judge.delivered(c, message, at) for c in before]
     state = stands_now(state, (a for a, b in zip(after, before, strict=True) if a != b))
-    return replace(state, ended={k: c for k, c in state.ended.items() if k not in message.concerns})
+    return state._replace(ended={k: c for k, c in state.ended.items() if k not in message.concerns})

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from sensord import timetable
@@ -30,6 +31,8 @@ REMEMBERED = timedelta(hours=12)
 """How far back readings are held, at least."""
 
 NOTHING_OWED = Commit(EPOCH)
+NOTHING: Mapping[Any, Any] = {}
+"""Where nothing is known yet. Never written to, like all that a state holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +72,7 @@ class Memory:
     facts: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class Counts:
+class Counts(NamedTuple):
     """What was done since the engine began."""
 
     arrivals: int = 0
@@ -82,34 +84,29 @@ class Counts:
     sent: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class State:
-    """The engine between two events."""
+class State(NamedTuple):
+    """The engine between two events. A tuple, because a turn makes some thirty of them."""
 
     now: datetime
     next_turn: datetime
     started_at: datetime | None = None
     turned_at: datetime | None = None
-    windows: Mapping[tuple[str, Quantity], Window] = field(default_factory=dict)
-    last_heard: Mapping[str, datetime] = field(default_factory=dict)
-    silences: Mapping[str, Gap] = field(default_factory=dict)  # by probe, those that last
+    windows: Mapping[tuple[str, Quantity], Window] = NOTHING
+    last_heard: Mapping[str, datetime] = NOTHING
+    silences: Mapping[str, Gap] = NOTHING  # by probe, those that last
     entries: tuple[Entry, ...] = ()  # everything the keeper said, in the order in which it happened
-    standing: Mapping[str, Concern] = field(default_factory=dict)
-    ended: Mapping[str, Concern] = field(default_factory=dict)  # over, and the phone is still to hear of it
-    parcels: Mapping[str, Parcel] = field(default_factory=dict)
-    facts: Mapping[str, str] = field(default_factory=dict)
+    standing: Mapping[str, Concern] = NOTHING
+    ended: Mapping[str, Concern] = NOTHING  # over, and the phone is still to hear of it
+    parcels: Mapping[str, Parcel] = NOTHING
+    facts: Mapping[str, str] = NOTHING
     in_hand: frozenset[str] = frozenset()  # keys that the sender has
     connected: bool = True
     disconnected_since: datetime | None = None
     shipping_trouble: str = ""
     unshipped_since: datetime | None = None
     clock_is_set: bool = True
-    failing: Mapping[str, str] = field(
-        default_factory=dict
-    )  # rules with a defect, by the concern's key, with its words
-    refused: Mapping[str, tuple[datetime, int]] = field(
-        default_factory=dict
-    )  # by topic: last told of, and how many since
+    failing: Mapping[str, str] = NOTHING  # rules with a defect, by the concern's key, with its words
+    refused: Mapping[str, tuple[datetime, int]] = NOTHING  # by topic: last told of, and how many since
     batch: Arrived | None = None  # came in and is not durable yet: nothing more is taken meanwhile
     owed: Commit = NOTHING_OWED  # decided and not durable yet
     committing: Commit | None = None  # what of `owed` is being made durable now
@@ -120,9 +117,7 @@ class State:
     unstored_since: datetime | None = None
     prune_at: datetime = EPOCH
     looking_back: str = ""  # the week whose review is being made
-    said: Mapping[tuple[str, str], tuple[str, int, str]] = field(
-        default_factory=dict
-    )  # by rule and subject, the last verdict
+    said: Mapping[tuple[str, str], tuple[str, int, str]] = NOTHING  # by rule and subject, the last verdict
     counts: Counts = Counts()
 
     @property

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from sensord import postman, timetable
@@ -33,7 +32,7 @@ PRUNED_AT_ONCE = 50_000
 def due(given: Given, state: State, event: Due) -> Step:
     """A turn, or the time to try a commit again."""
     around = event.around
-    state, effects = _surrounded(replace(state, now=event.at, clock_is_set=around.clock_is_set), event)
+    state, effects = _surrounded(state._replace(now=event.at, clock_is_set=around.clock_is_set), event)
     more: tuple[Effect, ...] = ()
     if event.at >= state.next_turn:
         state, more = _turn(given, state, event.at)
@@ -53,21 +52,21 @@ def _surrounded(state: State, event: Due) -> Step:
             effects.append(Tell(Level.WARNING, line))
         else:
             effects.append(Tell(Level.INFO, "shipping works again"))
-    state = replace(state, shipping_trouble=around.shipping_trouble, unshipped_since=around.unshipped_since)
+    state = state._replace(shipping_trouble=around.shipping_trouble, unshipped_since=around.unshipped_since)
     return remembering(state, facts) if facts else state, tuple(effects)
 
 
 def remembering(state: State, facts: Mapping[str, str]) -> State:
     """Small facts that a restart must know."""
-    return owing(replace(state, facts={**state.facts, **facts}), facts=facts)
+    return owing(state._replace(facts={**state.facts, **facts}), facts=facts)
 
 
 def _turn(given: Given, state: State, now: datetime) -> Step:
     cadences = given.plan.cadences
     turn_at = state.next_turn
     following = timetable.turn_after(turn_at, now, cadences.values())
-    counts = replace(state.counts, turns=state.counts.turns + 1)
-    state = replace(state, next_turn=following, turned_at=turn_at, counts=counts)
+    counts = state.counts._replace(turns=state.counts.turns + 1)
+    state = state._replace(next_turn=following, turned_at=turn_at, counts=counts)
     state = _silences(given, state, turn_at)
     state, effects = _upkeep(given, state, turn_at)
     outcome = ask(
@@ -117,7 +116,7 @@ def _silences(given: Given, state: State, now: datetime) -> State:
         elif not silent and gap is not None:
             gaps.append(gap._replace(ended_at=heard))
             del silences[probe.name]
-    return owing(replace(state, silences=silences), gaps=tuple(gaps)) if gaps else state
+    return owing(state._replace(silences=silences), gaps=tuple(gaps)) if gaps else state
 
 
 def _upkeep(given: Given, state: State, now: datetime) -> Step:
@@ -133,7 +132,7 @@ def _upkeep(given: Given, state: State, now: datetime) -> Step:
 def pruned(given: Given, state: State, event: Pruned) -> Step:
     """Go on soon where there was more than is deleted at once."""
     pause = SUMMARISE_EVERY if event.deleted >= PRUNED_AT_ONCE else PRUNE_EVERY
-    state = replace(state, prune_at=event.at + pause)
+    state = state._replace(prune_at=event.at + pause)
     if not event.deleted or given.raw_kept is None:
         return state, ()
     line = f"deleted {event.deleted} raw readings older than {given.raw_kept.days} days"
@@ -153,7 +152,7 @@ def _judged(state: State, outcome: Outcome) -> Step:
         failing.pop(concern_key(verdict.rule, verdict.subject), None)
     said = {(v.rule, v.subject): (v.state.value, int(v.severity), v.reason) for v in outcome.verdicts}
     changed = tuple(v for v in outcome.verdicts if state.said.get((v.rule, v.subject)) != said[v.rule, v.subject])
-    state = replace(state, failing={**failing, **found}, said={**state.said, **said})
+    state = state._replace(failing={**failing, **found}, said={**state.said, **said})
     state = stands_now(state, outcome.concerns)
     return owing(state, verdicts=changed) if changed else state, news
 
@@ -229,12 +228,12 @@ def _week(given: Given, state: State, now: datetime) -> Step:
     told = {p.message.attachment for p in state.parcels.values()}
     if postman.picture_of(week) in told or state.looking_back == week:
         return state, ()
-    return replace(state, looking_back=week), (LookBack(week, now),)
+    return state._replace(looking_back=week), (LookBack(week, now),)
 
 
 def looked_back(given: Given, state: State, event: LookedBack) -> Step:
     """The week's message; where the week could not be looked back on, the next turn tries again."""
-    state = replace(state, looking_back="")
+    state = state._replace(looking_back="")
     if not event.sentences:
         return state, ()
     message = postman.week_told(event.sentences, event.week, desk_of(given, state, event.at), event.at)

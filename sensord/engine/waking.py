@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from sensord import judge, postman, timetable
@@ -25,7 +24,7 @@ def began(given: Given, state: State, event: Began) -> Step:
     """After an outage: record the gap, and tell the keeper from when to when nobody watched."""
     now = event.at
     alive = _last_alive(state)
-    state = remembering(replace(state, now=now, started_at=now), {ALIVE: now.isoformat()})
+    state = remembering(state._replace(now=now, started_at=now), {ALIVE: now.isoformat()})
     if alive is None or now - alive <= UNNOTICED:
         return state, ()
     state = owing(state, gaps=(Gap(given.site, GapKind.STOPPED, "", alive, now),))
@@ -51,8 +50,7 @@ def clock_stepped(given: Given, state: State, event: ClockStepped) -> Step:
     effects: list[Effect] = [
         Tell(Level.WARNING, f"gap ({gap.kind}) from {gap.started_at} to {gap.ended_at}: from {before} to {after}")
     ]
-    state = replace(
-        state,
+    state = state._replace(
         now=after,
         next_turn=timetable.next_turn(after, given.plan.cadences.values()),
         retry_at=None if state.retry_at is None else after,
@@ -67,8 +65,7 @@ def _no_later_than(state: State, now: datetime) -> State:
     """What was dated by a clock that lived in the future is dated now: no pause and no dwell waits for that future."""
     standing = {key: judge.no_later_than(c, now) for key, c in state.standing.items()}
     changed = tuple(c for key, c in standing.items() if c != state.standing[key])
-    state = replace(
-        state,
+    state = state._replace(
         turned_at=None if state.turned_at is None else min(state.turned_at, now),
         windows={key: _until(window, now) for key, window in state.windows.items()},
         last_heard={probe: min(at, now) for probe, at in state.last_heard.items()},
@@ -92,5 +89,5 @@ def _until(window: Window, now: datetime) -> Window:
 def link(state: State, event: LinkLost | LinkBack) -> Step:
     """Whether the broker is there."""
     if isinstance(event, LinkBack):
-        return replace(state, now=event.at, connected=True, disconnected_since=None), ()
-    return replace(state, now=event.at, connected=False, disconnected_since=event.since), ()
+        return state._replace(now=event.at, connected=True, disconnected_since=None), ()
+    return state._replace(now=event.at, connected=False, disconnected_since=event.since), ()

@@ -63,6 +63,7 @@ from sensord.model import (
     Standing,
     State,
     Telling,
+    Unsaid,
     Verdict,
     What,
 )
@@ -259,7 +260,7 @@ def delivered(concern: Concern, message: Message, at: datetime) -> Concern:
     )
 
 
-def not_said(concern: Concern, message: Message, why: str) -> Concern:
+def not_said(concern: Concern, message: Message, why: Unsaid) -> Concern:
     """The concern now that the message is not to be sent, or no longer speaks of it: what was asked is withheld."""
     asked = concern.asked
     if asked is None or message.route != Route.PHONE or not _speaks_of_it(concern, message):
@@ -273,7 +274,7 @@ def on_its_way(concern: Concern, message: Message) -> Concern:
     if asked is None or message.route != Route.PHONE or not _speaks_of_it(concern, message):
         return concern
     said = next(s for s in message.said if s.concern == concern.key)
-    return replace(concern, asked=replace(asked, severity=said.severity, action=said.action, withheld=""))
+    return replace(concern, asked=replace(asked, severity=said.severity, action=said.action, withheld=None))
 
 
 def owed(concern: Concern, now: datetime) -> tuple[Concern, Notice] | None:
@@ -360,8 +361,7 @@ def _done_since(concern: Concern, answers: Sequence[Entry], since: datetime, now
     action = _action(concern)
     return any(
         since <= entry.at <= now
-        and entry.what not in (What.SEEN, What.NOT_NOW)
-        and speaks_of(entry, concern.key, (action,))
+        and (is_done_by(action, entry.what) or (entry.what is What.DONE and entry.subject == concern.key))
         for entry in answers
     )
 
@@ -526,23 +526,23 @@ def heard(concern: Concern, answers: Sequence[Entry], now: datetime) -> Concern:
 
 
 def _answers(entry: Entry, concern: Concern) -> bool:
-    return speaks_of(entry, concern.key, (_action(concern), concern.told_action, concern.last_action))
+    if entry.what in ANSWERS:
+        return entry.subject in (concern.key, concern.subject)
+    asked = (_action(concern), concern.told_action, concern.last_action)
+    return entry.subject == concern.subject and any(is_done_by(action, entry.what) for action in asked)
 
 
-def is_settled(key: str, action: str, since: datetime, entries: Iterable[Entry]) -> bool:
-    """Whether the keeper has answered the concern of `key`, or done its `action`, at `since` or after it."""
-    return any(e.at >= since and speaks_of(e, key, (action,)) for e in entries)
+def is_settled(key: str, action: str, names: Collection[str], since: datetime, entries: Iterable[Entry]) -> bool:
+    """Whether the keeper has answered the concern of `key`, or done its `action`, at `since` or after it.
 
-
-def speaks_of(entry: Entry, key: str, actions: Collection[str]) -> bool:
-    """Whether an entry answers the concern of `key`: by a word about it, or by an act that does one of `actions`.
-
-    What was done to animals is addressed to the enclosure that they were in: see `garden.Told.addressed`.
+    `names`: how its subject may be called where something is done to it: by its own name, and those of the animals in it.
     """
     subject = key.partition("/")[2]
-    if entry.what in ANSWERS:
-        return entry.subject in (key, subject)
-    return entry.subject == subject and any(is_done_by(action, entry.what) for action in actions)
+    return any(
+        (e.what in ANSWERS and e.subject in (key, subject)) or (e.subject in names and is_done_by(action, e.what))
+        for e in entries
+        if e.at >= since
+    )
 
 
 def _speak(concern: Concern, telling: Telling, now: datetime) -> tuple[Concern, Notice]:

@@ -419,6 +419,24 @@ class Hazard(StrEnum):
     OTHER = "other"
 
 
+class Unsaid(StrEnum):
+    """Why something was not said: kept with its concern and in the outbox, and shown in the log and on the page."""
+
+    QUIET = "quiet hours"
+    STORM = "nobody is sent out while the storm is here"
+    LATE = "it holds no more"
+    DEADLINE = "its deadline has passed"
+    EXPIRED = "it came too late"
+    ANSWERED = "the keeper has answered"
+    AGAIN = "it was said again since"
+    FINE = "it is fine meanwhile"
+    OVER = "it is over"
+    ANEW = "it was over; what stands now is told by itself"
+    BUDGET = "the day's messages are used up"
+    SHARE = "the day's messages are used up, and the share of this hazard too"
+    REST = "what is left of the day's messages is for news"
+
+
 @dataclass(frozen=True, slots=True)
 class Asked:
     """What is to be said of a concern and has not reached the phone: its message is on its way, or it was withheld."""
@@ -427,7 +445,7 @@ class Asked:
     telling: Telling
     severity: Severity
     action: str
-    withheld: str = ""  # why it was not said; "" while its message is on its way
+    withheld: Unsaid | None = None  # why it was not said; None while its message is on its way
 
 
 @dataclass(frozen=True, slots=True)

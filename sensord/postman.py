@@ -52,6 +52,7 @@ from sensord.model import (
     Standing,
     State,
     Telling,
+    Unsaid,
     What,
 )
 
@@ -62,7 +63,6 @@ STORM_WAIT = timedelta(minutes=30)
 FIRST_PAUSE, LONGEST_PAUSE = timedelta(seconds=30), timedelta(minutes=30)
 UNBUDGETED = ("morning", "watched again", "week")
 """Messages that are no part of the day's budget, by rule."""
-ANSWERED, SAID_AGAIN, FINE_MEANWHILE = "the keeper has answered", "it was said again since", "it is fine meanwhile"
 FIRST, NEWS, REPEAT = 1, 2, 3
 """The rows of the budget's table below those that always go."""
 
@@ -106,7 +106,7 @@ class _Draft:
 
     letter: Letter
     group: tuple[Notice, ...]
-    wait_why: str = ""
+    wait_why: Unsaid | None = None
 
     @property
     def message(self) -> Message:
@@ -126,11 +126,11 @@ def compose(notices: Sequence[Notice], desk: Desk, now: datetime) -> Post:
     news = {id(notice) for notice in notices}
     drafts = [_draft(group, desk, now) for group in groups([*notices, *_owed(desk, now)])]
     gone = [p for p in desk.lately if _counts(p, desk)]
-    refused: dict[str, str] = {}  # by key of the message
+    refused: dict[str, Unsaid] = {}  # by key of the message
     for draft in sorted(
         drafts, key=lambda d: (_row(d, desk, now), all(id(n) in news for n in d.group), ahead(d.message))
     ):
-        why = (draft.wait_why or "it holds no more") if draft.too_late else _no_room(draft, gone, desk, now)
+        why = (draft.wait_why or Unsaid.LATE) if draft.too_late else _no_room(draft, gone, desk, now)
         if why:
             refused[draft.message.key] = why
         else:
@@ -164,34 +164,35 @@ def revise(parcel: Parcel, desk: Desk, now: datetime) -> Revised:
     if not message.concerns or message.telling is Telling.OVER:
         again = [key for key in message.concerns if _stands(desk.standing.get(key))]
         if again or expired:
-            return Withdraw("it came too late" if expired else f"{again[0]} stands again", tried)
+            return Withdraw(Unsaid.EXPIRED if expired else f"{again[0]} stands again", tried)
         return _as_it_is(message, desk, now, tried)
     verdicts = {key: _moot(desk.standing.get(key), message, desk) for key in message.concerns}
     live = [desk.standing[key] for key, moot in verdicts.items() if not moot]
     if not live:
-        why = next(iter(verdicts.values()))
-        return Withdraw(why, tried and why not in (ANSWERED, SAID_AGAIN), _unsaid(message, desk, verdicts))
+        why_none = next(moot for moot in verdicts.values() if moot)
+        given_up = tried and why_none not in (Unsaid.ANSWERED, Unsaid.AGAIN)
+        return Withdraw(why_none, given_up, _unsaid(message, desk, {k: moot for k, moot in verdicts.items() if moot}))
     breached = [c for c in live if c.verdict.state is State.BREACH]
     if not breached:
         if expired or _may_not_go_out(message, desk):  # should it be a breach again, it is asked for again at once
-            return _withdraw("it came too late" if expired else FINE_MEANWHILE, message, desk, tried)
+            return _withdraw(Unsaid.EXPIRED if expired else Unsaid.FINE, message, desk, tried)
         return _as_it_is(message, desk, now, tried)
     draft = _redraft([Notice(now, message.telling, c) for c in breached], message, desk, now)
     if draft.too_late:
-        return _withdraw(draft.wait_why or "its deadline has passed", message, desk, tried)
+        return _withdraw(draft.wait_why or Unsaid.DEADLINE, message, desk, tried)
     why = _why_replace(message, draft, len(breached) < len(verdicts), expired, now)
     if not why:
         return Keep()
-    left_out = {key: moot or FINE_MEANWHILE for key, moot in verdicts.items() if key not in draft.message.concerns}
+    left_out = {key: moot or Unsaid.FINE for key, moot in verdicts.items() if key not in draft.message.concerns}
     taken_along = _changed((c, on_its_way(c, draft.message)) for c in breached)
     return Replace(draft.message, why, (*_unsaid(message, desk, left_out), *taken_along))
 
 
-def _withdraw(why: str, message: Message, desk: Desk, tried: bool) -> Withdraw:
+def _withdraw(why: Unsaid, message: Message, desk: Desk, tried: bool) -> Withdraw:
     return Withdraw(why, tried, _unsaid(message, desk, dict.fromkeys(message.concerns, why)))
 
 
-def _unsaid(message: Message, desk: Desk, reasons: Mapping[str, str]) -> tuple[Concern, ...]:
+def _unsaid(message: Message, desk: Desk, reasons: Mapping[str, Unsaid]) -> tuple[Concern, ...]:
     """The concerns that change when the message does not speak of them."""
     before = [(desk.standing[key], why) for key, why in reasons.items() if key in desk.standing]
     return _changed((c, not_said(c, message, why)) for c, why in before)
@@ -241,13 +242,14 @@ def _draft(
 ) -> _Draft:
     """The message of a group, and until when it has to wait."""
     severe = max(n.concern.verdict.severity for n in group) >= Severity.SEVERE
-    until, why = None, ""
+    until: datetime | None = None
+    why: Unsaid | None = None
     staying = goes_out(group) and any(says_stay_in(c) for c in desk.standing.values())
     if not severe:
         until = quiet_until(desk, now)
-        why = "quiet hours" if until else ""
+        why = Unsaid.QUIET if until else None
         if staying and (until is None or until < now + STORM_WAIT):
-            until, why = now + STORM_WAIT, "nobody is sent out while the storm is here"
+            until, why = now + STORM_WAIT, Unsaid.STORM
     letter = write(group, desk, now, read_at=until or now, route=route, waits=staying and severe, replaces=replaces)
     return _Draft(Letter(replace(letter.message, not_before=until), letter.missing), group, why)
 
@@ -286,17 +288,15 @@ def _why_replace(message: Message, draft: _Draft, fewer: bool, expired: bool, no
 
 def _as_it_is(message: Message, desk: Desk, now: datetime, tried: bool) -> Revised:
     """A message that can't be written anew: it goes, it waits, or it is withdrawn."""
-    if message.severity >= Severity.SEVERE:
-        until, why = None, ""
-    else:
-        until = quiet_until(desk, now) if message.rule != "morning" else None
-        why = "quiet hours"
+    rings_at_night = message.severity >= Severity.SEVERE or message.rule == "morning"
+    until = None if rings_at_night else quiet_until(desk, now)
+    why = Unsaid.QUIET
     if _may_not_go_out(message, desk):
-        until, why = max(until or now, now + STORM_WAIT), "nobody is sent out while the storm is here"
+        until, why = max(until or now, now + STORM_WAIT), Unsaid.STORM
     if until is None:
         return Keep()
     if message.holds_until is not None and message.holds_until <= until:
-        return _withdraw(f"{why}; then it would be too late", message, desk, tried)
+        return _withdraw(why, message, desk, tried)
     return Replace(rekeyed(replace(message, at=now, not_before=until)), why)
 
 
@@ -307,24 +307,24 @@ def _may_not_go_out(message: Message, desk: Desk) -> bool:
     )
 
 
-def _moot(concern: Concern | None, message: Message, desk: Desk) -> str:
-    """Why there is no need to tell this any more; "" if there is."""
+def _moot(concern: Concern | None, message: Message, desk: Desk) -> Unsaid | None:
+    """Why there is no need to tell this any more; None if there is."""
     if not _stands(concern) or concern is None or concern.opened_at is None:
-        return "it is over"
+        return Unsaid.OVER
     if concern.opened_at > message.at:
-        return "it was over; what stands now is told by itself"
+        return Unsaid.ANEW
     answered = concern.standing is Standing.ANSWERED and concern.answered_at and concern.answered_at > message.at
     if answered and not (message.route == Route.STAND_IN and concern.answer is What.NOT_NOW):
-        return ANSWERED
+        return Unsaid.ANSWERED
     severity = next((s.severity for s in message.said if s.concern == concern.key), concern.told)
     if concern.fine_since is not None and severity < Severity.SEVERE:
-        return FINE_MEANWHILE
+        return Unsaid.FINE
     for parcel in desk.lately:
         other = parcel.message
         newer = other.at > message.at and other.route == message.route and parcel.state in (Fate.WAITING, Fate.SENT)
         if newer and concern.key in other.concerns:
-            return SAID_AGAIN
-    return ""
+            return Unsaid.AGAIN
+    return None
 
 
 def _stands(concern: Concern | None) -> bool:
@@ -349,27 +349,26 @@ def _row(draft: _Draft, desk: Desk, now: datetime) -> int:
     return REPEAT if _is_repeat(message) else NEWS
 
 
-def _no_room(draft: _Draft, parcels: Sequence[Parcel], desk: Desk, now: datetime) -> str:
-    """Why the budget has no room for a message; "" if it has. `parcels`: what counts to the day so far."""
+def _no_room(draft: _Draft, parcels: Sequence[Parcel], desk: Desk, now: datetime) -> Unsaid | None:
+    """Why the budget has no room for a message; None if it has. `parcels`: what counts to the day so far."""
     gone = [
         p.message for p in parcels if p.state == "sent" or not set(p.message.concerns) <= set(draft.message.concerns)
     ]
     budget, row = desk.keeper.pushes_per_day, _row(draft, desk, now)
     quarter = budget // 4
-    used_up = f"the day's budget of {budget} messages is used up"
     match row:
         case 0:
-            return ""
+            return None
         case 1:
             share = max(1, quarter)
             hazards = _first_about(draft.message)
             within = any(sum(hazard in _first_about(m) for m in gone) < share for hazard in hazards)
             room = within or sum(not _is_repeat(m) for m in gone) < budget
-            return "" if room else f"{used_up}, and so is the share of {' and '.join(sorted(hazards))}"
+            return None if room else Unsaid.SHARE
         case 2:
-            return "" if len(gone) < budget else used_up
+            return None if len(gone) < budget else Unsaid.BUDGET
         case _:
-            return "" if len(gone) < budget - quarter else f"what is left of the day's budget of {budget} is for news"
+            return None if len(gone) < budget - quarter else Unsaid.REST
 
 
 def _is_repeat(message: Message) -> bool:

@@ -39,6 +39,7 @@ from sensord.model import (
     Standing,
     State,
     Telling,
+    Unsaid,
     Verdict,
     What,
 )
@@ -467,8 +468,8 @@ def test_other_messages_tell_nothing_of_it(change: dict[str, object]) -> None:
     assert asked is not None
     message = replace(message_of(notice), **change)  # type: ignore[arg-type]
     assert delivered(asked, message, START) == asked
-    assert not_said(asked, message, "lost") == asked
-    withheld = not_said(asked, message_of(notice), "lost")
+    assert not_said(asked, message, Unsaid.EXPIRED) == asked
+    withheld = not_said(asked, message_of(notice), Unsaid.EXPIRED)
     assert on_its_way(withheld, message) == withheld
 
 
@@ -478,7 +479,7 @@ def test_an_older_message_does_not_settle_what_is_asked_since() -> None:
     story.at(20, "severe")
     first, second = story.notices
     assert second.telling is Telling.OPENED
-    assert not_said(standing(story), message_of(first), "late") == standing(story)
+    assert not_said(standing(story), message_of(first), Unsaid.EXPIRED) == standing(story)
     assert on_its_way(standing(story), message_of(first)) == standing(story)
     told = delivered(standing(story), message_of(first), START + 21 * MINUTE)
     assert (told.told, told.told_at, told.tellings) == (Severity.MODERATE, START + 21 * MINUTE, 1)
@@ -515,7 +516,7 @@ def test_what_turned_back_to_what_was_told_is_no_news() -> None:
     story = opened()
     story.reachable = False
     assert story.at(25, "severe: add airflow") == ("open", "changed")
-    story.concern = not_said(standing(story), message_of(story.notices[-1]), "no room")
+    story.concern = not_said(standing(story), message_of(story.notices[-1]), Unsaid.BUDGET)
     assert story.at(90, "severe") == ("open", "again")
     story = opened()
     story.reachable = False
@@ -540,7 +541,7 @@ def test_nobody_goes_out_although_the_warning_did_not_arrive() -> None:
     story = unreached("severe: stay in", rule="storm")
     story.at(5, "fine")
     assert says_stay_in(standing(story))
-    story.concern = not_said(standing(story), message_of(story.notices[0]), "too late")
+    story.concern = not_said(standing(story), message_of(story.notices[0]), Unsaid.EXPIRED)
     assert says_stay_in(standing(story))
     story.at(35, "fine")
     assert not says_stay_in(standing(story))
@@ -550,8 +551,8 @@ def test_what_is_withheld_is_known_and_owed() -> None:
     """It stands with its reason, is asked for by nobody, and is owed as long as it holds."""
     story = unreached()
     assert owed(standing(story), START + 12 * MINUTE) is None
-    story.concern = not_said(standing(story), message_of(story.notices[0]), "no room")
-    held = Asked(START + 10 * MINUTE, Telling.OPENED, Severity.MODERATE, "shade", "no room")
+    story.concern = not_said(standing(story), message_of(story.notices[0]), Unsaid.BUDGET)
+    held = Asked(START + 10 * MINUTE, Telling.OPENED, Severity.MODERATE, "shade", Unsaid.BUDGET)
     assert (standing(story).asked, standing(story).withheld) == (held, held)
     for minute in (15, 100, 500):
         assert story.at(minute, "moderate") == ("open", "")
@@ -579,7 +580,7 @@ def test_what_was_rewritten_on_its_way_is_what_is_asked() -> None:
 def test_what_holds_no_more_is_not_owed(event: str) -> None:
     """Fine, unknown or milder than what is told: nothing is owed while that lasts; a breach brings it back."""
     story = unreached()
-    story.concern = not_said(standing(story), message_of(story.notices[0]), "no room")
+    story.concern = not_said(standing(story), message_of(story.notices[0]), Unsaid.BUDGET)
     story.at(15, event)
     assert owed(standing(story), START + 15 * MINUTE) is None
     story.at(20, "moderate")
@@ -591,7 +592,7 @@ def test_a_withheld_repeat_is_owed_as_a_repeat_and_only_for_what_was_told() -> N
     story = opened()
     story.reachable = False
     assert story.at(15, "severe") == ("open", "again")
-    story.concern = not_said(standing(story), message_of(story.notices[-1]), "no room")
+    story.concern = not_said(standing(story), message_of(story.notices[-1]), Unsaid.BUDGET)
     assert story.at(30, "severe") == ("open", "")
     found = owed(standing(story), START + 30 * MINUTE)
     assert found is not None
@@ -605,7 +606,7 @@ def test_an_answer_settles_what_was_asked_before_it() -> None:
     story = unreached()
     story.says(12, What.SEEN)
     assert story.at(15, "moderate") == ("answered", "")
-    story.concern = not_said(standing(story), message_of(story.notices[0]), "the keeper has answered")
+    story.concern = not_said(standing(story), message_of(story.notices[0]), Unsaid.ANSWERED)
     assert owed(standing(story), START + 20 * MINUTE) is None
     assert story.at(500, "moderate") == ("answered", "")
     assert story.at(505, "severe") == ("open", "opened")

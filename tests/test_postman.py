@@ -32,6 +32,7 @@ from sensord.model import (
     Standing,
     State,
     Telling,
+    Unsaid,
     Urgency,
     Verdict,
     What,
@@ -349,9 +350,7 @@ def test_the_budget_is_a_limit() -> None:
     urgent = replace(shade, verdict=replace(shade.verdict, urgency=Urgency.IMMEDIATE))
     post = compose(notices(urgent, air), desk(urgent, air, lately=used(7)), NOON)
     assert [m.action for m in post.messages] == ["shade"]
-    assert [(m.action, why) for m, why in post.held] == [
-        ("add airflow", "the day's budget of 8 messages is used up, and so is the share of heat")
-    ]
+    assert [(m.action, why) for m, why in post.held] == [("add airflow", Unsaid.SHARE)]
 
 
 @pytest.mark.parametrize(("budget", "share"), [(1, 1), (4, 1), (7, 1), (8, 2), (12, 3)])
@@ -374,7 +373,7 @@ def test_news_has_what_the_day_has_left() -> None:
     for telling in (Telling.WORSE, Telling.CHANGED, Telling.FOLLOW_UP):
         assert compose(notices(c, telling=telling), desk(c, lately=used(7)), NOON).messages
         post = compose(notices(c, telling=telling), desk(c, lately=used(8)), NOON)
-        assert [why for _, why in post.held] == ["the day's budget of 8 messages is used up"]
+        assert [why for _, why in post.held] == [Unsaid.BUDGET]
 
 
 def test_what_the_end_left_to_do_stands_in_the_morning_line() -> None:
@@ -400,7 +399,7 @@ def test_what_the_end_left_to_do_stands_in_the_morning_line() -> None:
     counted_one = Entry("larkfield", morning - HOUR, morning - HOUR, "alder", What.HEADCOUNT, 14.0)
     assert "still to do" in line(counted_one)
     assert "nothing to do" in line(counted_one, counted_one._replace(subject="birch"))
-    assert "still to do" in line(counted_one._replace(subject="elsewhere"))
+    assert "nothing to do" in line(counted_one._replace(subject="of-both"))
     assert "nothing to do" in line(at=evening + 13 * HOUR)
 
 
@@ -424,7 +423,7 @@ def test_repeats_leave_room_for_news(telling: Telling) -> None:
     c = concern()
     assert compose(notices(c, telling=telling), desk(c, lately=used(5)), NOON).messages
     post = compose(notices(c, telling=telling), desk(c, lately=used(6)), NOON)
-    assert [why for _, why in post.held] == ["what is left of the day's budget of 8 is for news"]
+    assert [why for _, why in post.held] == [Unsaid.REST]
     assert compose(notices(c), desk(c, lately=used(6)), NOON).messages
 
 
@@ -480,7 +479,7 @@ def test_what_does_not_take_from_the_budget() -> None:
 # --- what is withheld -------------------------------------------------------------------------------------------------
 
 
-def withheld(c: Concern, why: str = "no room", at: datetime = NOON) -> Concern:
+def withheld(c: Concern, why: Unsaid | None = Unsaid.BUDGET, at: datetime = NOON) -> Concern:
     """The concern before anything was told of it, its first message withheld."""
     action = c.verdict.advice.action if c.verdict.advice else ""
     asked = Asked(at, Telling.OPENED, c.verdict.severity, action, why)
@@ -489,7 +488,7 @@ def withheld(c: Concern, why: str = "no room", at: datetime = NOON) -> Concern:
 
 def asked(c: Concern, at: datetime = NOON) -> Concern:
     """The concern with its first message just asked for."""
-    return withheld(c, "", at)
+    return withheld(c, None, at)
 
 
 def test_what_is_held_back_is_withheld_with_its_reason() -> None:

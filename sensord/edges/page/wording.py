@@ -130,6 +130,7 @@ class Wording(Pen):
             "answer": ANSWER_WORDS.get(answers[0], "") if answers and answers[0] else "",
             "answered": self.at(answered) if answered else "",
             "unknown": self.at(unknown) if unknown else "",
+            "withheld": next((str(c.withheld.withheld) for c in concerns if c.withheld and not fine), ""),
             "fine": fine,
             "fine_since": self._fine_since(concerns) if fine else "",
         }

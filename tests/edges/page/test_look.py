@@ -10,7 +10,7 @@ import pytest
 
 from sensord.edges.page.live import Kind
 from sensord.edges.page.wording import Wording
-from sensord.model import Advice, Doubt, Quantity, Reading, Severity, Standing, State, What
+from sensord.model import Advice, Asked, Doubt, Quantity, Reading, Severity, Standing, State, Telling, Unsaid, What
 from sensord.ports import Commit
 from tests.edges.page.homestead import NOW, Homestead, hot
 from tests.reviews import METRIC, US
@@ -119,6 +119,21 @@ def test_what_is_fine_by_now_but_not_over_is_not_to_do(local: Homestead) -> None
     words = shown(local)
     assert not words["matters"]["to_do"]
     assert words["matters"]["known"][0]["fine"]
+
+
+def test_what_the_phone_was_not_told_is_said_with_the_reason(local: Homestead) -> None:
+    """Something to do that was withheld says why the phone is silent; what was told, or is on its way, says nothing."""
+    reason = "Not said on the phone: the day&#39;s messages are used up."
+    told = hot()
+    asked = Asked(NOW, Telling.OPENED, told.verdict.severity, "shade")
+    for concern, is_said in (
+        (told, False),
+        (replace(told, asked=asked), False),
+        (replace(told, asked=replace(asked, withheld=Unsaid.BUDGET)), True),
+    ):
+        local.store.journal.commit(Commit(NOW, concerns=[concern]))
+        regions = local.office.paper.regions(local.office.look.snapshot(), Kind("metric", True))
+        assert (reason in "".join(regions.values())) is is_said
 
 
 def test_a_doubtful_reading_is_shown_as_one(local: Homestead) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import threading
+from collections import Counter
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -15,7 +17,71 @@ from tests.edges.broker import Mosquitto
 
 # Property tests measure truth, not time: the machine may be slow or busy.
 settings.register_profile("truth", deadline=None, suppress_health_check=[HealthCheck.too_slow])
-settings.load_profile("truth")
+settings.register_profile("brief", settings.get_profile("truth"), max_examples=25, derandomize=True, database=None)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "truth"))
+
+LEFT_OUT_OF_QUICK = {
+    "adapters",
+    "bench",
+    "browser",
+    "commands",
+    "deploy",
+    "edges",
+    "page",
+    "report",
+    "simulators",
+    "web",
+}
+"""Folders whose tests need a server, a browser or a package of Debian, or take long; the rest is core, engine, language."""
+NEEDS_THE_WORLD = {"mosquitto", "receiver"}
+_left_out = pytest.StashKey[Counter[str]]()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """`--quick`: an answer in a minute, and what it left out."""
+    parser.addoption("--quick", action="store_true", help="only core, engine and language: no browser, no servers")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Nothing is left out yet."""
+    config.stash[_left_out] = Counter()
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what is not quick, and remember how much of which kind it was."""
+    if not config.getoption("--quick"):
+        return
+    chosen, left_out = [], []
+    for item in items:
+        folder = item.path.relative_to(Path(__file__).parent).parts[0]
+        slow = item.get_closest_marker("slow") is not None
+        world = bool(NEEDS_THE_WORLD & set(getattr(item, "fixturenames", ())))
+        why = folder if folder in LEFT_OUT_OF_QUICK else "slow" if slow else "with servers" if world else ""
+        (left_out if why else chosen).append(item)
+        config.stash[_left_out].update([why] if why else [])
+    items[:] = chosen
+    config.hook.pytest_deselected(items=left_out)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A worker of xdist tells the controller."""
+    output = getattr(session.config, "workeroutput", None)
+    if output is not None:
+        output["left out"] = dict(session.config.stash[_left_out])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """The controller of xdist hears what a worker left out; all of them leave out the same."""
+    node.config.stash[_left_out] |= Counter(getattr(node, "workeroutput", {}).get("left out", {}))
+
+
+def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    """What this answer does not speak of."""
+    left_out = config.stash[_left_out]
+    if left_out:
+        words = ", ".join(f"{count} {what}" for what, count in left_out.most_common())
+        terminalreporter.write_line(f"left out: {words}; `sh tests/run` runs them all")
 
 
 @pytest.fixture

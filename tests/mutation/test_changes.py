@@ -1,0 +1,75 @@
+"""The tool that changes the core a little: each change is one, compiles, and is noticed where a test speaks of it."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+from tests.mutation.__main__ import excused
+from tests.mutation.changes import changes
+from tests.mutation.trial import Outcome
+
+SOURCE = '''
+def f(a: int | None = 3) -> int | str:
+    """Of 5 things."""
+    if a is not None and a < 4.0 or not a in (1,):
+        return -a + 2
+    return f"{a + 1}" if True else 0
+'''
+
+
+def found() -> list[tuple[str, str]]:
+    return [(c.before, c.after) for c in changes(SOURCE)]
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ("a < 4.0", "(a <= 4.0)"),
+        ("a < 4.0", "(a >= 4.0)"),
+        ("a is not None", "(a is None)"),
+        ("a is not None and a < 4.0", "(a is not None or a < 4.0)"),
+        ("not a in (1,)", "(a in (1,))"),
+        ("a in (1,)", "(a not in (1,))"),
+        ("4.0", "(5.0)"),
+        ("4.0", "(3.6)"),
+        ("3", "(4)"),
+        ("-a + 2", "(-a - 2)"),
+        ("-a", "(a)"),
+        ("True", "False"),
+        ("0", "(1)"),
+    ],
+)
+def test_a_comparison_an_operator_a_number_a_not(before: str, after: str) -> None:
+    """Each kind of small mistake is made, at its place."""
+    assert (before, after) in found()
+
+
+def test_what_does_not_run_is_left_alone() -> None:
+    """Annotations, docstrings and what stands in an f-string are not changed: nothing could notice."""
+    before = [b for b, _ in found()]
+    assert "int | None" not in before
+    assert "5" not in before
+    assert "a + 1" not in before
+
+
+@pytest.mark.parametrize("module", ["science/heat.py", "units.py"])
+def test_every_change_is_another_module_that_can_be_read(module: str) -> None:
+    """Each parses, and differs from the original and from every other change."""
+    source = (Path(__file__).parents[2] / "sensord" / module).read_text()
+    codes = [change.code for change in changes(source)]
+    assert len(codes) > 20
+    trees = {ast.dump(ast.parse(code)) for code in codes}
+    assert len(trees) == len(codes)
+    assert ast.dump(ast.parse(source)) not in trees
+
+
+def test_an_excuse_holds_for_its_line_and_where_it_names_one_for_its_change_alone() -> None:
+    """Another line, or another change of the line, is not excused by it."""
+    row = {"module": "sensord/a.py", "text": "x = 1", "after": "(2)", "outcome": Outcome.SURVIVED}
+    excuse = {"module": "sensord/a.py", "line": "x = 1", "reason": "chosen"}
+    assert excused(row, [excuse])
+    assert not excused(row, [excuse | {"after": "(0)"}])
+    assert not excused(row, [excuse | {"line": "x = 3"}])

@@ -1,0 +1,116 @@
+"""Which tests touch which line, and how long each takes: found by one run of the quick tests under coverage."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from collections import defaultdict
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import coverage
+import pytest
+
+ROOT = Path(__file__).parents[2]
+KEPT = ROOT / ".mutation"
+LINES, DURATIONS = KEPT / "lines", KEPT / "durations.json"
+BUDGET_S = 60.0
+"""Tests beyond this are not asked about one change: where many touch a line, the nearest and quickest decide."""
+ARGUMENTS = [
+    "--quick",
+    "-q",
+    "-p",
+    "no:cacheprovider",
+    "-p",
+    "no:xdist",
+    "-W",
+    "ignore::pytest.PytestAssertRewriteWarning",
+]
+
+
+def _function(node_id: str) -> str:
+    """A test without its parameters."""
+    return node_id.split("[", 1)[0]
+
+
+class _Watcher:
+    """Tells coverage which test runs, and times it."""
+
+    def __init__(self, watch: coverage.Coverage) -> None:
+        self._watch = watch
+        self.durations: dict[str, float] = defaultdict(float)
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        """While a test runs, lines are its own."""
+        self._watch.switch_context(_function(item.nodeid))
+        result: Any = yield
+        self._watch.switch_context("")
+        return result  # a wrapper hands on what it got
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Set-up, call and tear-down together."""
+        self.durations[_function(report.nodeid)] += report.duration
+
+
+def look() -> None:
+    """Run the quick tests and write down what they touch."""
+    KEPT.mkdir(exist_ok=True)
+    watch = coverage.Coverage(data_file=str(LINES), source_pkgs=["sensord"], config_file=False, messages=False)
+    watch.erase()
+    watcher = _Watcher(watch)
+    watch.start()
+    ended = pytest.main([*ARGUMENTS, str(ROOT / "tests")], plugins=[watcher])
+    watch.stop()
+    watch.save()
+    if ended not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
+        raise SystemExit(f"the quick tests ended with {ended}")
+    DURATIONS.write_text(json.dumps(watcher.durations, indent=0))
+
+
+class Touching:
+    """What was found."""
+
+    def __init__(self) -> None:
+        self._data = coverage.CoverageData(str(LINES))
+        self._data.read()
+        self._durations: dict[str, float] = json.loads(DURATIONS.read_text())
+        self._of: dict[Path, dict[int, list[str]]] = {}
+
+    def tests(self, module: Path, first_line: int, last_line: int) -> list[str]:
+        """The tests that run any of these lines, the module's own first, then the quickest, within the budget.
+
+        Lines that run at import belong to all tests that touch the module.
+        """
+        if module not in self._of:
+            self._of[module] = self._data.contexts_by_lineno(str(module))
+        lines = self._of[module]
+        found = {test for line in range(first_line, last_line + 1) for test in lines.get(line, ())} - {""}
+        if not found:
+            found = {test for tests in lines.values() for test in tests} - {""}
+        chosen: list[str] = []
+        spent_s = 0.0
+        for test in sorted(found, key=lambda test: (not self._own(test, module), self._durations.get(test, 0.0))):
+            spent_s += self._durations.get(test, 0.0)
+            if chosen and spent_s > BUDGET_S:
+                break
+            chosen.append(test)
+        return chosen
+
+    @staticmethod
+    def _own(test: str, module: Path) -> bool:
+        """Whether it stands in the file that mirrors the module."""
+        name = test.split("::", 1)[0].rsplit("/", 1)[-1].removeprefix("test_").removesuffix(".py")
+        return name == module.stem.lstrip("_") or (module.stem == "__init__" and name == module.parent.name)
+
+
+@contextlib.contextmanager
+def silence() -> Iterator[None]:
+    """Nothing of what happens inside is printed."""
+    import os
+
+    with open(os.devnull, "w") as nowhere:
+        os.dup2(nowhere.fileno(), 1)
+        os.dup2(nowhere.fileno(), 2)
+        yield

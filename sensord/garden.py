@@ -1,17 +1,31 @@
-"""The garden: what is configured, in the words of the core. Pure."""
+"""The garden: what is configured, and the one answer to how it stands at any instant. Pure.
+
+Who is where and in which stage, which limits hold for a place, how it is held, shaded, covered, sheltered, whether a probe
+is silent: rules, review, page, degree-days and shipping ask here, and nothing else works it out.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import timedelta
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from functools import cached_property
 
 from pydantic import BaseModel
 
+from sensord import ledger
 from sensord.config import Settings
-from sensord.model import Cohort, Enclosure, Probe, Quantity, Site
-from sensord.rules import Rule, Stand
+from sensord.ledger import Stand
+from sensord.model import EPOCH, Cohort, Enclosure, Entry, Probe, Quantity, Site
+from sensord.rules import Rule
+from sensord.rules._anchoring import Held, Holding
+from sensord.rules._heat import HeatLimits
+from sensord.rules._watching import Patience
 from sensord.species import Species
+from sensord.species.limits import Animals, Era, Limits
+
+HOUR = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,15 +39,53 @@ class Garden:
     rules: Mapping[str, Rule]
     species: Mapping[str, Species]
     parameters: Mapping[tuple[str, str], BaseModel]  # (rule, enclosure or "") → its parameters
+    _latest: list[tuple[object, Told]] = field(init=False, compare=False, repr=False, default_factory=list)
 
     @property
     def cadences(self) -> dict[str, timedelta]:
         """How often each rule is asked."""
         return {name: rule.every for name, rule in self.rules.items()}
 
+    @property
+    def patience(self) -> Patience:
+        """After what silence a probe is called silent."""
+        found = self.parameters.get(("silent", ""))
+        return found if isinstance(found, Patience) else Patience.model_validate({})
+
     def probes_at(self, place: str, quantity: Quantity) -> tuple[Probe, ...]:
         """The probes of a place that measure a quantity, the primary one first."""
         return tuple(p for p in self.probes if p.place == place and quantity in p.quantities)
+
+    def told(self, entries: Iterable[Entry]) -> Told:
+        """The garden with what the keeper said; who asks again with the very same tuple is given the same."""
+        if not isinstance(entries, tuple):
+            return Told(self, entries)
+        for known, told in self._latest:
+            if known is entries:
+                return told
+        told = Told(self, entries)
+        self._latest[:] = [(entries, told)]
+        return told
+
+    def at(self, now: datetime, entries: Iterable[Entry] = ()) -> At:
+        """How everything stands at an instant, for those who ask once."""
+        return self.told(entries).at(now)
+
+    def limits(self, enclosure: str, cohorts: Iterable[Cohort]) -> Limits | None:
+        """What an enclosure is judged by with these animals in it; an empty one, by the garden's first species.
+
+        None where no species is known at all.
+        """
+        here: list[Animals] = [(self.species[c.species], c.stage) for c in cohorts if c.species in self.species]
+        present = here or [(species, None) for species in list(self.species.values())[:1]]
+        found = self.parameters.get(("overheating", enclosure))
+        heat = found if isinstance(found, HeatLimits) else HeatLimits.model_validate({})
+        return heat.limits_of(present) if present else None
+
+    def held(self, stand: Stand) -> Held:
+        """How an enclosure is held against the wind as it stands."""
+        found = self.parameters.get(("storm", stand.enclosure.name))
+        return Held(stand, found if isinstance(found, Holding) else Holding.model_validate({}))
 
 
 def garden_of(settings: Settings, rules: Mapping[str, Rule], species: Mapping[str, Species]) -> Garden:
@@ -50,9 +102,73 @@ def garden_of(settings: Settings, rules: Mapping[str, Rule], species: Mapping[st
     )
 
 
-def species_of(garden: Garden, stand: Stand | None) -> Species | None:
-    """Of the cohort in the enclosure that minds heat first; else of the garden's first cohort."""
-    here = [garden.species[c.species] for c in (stand.cohorts if stand else ()) if c.species in garden.species]
-    if here:
-        return min(here, key=lambda s: min(t.temperature_c for t in s.heat_tiers))
-    return next(iter(garden.species.values()), None)
+class Told:
+    """A garden and everything that the keeper said of it, in the order in which it happened."""
+
+    def __init__(self, garden: Garden, entries: Iterable[Entry]) -> None:
+        self.garden = garden
+        own = (e for e in entries if e.site == garden.site.name)
+        self.entries: Sequence[Entry] = sorted(own, key=lambda e: (e.at, e.received_at))
+        self._times = [e.at for e in self.entries]
+        self._known: tuple[int, At] | None = None
+
+    @cached_property
+    def addressed(self) -> tuple[Entry, ...]:
+        """The entries, those about animals addressed to the enclosure that they were in when it was said."""
+        places = {e.name for e in self.garden.enclosures}
+        return tuple(e if e.subject in places else self._addressed(n, e) for n, e in enumerate(self.entries))
+
+    def _addressed(self, index: int, entry: Entry) -> Entry:
+        if entry.subject not in {c.name for c in self.garden.cohorts}:
+            return entry
+        before = At(self.garden, self.entries[:index], entry.at)
+        found = (s.enclosure.name for s in before.stands.values() for c in s.cohorts if c.name == entry.subject)
+        return entry._replace(subject=next(found, entry.subject))
+
+    def at(self, now: datetime) -> At:
+        """How everything stands at an instant: worked out anew only where something was said since."""
+        said = bisect_right(self._times, now)
+        if self._known is None or self._known[0] != said:
+            self._known = (said, At(self.garden, self.entries[:said], now))
+        return self._known[1]
+
+    def during(self, enclosure: str, start: datetime, end: datetime) -> Limits | None:
+        """What an enclosure is judged by over a span: by everybody who was in it."""
+        times = [start, *(e.at for e in self.entries if e.what in ledger.OF_COHORTS and start < e.at < end)]
+        inside = {(c.species, c.stage): c for at in times for c in self.at(at).stands[enclosure].cohorts}
+        return self.garden.limits(enclosure, inside.values())
+
+    def eras(self, enclosure: str) -> tuple[Era, ...]:
+        """For which species the warmth of an enclosure counts, from which full hour on: tallies are kept by hour."""
+        found: dict[datetime, Era] = {}
+        for at in [EPOCH, *(e.at for e in self.entries if e.what in ledger.OF_COHORTS and e.at > EPOCH)]:
+            limits = self.at(at).limits(enclosure)
+            since = EPOCH + HOUR * -(-(at - EPOCH) // HOUR)
+            if limits is not None:
+                found[since] = Era(since, limits.species, limits.lower_c, limits.upper_c)
+        eras = list(found.values())
+        return tuple(era for n, era in enumerate(eras) if n == 0 or eras[n - 1][1:] != era[1:])
+
+
+class At:
+    """How everything stands after the last thing that was said before an instant."""
+
+    def __init__(self, garden: Garden, entries: Sequence[Entry], now: datetime) -> None:
+        self.stands: Mapping[str, Stand] = {
+            e.name: ledger.stand(e, garden.cohorts, entries, now) for e in garden.enclosures
+        }
+        self._garden = garden
+        self._limits: dict[str, Limits | None] = {}
+        self._held: dict[str, Held] = {}
+
+    def limits(self, enclosure: str) -> Limits | None:
+        """What an enclosure is judged by."""
+        if enclosure not in self._limits:
+            self._limits[enclosure] = self._garden.limits(enclosure, self.stands[enclosure].cohorts)
+        return self._limits[enclosure]
+
+    def held(self, enclosure: str) -> Held:
+        """How an enclosure is held against the wind."""
+        if enclosure not in self._held:
+            self._held[enclosure] = self._garden.held(self.stands[enclosure])
+        return self._held[enclosure]

@@ -361,7 +361,8 @@ def _done_since(concern: Concern, answers: Sequence[Entry], since: datetime, now
     action = _action(concern)
     return any(
         since <= entry.at <= now
-        and (is_done_by(action, entry.what) or (entry.what is What.DONE and entry.subject == concern.key))
+        and entry.what not in (What.SEEN, What.NOT_NOW)
+        and speaks_of(entry, concern.key, (action,))
         for entry in answers
     )
 
@@ -526,23 +527,23 @@ def heard(concern: Concern, answers: Sequence[Entry], now: datetime) -> Concern:
 
 
 def _answers(entry: Entry, concern: Concern) -> bool:
-    if entry.what in ANSWERS:
-        return entry.subject in (concern.key, concern.subject)
-    asked = (_action(concern), concern.told_action, concern.last_action)
-    return entry.subject == concern.subject and any(is_done_by(action, entry.what) for action in asked)
+    return speaks_of(entry, concern.key, (_action(concern), concern.told_action, concern.last_action))
 
 
-def is_settled(key: str, action: str, names: Collection[str], since: datetime, entries: Iterable[Entry]) -> bool:
-    """Whether the keeper has answered the concern of `key`, or done its `action`, at `since` or after it.
+def is_settled(key: str, action: str, since: datetime, entries: Iterable[Entry]) -> bool:
+    """Whether the keeper has answered the concern of `key`, or done its `action`, at `since` or after it."""
+    return any(e.at >= since and speaks_of(e, key, (action,)) for e in entries)
 
-    `names`: how its subject may be called where something is done to it: by its own name, and those of the animals in it.
+
+def speaks_of(entry: Entry, key: str, actions: Collection[str]) -> bool:
+    """Whether an entry answers the concern of `key`: by a word about it, or by an act that does one of `actions`.
+
+    What was done to animals is addressed to the enclosure that they were in: see `garden.Told.addressed`.
     """
     subject = key.partition("/")[2]
-    return any(
-        (e.what in ANSWERS and e.subject in (key, subject)) or (e.subject in names and is_done_by(action, e.what))
-        for e in entries
-        if e.at >= since
-    )
+    if entry.what in ANSWERS:
+        return entry.subject in (key, subject)
+    return entry.subject == subject and any(is_done_by(action, entry.what) for action in actions)
 
 
 def _speak(concern: Concern, telling: Telling, now: datetime) -> tuple[Concern, Notice]:

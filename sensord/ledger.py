@@ -51,7 +51,7 @@ def stand(enclosure: Enclosure, cohorts: Sequence[Cohort], entries: Iterable[Ent
         cohorts=(),
     )
     for entry in site_entries:
-        if entry.what in _OF_COHORTS:
+        if entry.what in OF_COHORTS:
             _tell_cohorts(living, entry)
         elif _place(entry, enclosure, living) == enclosure.name:
             found = _tell_enclosure(found, entry)
@@ -59,7 +59,8 @@ def stand(enclosure: Enclosure, cohorts: Sequence[Cohort], entries: Iterable[Ent
     return replace(found, cohorts=tuple(inside))
 
 
-_OF_COHORTS = frozenset({What.HEADCOUNT, What.STAGE, What.MOVED})
+OF_COHORTS = frozenset({What.HEADCOUNT, What.STAGE, What.MOVED})
+"""What an entry says of animals: who is where, how many, how far."""
 
 
 def _place(entry: Entry, enclosure: Enclosure, living: dict[str, Cohort]) -> str:

@@ -408,10 +408,9 @@ def _still_to_do(desk: Desk, now: datetime) -> list[str]:
 
 def _left_to_do(desk: Desk, entries: Sequence[Entry], now: datetime) -> list[str]:
     """Titles of what was asked for as something ended ("look after them"), while it holds and nobody has said or done it."""
-    cohorts = {e.subject for e in entries}.difference(e.name for e in desk.enclosures)
 
     def is_done(message: Message, key: str) -> bool:
-        return is_settled(key, message.action, cohorts | {key.partition("/")[2]}, message.at, entries)
+        return is_settled(key, message.action, message.at, entries)
 
     left = (
         p.message

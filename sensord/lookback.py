@@ -8,17 +8,15 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from sensord.garden import Garden
-from sensord.model import AMBIENT, Enclosure, Gap, GapKind, Probe, Quantity, Severity
+from sensord.model import AMBIENT, EPOCH, Enclosure, Gap, GapKind, Probe, Quantity
 from sensord.ports import Day, Records
-from sensord.review import Cage, Extreme, Limits, Review, Span, Tier, weeks
+from sensord.review import Cage, Extreme, Limits, Review, Span, weeks
 from sensord.review import climate as air
 from sensord.review.climate import Climate, Columns
 from sensord.review.matters import matters, missing
 from sensord.review.rows import Bar, Daily, Kept, Row, bars, daily_bars, from_hours
 from sensord.review.whole import Who, cage_from_hours, cage_from_readings, post_of
-from sensord.science.bibliography import CITATIONS
 from sensord.science.steps import LONGEST_BRIDGE_S
-from sensord.species import Species
 
 BEYOND = timedelta(seconds=LONGEST_BRIDGE_S)
 """A line across the edge of the span rests on a reading so far beyond it."""
@@ -68,42 +66,13 @@ def season_start(garden: Garden, chosen: date | None, span_first: date) -> date:
     return min((d for d in known if d <= span_first), default=date(span_first.year, 1, 1))
 
 
-def limits_of(garden: Garden, enclosure: Enclosure) -> Limits:
-    """What an enclosure is judged by; the thresholds are those that the store counts its degree-days by."""
-    cohort = next((c for c in garden.cohorts if c.enclosure == enclosure.name), None)
-    species = garden.species.get(cohort.species) if cohort else next(iter(garden.species.values()), None)
-    if species is None:
-        raise ValueError(f"{enclosure.name}: no species is known to judge it by")
-    tiers = _tiers(garden, enclosure, species)
-    return Limits(
-        species.common_name, species.comfort.low_c, tiers, species.lower_threshold_c, species.upper_threshold_c
-    )
-
-
-def _tiers(garden: Garden, enclosure: Enclosure, species: Species) -> tuple[Tier, ...]:
-    """The species' tiers, as the configuration of the heat rule changes them."""
-    p = garden.parameters.get(("overheating", enclosure.name))
-    sources = {**CITATIONS, **species.sources}
-    found = []
-    for t in species.heat_tiers:
-        own = Tier(t.name, t.temperature_c, t.severity, t.sustained_hours, sources.get(t.source, t.source), t.note)
-        word = Severity(t.severity).name.lower()
-        level_c, after_min = getattr(p, f"{word}_c", None), getattr(p, f"{word}_after_min", None)
-        if level_c is not None and level_c != own.temperature_c:
-            own = replace(own, temperature_c=level_c, source="", note="as configured")
-        if after_min is not None:
-            own = replace(own, after_h=after_min / 60)
-        found.append(own)
-    by_level = {tier.temperature_c: tier for tier in sorted(found, key=lambda t: (t.temperature_c, t.severity))}
-    return tuple(by_level.values())
-
-
 class _Look:
     """One review in the making."""
 
     def __init__(self, records: Records, garden: Garden, span: Span, since: date, now: datetime) -> None:
         self._records, self._garden, self._span, self._now = records, garden, span, now
         self._through = min(span.end, now)
+        self._told = garden.told(records.entries.between(EPOCH, self._through))
         self._site = garden.site.name
         self._since = since
         self._began = min(weeks.midnight(since, span.zone), span.start)
@@ -120,18 +89,15 @@ class _Look:
 
     def _climate(self, enclosure: Enclosure, span: Span) -> Climate:
         """Raw readings of the span and a line's length around it."""
-        warmth = air.trusted(
-            [
-                self._read(p, Quantity.TEMPERATURE, span)
-                for p in self._garden.probes_at(enclosure.name, Quantity.TEMPERATURE)
-            ]
-        )
+        thermometers = self._garden.probes_at(enclosure.name, Quantity.TEMPERATURE)
+        warmth = air.trusted([self._read(p, Quantity.TEMPERATURE, span) for p in thermometers])
+        interval_s = max((p.interval_s for p in thermometers), default=60.0)
         for probe in self._garden.probes_at(enclosure.name, Quantity.HUMIDITY):
             damp = self._read(probe, Quantity.HUMIDITY, span)
             if damp.times_s:
                 own = self._read(probe, Quantity.TEMPERATURE, span)
-                return Climate(warmth, damp, own if own.times_s else warmth)
-        return Climate(warmth)
+                return Climate(warmth, damp, own if own.times_s else warmth, interval_s)
+        return Climate(warmth, interval_s=interval_s)
 
     def _hours(self, place: str, quantity: Quantity, start: datetime, end: datetime) -> list[air.Hourly]:
         probes = self._garden.probes_at(place, quantity)
@@ -197,9 +163,11 @@ class _Look:
         return 0
 
     def _cage(self, enclosure: Enclosure) -> Cage:
-        garden, span = self._garden, self._span
-        limits = limits_of(garden, enclosure)
-        who = Who(enclosure.name, enclosure.title, enclosure.kind.value, limits)
+        span = self._span
+        limits = self._told.during(enclosure.name, span.start, self._through)
+        if limits is None:
+            raise ValueError(f"{enclosure.name}: no species is known to judge it by")
+        who = self._who(enclosure, limits)
         kept = self._kept(enclosure, self._began)
         if span.is_season:
             return replace(
@@ -221,6 +189,9 @@ class _Look:
             degree_days_since=_tallied(kept, self._began),
         )
 
+    def _who(self, enclosure: Enclosure, limits: Limits) -> Who:
+        return Who(enclosure.name, enclosure.title, enclosure.kind.value, limits, self._told.eras(enclosure.name))
+
     def _week_before(self, enclosure: Enclosure, limits: Limits) -> Row | None:
         """The week before, read as this one; None where nothing of it is known."""
         before = self._before
@@ -228,7 +199,7 @@ class _Look:
         look = _Look(self._records, self._garden, before, self._since, self._now)
         climate = look._climate(enclosure, before)
         kept = look._kept(enclosure, before.start)
-        who = Who(enclosure.name, enclosure.title, enclosure.kind.value, limits)
+        who = self._who(enclosure, limits)
         if self._is_raw(climate.temperature, kept, before):
             row = cage_from_readings(who, climate, air.NOTHING, before, before.end).total
         else:
@@ -253,7 +224,7 @@ class _Look:
         records, site, span, through = self._records, self._site, self._span, self._through
         earliest = self._before.start if self._before else span.start
         concerns = [*records.concerns.past(earliest, through + OPEN_END), *records.concerns.standing()]
-        entries = records.entries.between(earliest - timedelta(days=1), through)
+        entries = self._told.addressed
         verdicts = records.concerns.verdicts(earliest, through)
         parcels = records.outbox.between(earliest, through)
         told = matters(concerns, entries, verdicts, parcels, span.start, through)
@@ -313,4 +284,4 @@ def _tallied(kept: Kept, start: datetime) -> float | None:
     return sum(found) if found else None
 
 
-__all__ = ["Progress", "Records", "limits_of", "look_back", "season_start"]
+__all__ = ["Progress", "Records", "look_back", "season_start"]

@@ -399,7 +399,7 @@ def test_what_the_end_left_to_do_stands_in_the_morning_line() -> None:
     counted_one = Entry("larkfield", morning - HOUR, morning - HOUR, "alder", What.HEADCOUNT, 14.0)
     assert "still to do" in line(counted_one)
     assert "nothing to do" in line(counted_one, counted_one._replace(subject="birch"))
-    assert "nothing to do" in line(counted_one._replace(subject="of-both"))
+    assert "still to do" in line(counted_one._replace(subject="elsewhere"))
     assert "nothing to do" in line(at=evening + 13 * HOUR)
 
 

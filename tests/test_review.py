@@ -777,20 +777,17 @@ def test_the_tiers_are_those_that_the_phone_is_told_by() -> None:
     """Sources come along; a tier that the configuration changes is said to be so."""
     built = reviews.house()
     alder = built.garden.enclosures[0]
-    limits = lookback.limits_of(built.garden, alder)
+    limits = built.garden.at(reviews.NOW).limits(alder.name)
+    assert limits is not None
     assert [t.temperature_c for t in limits.tiers] == list(TIERS)
     assert limits.tiers[1].source.startswith("York HA, Oberhauser KS (2002)")
     assert limits.tiers[3].source == ""
     parameters = built.garden.rules["overheating"].Parameters.model_validate(
         {"moderate_c": 32, "moderate_after_min": 30}
     )
-    changed = lookback.limits_of(
-        type(built.garden)(
-            *(getattr(built.garden, f) for f in ("site", "enclosures", "probes", "cohorts", "rules", "species")),
-            {**built.garden.parameters, ("overheating", "alder"): parameters},
-        ),
-        alder,
-    )
+    otherwise = replace(built.garden, parameters={**built.garden.parameters, ("overheating", "alder"): parameters})
+    changed = otherwise.at(reviews.NOW).limits(alder.name)
+    assert changed is not None
     assert [t.temperature_c for t in changed.tiers] == [29, 32, 36, 38]
     assert (changed.tiers[1].source, changed.tiers[1].note, changed.tiers[1].after_h) == ("", "as configured", 0.5)
 

@@ -37,6 +37,7 @@ def serve(built: OneGarden, path: Path, clock: Any, loop: Loop, inbox: Any) -> P
     """
     if not built.settings.page.enabled:
         return None
+    from sensord.model import EPOCH
     from sensord.ports import Transient
 
     try:
@@ -53,6 +54,7 @@ def serve(built: OneGarden, path: Path, clock: Any, loop: Loop, inbox: Any) -> P
         known_at=lambda: loop.heartbeat,
         connected=inbox.connected,
         put=inbox.put_local,
+        running_since=lambda: loop.state.started_at or EPOCH,
     )
     try:
         return PageServer(home)

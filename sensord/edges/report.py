@@ -22,11 +22,11 @@ from typing import TYPE_CHECKING, Any
 from sensord.language import Measure
 from sensord.model import GapKind, Severity
 from sensord.review import matters as stood
-from sensord.review.climate import Limits
 from sensord.review.rows import Row
 from sensord.review.whole import Cage, Review
 from sensord.review.words import doubt, headline, sentences
 from sensord.science.bibliography import CITATIONS
+from sensord.species.limits import Limits
 
 if TYPE_CHECKING:
     from jinja2 import Environment

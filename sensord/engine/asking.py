@@ -12,9 +12,8 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from sensord import ledger
 from sensord.engine.windows import Window
-from sensord.garden import Garden, species_of
+from sensord.garden import Garden
 from sensord.judge import judge
 from sensord.model import AMBIENT, Concern, Entry, Notice, Probe, Quantity, State, Verdict, concern_key, milliseconds
 from sensord.rules import Evidence, Need, Per, Rule, Seen, Unclear, Watch
@@ -184,9 +183,10 @@ def ask(
 
     A rule that fails is UNKNOWN and named among the defects: it must not take the others with it.
     """
-    stands = {e.name: ledger.stand(e, garden.cohorts, entries, now) for e in garden.enclosures}
-    all_stands = tuple(stands.values())
-    recent = [e for e in entries if e.at >= now - ENTRIES_KEPT]
+    told = garden.told(entries)
+    stood = told.at(now)
+    all_stands = tuple(stood.stands.values())
+    recent = [e for e in told.addressed if e.at >= now - ENTRIES_KEPT]
     sight = _Sight(windows, milliseconds(now) / 1000)
     verdicts: list[Verdict] = []
     concerns: list[Concern] = []
@@ -196,17 +196,18 @@ def ask(
         rule, subject, key = question.rule, question.subject, question.key
         said = about(recent, key, subject) if recent else ()
         concern = standing.get(key)
-        stand = stands.get(subject) if rule.per is Per.ENCLOSURE else None
+        of_one = rule.per is Per.ENCLOSURE
         evidence = Evidence(
             site=garden.site,
             subject=subject,
             parameters=question.parameters,
             series=sight.series(question.looks),
-            stand=stand,
+            stand=stood.stands[subject] if of_one else None,
             stands=all_stands,
             probe=question.probe,
             probes=garden.probes,
-            species=species_of(garden, stand),
+            limits=stood.limits(subject) if of_one else None,
+            held=stood.held(subject) if of_one else None,
             entries=said,
             concern=concern,
             others=standing,
@@ -218,10 +219,10 @@ def ask(
             defects.append((key, defect))
             verdict = Verdict(rule.name, subject, State.UNKNOWN, now, Unclear.DEFECT)
         verdicts.append(verdict)
-        after, told = judge(concern, verdict, said, site=garden.site.name, now=now)
+        after, news = judge(concern, verdict, said, site=garden.site.name, now=now)
         if after is not None and after != concern:
             concerns.append(after)
-        notices.extend(told)
+        notices.extend(news)
     return Outcome(tuple(verdicts), tuple(concerns), tuple(notices), tuple(defects))
 
 

@@ -16,15 +16,12 @@ from sensord.engine.state import ALIVE, MORNING, SHIPPING_TROUBLE, TURNED, Given
 from sensord.model import AMBIENT, EPOCH, Doubt, Fate, Gap, GapKind, Message, Quantity, concern_key
 from sensord.review import weeks
 from sensord.rules import Watch
-from sensord.rules._watching import Patience, is_silent
 
 SUMMARISE_EVERY = timedelta(minutes=10)
 ALIVE_EVERY = timedelta(minutes=5)
 """That the watch goes on is made durable at least so often, by itself where nothing else is."""
 NIGHT = timedelta(hours=11)
 """Before the morning line: the night whose minimum it tells."""
-SILENT_AFTER = 5
-"""Intervals without a reading after which a probe's silence is recorded as a gap."""
 MIDWEEK = 3
 """From Thursday on, a week's review is of the running week; before, of the last one. Chosen."""
 PRUNE_EVERY = timedelta(days=1)
@@ -74,7 +71,7 @@ def _turn(given: Given, state: State, now: datetime) -> Step:
     state, effects = _upkeep(given, state, turn_at)
     outcome = ask(
         given.garden, given.plan, timetable.due(turn_at, cadences), state.windows, state.standing, state.entries,
-        watch_of(state), turn_at,
+        watch_of(given, state), turn_at,
     )  # fmt: skip
     state, told = _judged(state, outcome)
     state, said = _messages(given, state, outcome, turn_at)
@@ -88,7 +85,7 @@ def _turn(given: Given, state: State, now: datetime) -> Step:
     return state, effects
 
 
-def watch_of(state: State) -> Watch:
+def watch_of(given: Given, state: State) -> Watch:
     """What is known of the watching itself."""
     return Watch(
         running_since=state.started_at or EPOCH,
@@ -101,16 +98,17 @@ def watch_of(state: State) -> Watch:
         shipping_trouble=state.shipping_trouble,
         failing=tuple(sorted(state.failing)),
         unstored_since=state.unstored_since,
+        patience=given.garden.patience,
     )
 
 
 def _silences(given: Given, state: State, now: datetime) -> State:
     """A probe's silence is a gap while it lasts."""
-    silences = dict(state.silences)
+    silences, watch = dict(state.silences), watch_of(given, state)
     gaps: list[Gap] = []
     for probe in given.garden.probes:
-        heard = state.last_heard.get(probe.name, state.started_at or now)
-        silent = now - heard > SILENT_AFTER * timedelta(seconds=probe.interval_s)
+        heard = state.last_heard.get(probe.name, watch.running_since)
+        silent = watch.is_silent(probe, now)
         gap = silences.get(probe.name)
         if silent and gap is None:
             silences[probe.name] = Gap(given.site, GapKind.SILENCE, probe.name, heard, None)
@@ -184,12 +182,16 @@ def _morning_line(given: Given, state: State, desk: postman.Desk, now: datetime)
         return state, ()
     yesterday = now - timedelta(days=1)
     held = sum(p.state == Fate.HELD and yesterday <= p.message.at < now for p in state.parcels.values())
-    watch, patience = watch_of(state), given.garden.parameters["silent", ""]
-    assert isinstance(patience, Patience)
+    watch = watch_of(given, state)
     probes = (p for p in given.garden.probes if p.name in state.last_heard)
-    watched = {p.place for p in probes if not is_silent(watch, p, patience, now)}
+    watched = {p.place for p in probes if not watch.is_silent(p, now)}
     line = postman.morning_line(
-        desk, _night_minimum_c(given, state, now), watched - {AMBIENT}, now, held, list(state.entries)
+        desk,
+        _night_minimum_c(given, state, now),
+        watched - {AMBIENT},
+        now,
+        held,
+        given.garden.told(state.entries).addressed,
     )
     return remembering(state, {MORNING: today}), (line,)
 

@@ -13,11 +13,12 @@ readings, from hourly summaries, each hour taken to run straight from its lowest
 
 from __future__ import annotations
 
-from sensord.review.climate import Columns, Hourly, Limits, Tier
+from sensord.review.climate import Columns, Hourly
 from sensord.review.matters import Matter, Missing
 from sensord.review.rows import Extreme, Row, Spell
 from sensord.review.weeks import Part, Span, season, week, week_label
 from sensord.review.whole import Cage, Post, Review
+from sensord.species.limits import Limits, Tier
 
 __all__ = [
     "Cage", "Columns", "Extreme", "Hourly", "Limits", "Matter", "Missing", "Part", "Post", "Review", "Row", "Span",

@@ -15,7 +15,7 @@ from math import isfinite
 from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
-from sensord.model import Doubt, Severity
+from sensord.model import Doubt
 from sensord.science.moist_air import LIKELY_SPREAD_K, POSSIBLE_SPREAD_K, SATURATED, saturation_pressure_pa
 from sensord.science.steps import LONGEST_BRIDGE_S
 
@@ -52,41 +52,13 @@ class Hourly(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Tier:
-    """A temperature from which heat counts."""
-
-    name: str
-    temperature_c: float
-    severity: Severity
-    after_h: float  # how long before the keeper is told
-    source: str  # the citation; "" where it is chosen
-    note: str
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """What an enclosure is judged by: the tiers of its species, and the thresholds of development [°C]."""
-
-    species: str
-    cool_c: float  # lower edge of the comfortable band
-    tiers: tuple[Tier, ...]
-    lower_c: float
-    upper_c: float | None
-
-    @property
-    def edges_c(self) -> tuple[float, ...]:
-        """Edges of the bands, ascending [°C]; one band more than edges."""
-        levels = tuple(tier.temperature_c for tier in self.tiers)
-        return (self.cool_c, *levels) if not levels or self.cool_c < levels[0] else levels
-
-
-@dataclass(frozen=True, slots=True)
 class Climate:
     """What was measured in one place, a line's length beyond the span on either side."""
 
     temperature: Columns
     humidity: Columns | None = None  # None: nothing there measures it
     beside: Columns = NOTHING  # temperature as the humidity's own probe has it
+    interval_s: float = 60.0  # how often the temperature is measured
 
 
 def usable(times_s: Sequence[float], values: Sequence[float], doubts: Sequence[int]) -> Columns:

@@ -8,9 +8,9 @@ from datetime import datetime
 from itertools import groupby
 from statistics import median
 
-from sensord.actions import is_done_by, keeps_in
+from sensord.actions import keeps_in
+from sensord.judge import speaks_of
 from sensord.model import (
-    ANSWERS,
     Concern,
     Entry,
     Fate,
@@ -163,10 +163,7 @@ def _asked(
 
 def _answers(entry: Entry, concern: Concern, asked: Sequence[tuple[datetime, str]]) -> bool:
     """Whether an entry speaks of the concern, or does what had been asked for by then."""
-    if entry.what in ANSWERS:
-        return entry.subject in (concern.key, concern.subject)
-    wanted = {action for at, action in asked if at <= entry.at}
-    return entry.subject == concern.subject and any(is_done_by(action, entry.what) for action in wanted)
+    return speaks_of(entry, concern.key, {action for at, action in asked if at <= entry.at})
 
 
 def _followed(concern: Concern, verdicts: Sequence[Verdict], opened: datetime, until: datetime) -> Mapping[str, object]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby, pairwise
@@ -10,14 +10,14 @@ from typing import NamedTuple
 
 from sensord.model import instant
 from sensord.review import climate as air
-from sensord.review.climate import Climate, Columns, Hourly, Limits
+from sensord.review.climate import Climate, Columns, Hourly
+from sensord.rules._heat import MEAN_S, spells
+from sensord.rules._tracks import Track
 from sensord.science import heat
 from sensord.science.degree_days import integrate_between
 from sensord.science.moist_air import LIKELY_SPREAD_K, POSSIBLE_SPREAD_K
 from sensord.science.thresholds import triangle
-
-DIP_S = 300.0
-"""A dip this short does not end a spell: a breath of wind. The same as the heat rule's. Chosen."""
+from sensord.species.limits import Era, Limits
 
 
 class Extreme(NamedTuple):
@@ -74,7 +74,9 @@ class Row:
         return (self.end - self.start).total_seconds() / 3600
 
 
-def from_readings(label: str, start: datetime, end: datetime, climate: Climate, limits: Limits) -> Row:
+def from_readings(
+    label: str, start: datetime, end: datetime, climate: Climate, limits: Limits, eras: Sequence[Era]
+) -> Row:
     """The figures of a local day, or a part of one, exact for values that run straight between readings."""
     start_s, end_s = start.timestamp(), end.timestamp()
     inside = air.cut(climate.temperature, start_s, end_s)
@@ -82,7 +84,6 @@ def from_readings(label: str, start: datetime, end: datetime, climate: Climate, 
     known_h = air.known_h(inside)
     bands_h = heat.hours_in_bands(*inside, limits.edges_c)
     top_c = max(inside.values, default=float("-inf"))
-    tally = integrate_between(*inside, start_s, end_s, limits.lower_c, limits.upper_c)
     damp = air.cut(climate.humidity, start_s, end_s) if climate.humidity is not None else air.NOTHING
     dew = air.dew_hours(climate, start_s, end_s) if damp.times_s else (None, None)
     return Row(
@@ -101,12 +102,21 @@ def from_readings(label: str, start: datetime, end: datetime, climate: Climate, 
         high=_extreme(read, max),
         mean_c=air.mean(inside),
         swing_k=heat.swing(*inside, start_s, end_s) if known_h >= LEAST_KNOWN_H else None,
-        degree_days=tally.degree_days if known_h else None,
+        degree_days=sum(_degree_days(inside, eras, start_s, end_s)) if known_h else None,
         relative_humidity=air.mean(damp),
         humid_h=heat.hours_in_bands(*damp, (air.HUMID,))[1] if damp.times_s else None,
         dew_likely_h=dew[0],
         dew_possible_h=dew[1],
     )
+
+
+def _degree_days(inside: Columns, eras: Sequence[Era], start_s: float, end_s: float) -> Iterator[float]:
+    """By whose thresholds they count, as the tallies are kept."""
+    ends = [*(era.since.timestamp() for era in eras[1:]), float("inf")]
+    for era, until_s in zip(eras, ends, strict=True):
+        begin_s, stop_s = max(start_s, era.since.timestamp()), min(end_s, until_s)
+        if begin_s < stop_s:
+            yield integrate_between(*inside, begin_s, stop_s, era.lower_c, era.upper_c).degree_days
 
 
 def together(label: str, start: datetime, end: datetime, climate: Climate, days: Sequence[Row]) -> Row:
@@ -135,16 +145,16 @@ def together(label: str, start: datetime, end: datetime, climate: Climate, days:
 
 
 def longest_spells(climate: Climate, limits: Limits, start: datetime, end: datetime) -> tuple[Spell | None, ...]:
-    """The longest spell at or above each tier within a span."""
+    """The longest spell at or above each tier within a span, counted as the phone was told."""
     inside = air.cut(climate.temperature, start.timestamp(), end.timestamp())
+    track = Track.of(*inside, bytes(len(inside.times_s)), climate.interval_s).means(MEAN_S)
     found: list[Spell | None] = []
-    top_c = max(inside.values, default=float("-inf"))
+    top_c = max(track.values, default=float("-inf"))
     for tier in limits.tiers:
         if tier.temperature_c > top_c:
             found.append(None)
             continue
-        spells = heat.spells_above(*inside, tier.temperature_c, tolerated_dip_s=DIP_S)
-        longest = max(spells, key=lambda s: s.end_s - s.start_s, default=None)
+        longest = max(spells(track, tier.temperature_c), key=lambda s: s.end_s - s.start_s, default=None)
         found.append(longest and _spell(longest.start_s, longest.end_s))
     return tuple(found)
 

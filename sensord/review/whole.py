@@ -9,10 +9,11 @@ from datetime import date, datetime
 from sensord.model import Severity
 from sensord.review import climate as air
 from sensord.review import rows
-from sensord.review.climate import Climate, Hourly, Limits
+from sensord.review.climate import Climate, Hourly
 from sensord.review.matters import Matter, Missing
 from sensord.review.rows import Bar, Kept, Row, Spell
 from sensord.review.weeks import Span
+from sensord.species.limits import Era, Limits
 
 LEAST_KNOWN = 0.9
 """Share of the time that must be known for a review to be called complete. Chosen."""
@@ -108,12 +109,13 @@ class Who:
     title: str
     kind: str
     limits: Limits
+    eras: tuple[Era, ...]  # for which species its warmth counts, from when on
 
 
 def cage_from_readings(who: Who, climate: Climate, ambient: air.Columns, span: Span, through: datetime) -> Cage:
     """The week of an enclosure, exact."""
     parts = [(p, min(p.end, through)) for p in span.parts if p.start < through]
-    days = tuple(rows.from_readings(p.label, p.start, end, climate, who.limits) for p, end in parts)
+    days = tuple(rows.from_readings(p.label, p.start, end, climate, who.limits, who.eras) for p, end in parts)
     inside = air.within(climate.temperature, span.start.timestamp(), through.timestamp())
     return Cage(
         who.name,

@@ -18,9 +18,11 @@ from pydantic import BaseModel
 
 from sensord.actions import Action
 from sensord.ledger import Stand as Stand
-from sensord.model import Concern, Entry, Gap, Probe, Quantity, Site, Verdict
+from sensord.model import Concern, Entry, Probe, Quantity, Site, Verdict
+from sensord.rules._anchoring import Held
 from sensord.rules._tracks import Seen as Seen
-from sensord.species import Species
+from sensord.rules._watching import Watch as Watch
+from sensord.species.limits import Limits
 
 
 class Per(StrEnum):
@@ -66,22 +68,6 @@ class Need(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Watch:
-    """What is known of the watching itself."""
-
-    running_since: datetime
-    clock_is_set: bool
-    last_heard: Mapping[str, datetime]  # probe → receipt of its newest reading
-    connected: bool  # to the broker; True in replay
-    disconnected_since: datetime | None = None
-    open_gaps: tuple[Gap, ...] = ()
-    unshipped_since: datetime | None = None  # receipt of the oldest reading that another database has not got yet
-    shipping_trouble: str = ""
-    failing: tuple[str, ...] = ()  # rules that can't judge because of a defect in them, by concern's key
-    unstored_since: datetime | None = None  # nothing can be stored: the disk is full or broken
-
-
-@dataclass(frozen=True, slots=True)
 class Evidence:
     """Everything that a rule may look at. Empty where the rule did not ask or there is nothing."""
 
@@ -93,7 +79,8 @@ class Evidence:
     stands: tuple[Stand, ...] = ()  # of all enclosures
     probe: Probe | None = None  # for rules per probe
     probes: tuple[Probe, ...] = ()
-    species: Species | None = None  # of the (most heat-sensitive) cohort in the subject, else the site's first
+    limits: Limits | None = None  # of those who are in the subject
+    held: Held | None = None  # how the subject is held against the wind
     entries: tuple[Entry, ...] = ()  # of the last 48 h about the subject or its concerns
     concern: Concern | None = None  # this rule's own standing concern about the subject
     others: Mapping[str, Concern] = field(default_factory=dict)  # all standing concerns by key

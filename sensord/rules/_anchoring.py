@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 
 from pydantic import Field
 
 from sensord import actions
 from sensord.actions import Action
+from sensord.ledger import Stand
 from sensord.model import Number
-from sensord.rules import Stand
-from sensord.rules._readings import Bounds
+from sensord.rules._bounds import Bounds
 from sensord.science import wind_load
 
 NOT_WORTH_KG = 0.5
@@ -36,12 +37,6 @@ class Holding(Bounds):
     )
 
 
-def frame_of(stand: Stand) -> wind_load.Frame:
-    """The enclosure as the wind sees it."""
-    e = stand.enclosure
-    return wind_load.Frame(e.width_m, e.depth_m, e.height_m, e.own_mass_kg)
-
-
 def is_draped(stand: Stand) -> bool:
     """Something is on it that catches the wind; shade from the start is a tree's or a wall's."""
     return stand.covered or (stand.shaded and stand.shaded_at is not None)
@@ -52,37 +47,49 @@ def is_safe(stand: Stand) -> bool:
     return stand.pegged or stand.sheltered_at is not None
 
 
-def holds_m_s(stand: Stand, wet: bool | None, draped: bool, p: Holding) -> float:
-    """The gust that it holds as it stands [m/s]."""
-    drag = wind_load.force_coefficient(stand.enclosure.open_fraction, wet, draped)
-    held = wind_load.gust_held(
-        frame_of(stand), stand.ballast_kg, drag, stand.enclosure.friction, p.gust_height_factor, p.safety_factor
-    )
-    return held.gust_m_s
+@dataclass(frozen=True, slots=True)
+class Held:
+    """How an enclosure is held, and by what figures: the one answer to what gust it holds."""
 
+    stand: Stand
+    by: Holding
 
-def to_hold(
-    stand: Stand, gust_m_s: float, wet: bool | None, p: Holding
-) -> tuple[Action | None, dict[str, Number | datetime]]:
-    """What makes it hold a gust once nothing is draped over it: to anchor, to peg or shelter, or None; and the numbers."""
-    advised = wind_load.advise(
-        frame_of(stand),
-        stand.ballast_kg,
-        min(gust_m_s, 60.0),
-        wind_load.force_coefficient(stand.enclosure.open_fraction, wet, False),
-        stand.enclosure.friction,
-        p.gust_height_factor,
-        p.safety_factor,
-        p.brick_kg,
-        p.largest_ballast_kg,
-    )
-    if advised.needed_kg.high - stand.ballast_kg < NOT_WORTH_KG:
-        return None, {}
-    if advised.kind is wind_load.AnchorKind.PEG_OR_SHELTER:
-        return actions.PEG_OR_SHELTER, {"needed_kg": advised.needed_kg.high}
-    return actions.ANCHOR, {
-        "add_kg": advised.add_kg,
-        "bricks": advised.bricks,
-        "bricks_kg": advised.bricks * p.brick_kg,
-        "total_kg": advised.ballast_kg,
-    }
+    @property
+    def frame(self) -> wind_load.Frame:
+        """The enclosure as the wind sees it."""
+        e = self.stand.enclosure
+        return wind_load.Frame(e.width_m, e.depth_m, e.height_m, e.own_mass_kg)
+
+    def gust_m_s(self, wet: bool | None) -> float:
+        """The gust that it holds as it stands [m/s]; of wet netting unless that is known to be dry."""
+        e, p = self.stand.enclosure, self.by
+        drag = wind_load.force_coefficient(e.open_fraction, wet, is_draped(self.stand))
+        held = wind_load.gust_held(
+            self.frame, self.stand.ballast_kg, drag, e.friction, p.gust_height_factor, p.safety_factor
+        )
+        return held.gust_m_s
+
+    def to_hold(self, gust_m_s: float, wet: bool | None) -> tuple[Action | None, dict[str, Number | datetime]]:
+        """What makes it hold a gust with nothing draped over it: to anchor, to peg or shelter, or None; and the numbers."""
+        e, p, ballast_kg = self.stand.enclosure, self.by, self.stand.ballast_kg
+        advised = wind_load.advise(
+            self.frame,
+            ballast_kg,
+            min(gust_m_s, 60.0),
+            wind_load.force_coefficient(e.open_fraction, wet, False),
+            e.friction,
+            p.gust_height_factor,
+            p.safety_factor,
+            p.brick_kg,
+            p.largest_ballast_kg,
+        )
+        if advised.needed_kg.high - ballast_kg < NOT_WORTH_KG:
+            return None, {}
+        if advised.kind is wind_load.AnchorKind.PEG_OR_SHELTER:
+            return actions.PEG_OR_SHELTER, {"needed_kg": advised.needed_kg.high}
+        return actions.ANCHOR, {
+            "add_kg": advised.add_kg,
+            "bricks": advised.bricks,
+            "bricks_kg": advised.bricks * p.brick_kg,
+            "total_kg": advised.ballast_kg,
+        }

@@ -1,52 +1,51 @@
-"""Heat tiers of a species for one enclosure, and how long the inside has been above them."""
+"""What the configuration makes of the tiers of heat, and how long the inside has been above them."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from pydantic import Field
+
 from sensord.model import Severity
+from sensord.rules._bounds import Bounds
 from sensord.rules._tracks import Track
 from sensord.science import heat
-from sensord.species import Species
+from sensord.species.limits import Animals, Limits, limits_of
 
-DIP_S = 600.0
-"""A dip this short below a tier, as seen in the means, does not end a spell: a breath of wind. Chosen."""
-BRIDGE_S = 1200.0
-"""Readings further apart than this (or than three intervals) leave a gap of which nothing is known. Chosen."""
 MEAN_S = 300.0
 """Heat is judged by means over this long: no single reading makes a spell. Chosen."""
+DIP_S = 2 * MEAN_S
+"""A dip this short below a tier does not end a spell: a breath of wind. One mean below lies between two lines, so it is
+up to two means wide: with less, a single mean would end a spell. Chosen."""
+BRIDGE_S = 1200.0
+"""Readings further apart than this (or than three intervals) leave a gap of which nothing is known. Chosen."""
 
 
-@dataclass(frozen=True, slots=True)
-class Tier:
-    """A temperature, how long it must last before it matters, and how badly it then matters."""
+class HeatLimits(Bounds):
+    """What the configuration may change of a species' tiers."""
 
-    temperature_c: float
-    after_h: float
-    severity: Severity
-
-
-Override = tuple[float | None, float | None]
-
-
-def tiers(species: Species, overrides: dict[Severity, Override], least_h: float) -> tuple[Tier, ...]:
-    """The species' tiers, ascending, as the configuration changes them. No tier acts on less than `least_h`."""
-    found: dict[Severity, Tier] = {}
-    for tier in species.heat_tiers:
-        found.setdefault(tier.severity, Tier(tier.temperature_c, tier.sustained_hours, tier.severity))
-    for severity, (level_c, after_min) in overrides.items():
-        if level_c is None and after_min is None:
-            continue
-        own = found.get(severity)
-        if own is None and level_c is None:
-            continue
-        at_c = level_c if level_c is not None else own.temperature_c if own else 0.0
-        after_h = after_min / 60.0 if after_min is not None else own.after_h if own else 0.0
-        found[severity] = Tier(at_c, after_h, severity)
-    return tuple(
-        Tier(t.temperature_c, max(t.after_h, least_h), t.severity)
-        for t in sorted(found.values(), key=lambda t: (t.temperature_c, t.severity))
+    moderate_c: float | None = Field(
+        None, ge=20, le=50, description="Moderate from here on [°C]; default: species file"
     )
+    moderate_after_min: float | None = Field(None, ge=0, le=720, description="for so long [min]; default: species file")
+    severe_c: float | None = Field(None, ge=20, le=50, description="Severe from here on [°C]; default: species file")
+    severe_after_min: float | None = Field(None, ge=0, le=720, description="for so long [min]; default: species file")
+    extreme_c: float | None = Field(None, ge=20, le=60, description="Extreme from here on [°C]; default: species file")
+    extreme_after_min: float | None = Field(None, ge=0, le=720, description="for so long [min]; default: species file")
+    least_min: float = Field(6, ge=1, le=60, description="no tier counts before it has lasted so long [min]; chosen")
+
+    def limits_of(self, present: Sequence[Animals]) -> Limits:
+        """The limits of those who are present, as the configuration changes them."""
+        given = {
+            Severity.MODERATE: (self.moderate_c, self.moderate_after_min),
+            Severity.SEVERE: (self.severe_c, self.severe_after_min),
+            Severity.EXTREME: (self.extreme_c, self.extreme_after_min),
+        }
+        overrides = {
+            s: (level_c, None if minutes is None else minutes / 60.0) for s, (level_c, minutes) in given.items()
+        }
+        return limits_of(present, overrides, self.least_min / 60.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,5 +64,14 @@ def above(inside: Track, tier_c: float) -> Above:
     """How long, how much, and for how long now; of a track of means."""
     if not inside.values or max(inside.values) < tier_c:
         return NEVER
-    exposure = heat.exposure_above(inside.times_s, inside.values, tier_c, max(BRIDGE_S, 3 * inside.interval_s), DIP_S)
+    exposure = heat.exposure_above(inside.times_s, inside.values, tier_c, _bridge_s(inside), DIP_S)
     return Above(exposure.hours, exposure.degree_hours, exposure.current_spell_hours)
+
+
+def spells(inside: Track, tier_c: float) -> list[heat.Spell]:
+    """The times at or above a tier, counted as `above` counts them; of a track of means."""
+    return heat.spells_above(inside.times_s, inside.values, tier_c, _bridge_s(inside), DIP_S)
+
+
+def _bridge_s(inside: Track) -> float:
+    return max(BRIDGE_S, 3 * inside.interval_s)

@@ -14,17 +14,10 @@ from statistics import median
 from types import MappingProxyType
 from typing import NamedTuple
 
-from pydantic import BaseModel, ConfigDict
-
 from sensord.model import Advice, Certainty, Number, Severity, State, Urgency, Verdict, instant, milliseconds
 from sensord.rules import Evidence, Seen
+from sensord.rules._bounds import Bounds as Bounds
 from sensord.rules._tracks import LARGEST, NOTHING, Track
-
-
-class Bounds(BaseModel):
-    """What every rule's Parameters are: frozen, without room for unknown keys."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 def seconds(at: datetime) -> float:

@@ -11,12 +11,13 @@ from sensord import actions
 from sensord.actions import Action
 from sensord.model import Doubt, Number, Severity, What
 from sensord.rules import Evidence, Stand
-from sensord.rules._heat import Tier, tiers
+from sensord.rules._heat import HeatLimits
 from sensord.rules._kinds import COVER_ADDS_K, EXPECTED
-from sensord.rules._readings import Bounds, middle, pairs, remembered, seconds, track
+from sensord.rules._readings import middle, pairs, remembered, seconds, track
 from sensord.rules._shade import NO, Followed, follow
 from sensord.rules._sky import Sky, sky_at
 from sensord.rules._tracks import NOTHING, Track
+from sensord.species.limits import Tier
 
 SHADE_SETTLES = timedelta(minutes=30)
 SUN_AHEAD = timedelta(hours=1)
@@ -25,18 +26,9 @@ KEEPER_HEAT_C = 32.0
 """Ambient temperature from which the keeper is told to mind their own heat. Chosen."""
 
 
-class Thresholds(Bounds):
+class Thresholds(HeatLimits):
     """Thresholds of the rule; what is not given comes from the species file."""
 
-    moderate_c: float | None = Field(
-        None, ge=20, le=50, description="Moderate from here on [°C]; default: species file"
-    )
-    moderate_after_min: float | None = Field(None, ge=0, le=720, description="for so long [min]; default: species file")
-    severe_c: float | None = Field(None, ge=20, le=50, description="Severe from here on [°C]; default: species file")
-    severe_after_min: float | None = Field(None, ge=0, le=720, description="for so long [min]; default: species file")
-    extreme_c: float | None = Field(None, ge=20, le=60, description="Extreme from here on [°C]; default: species file")
-    extreme_after_min: float | None = Field(None, ge=0, le=720, description="for so long [min]; default: species file")
-    least_min: float = Field(6, ge=1, le=60, description="no tier counts before it has lasted so long [min]; chosen")
     hysteresis_k: float = Field(1, ge=0.1, le=5, description="a tier holds until it is this much cooler [K]; chosen")
     near_k: float = Field(
         1, ge=0, le=5, description="ambient this close below a tier: shade alone can't cool below it [K]; chosen"
@@ -71,10 +63,9 @@ class Scene:
 
 
 def scene_of(evidence: Evidence, now: datetime, inside: Track) -> Scene:
-    """The scene, from readings of which `inside` are fresh; stand and species must be known."""
+    """The scene, from readings of which `inside` are fresh; stand and limits must be known."""
     assert evidence.stand is not None
-    assert evidence.species is not None
-    p: Thresholds = evidence.parameters
+    assert evidence.limits is not None
     ambient = track(evidence, "ambient", now, -60, 60)
     irradiance = track(evidence, "irradiance", now, 0, 2000)
     sky = sky_at(evidence.site, now, irradiance)
@@ -99,15 +90,7 @@ def scene_of(evidence: Evidence, now: datetime, inside: Track) -> Scene:
         offset_k=offset_k,
         doubtful=doubtful,
         sky=sky,
-        tiers=tiers(
-            evidence.species,
-            {
-                Severity.MODERATE: (p.moderate_c, p.moderate_after_min),
-                Severity.SEVERE: (p.severe_c, p.severe_after_min),
-                Severity.EXTREME: (p.extreme_c, p.extreme_after_min),
-            },
-            p.least_min / 60.0,
-        ),
+        tiers=evidence.limits.tiers,
         followed=followed if followed.helped else _told_before(evidence),
     )
 

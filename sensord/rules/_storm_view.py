@@ -7,9 +7,10 @@ from datetime import datetime, timedelta
 
 from pydantic import Field
 
+from sensord.ledger import Stand
 from sensord.model import Number
-from sensord.rules import Evidence, Stand
-from sensord.rules._anchoring import Holding, holds_m_s, is_draped
+from sensord.rules import Evidence
+from sensord.rules._anchoring import Held, Holding, is_draped
 from sensord.rules._deadlines import kept
 from sensord.rules._readings import moment, remembered
 from sensord.rules._storm_signs import Signs, SignThresholds
@@ -33,11 +34,16 @@ class View:
 
     evidence: Evidence
     now: datetime
-    stand: Stand
+    held: Held
     signs: Signs
     holds_m_s: float
     here_at: datetime | None  # when a front or a strong gust was last there
     worst_m_s: float | None  # of this storm
+
+    @property
+    def stand(self) -> Stand:
+        """How the enclosure stands."""
+        return self.held.stand
 
     @property
     def thresholds(self) -> Thresholds:
@@ -46,7 +52,7 @@ class View:
         return p
 
 
-def view_of(evidence: Evidence, now: datetime, stand: Stand, seen: Signs) -> View:
+def view_of(evidence: Evidence, now: datetime, held: Held, seen: Signs) -> View:
     """The view, with what the concern remembers of a storm that was here."""
     p: Thresholds = evidence.parameters
     gust = seen.gust_m_s or 0.0
@@ -59,9 +65,9 @@ def view_of(evidence: Evidence, now: datetime, stand: Stand, seen: Signs) -> Vie
     return View(
         evidence=evidence,
         now=now,
-        stand=stand,
+        held=held,
         signs=seen,
-        holds_m_s=holds_m_s(stand, seen.wet, is_draped(stand), p),
+        holds_m_s=held.gust_m_s(seen.wet),
         here_at=here_at,
         worst_m_s=max(known, gust) if here_at is not None and seen.gust_m_s is not None else None,
     )

@@ -1,18 +1,24 @@
-"""What the watching rules share: which probes are silent, and what to call a probe's place."""
+"""What is known of the watching itself: the one answer to which probe is silent. And what the watching rules share."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from types import MappingProxyType
 
 from pydantic import Field
 
-from sensord.model import AMBIENT, Probe, Quantity
-from sensord.rules import Evidence, Watch
-from sensord.rules._readings import Bounds
+from sensord.ledger import Stand
+from sensord.model import AMBIENT, Gap, Probe, Quantity
+from sensord.rules._bounds import Bounds
+
+NO_PATIENCE_HERE = MappingProxyType({"silent_min": ("silent", 15.0), "silent_intervals": ("silent", 5.0)})
+"""What rules that once had a patience of their own have no more."""
 
 
 class Patience(Bounds):
-    """After what silence a probe is called silent."""
+    """After what silence a probe is called silent, by everybody."""
 
     silent_min: float = Field(15, ge=2, le=1440, description="a probe silent for longer than this [min]; chosen")
     silent_intervals: float = Field(
@@ -24,19 +30,33 @@ class Patience(Bounds):
         return max(timedelta(minutes=self.silent_min), timedelta(seconds=self.silent_intervals * probe.interval_s))
 
 
-def heard_at(watch: Watch, probe: Probe) -> datetime:
-    """When a probe was last heard; before that, the watching itself must have begun."""
-    return max(watch.last_heard.get(probe.name, watch.running_since), watch.running_since)
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What is known of the watching itself."""
 
+    running_since: datetime
+    clock_is_set: bool
+    last_heard: Mapping[str, datetime]  # probe → receipt of its newest reading
+    connected: bool  # to the broker; True in replay
+    disconnected_since: datetime | None = None
+    open_gaps: tuple[Gap, ...] = ()
+    unshipped_since: datetime | None = None  # receipt of the oldest reading that another database has not got yet
+    shipping_trouble: str = ""
+    failing: tuple[str, ...] = ()  # rules that can't judge because of a defect in them, by concern's key
+    unstored_since: datetime | None = None  # nothing can be stored: the disk is full or broken
+    patience: Patience = field(default_factory=lambda: Patience.model_validate({}))
 
-def is_silent(watch: Watch, probe: Probe, patience: Patience, now: datetime) -> bool:
-    """Whether nothing has come from a probe for longer than it is allowed."""
-    return now - heard_at(watch, probe) > patience.silence(probe)
+    def heard_at(self, probe: Probe) -> datetime:
+        """When a probe was last heard; before that, the watching itself must have begun."""
+        return max(self.last_heard.get(probe.name, self.running_since), self.running_since)
 
+    def is_silent(self, probe: Probe, now: datetime) -> bool:
+        """Whether nothing has come from a probe for longer than it is allowed."""
+        return now - self.heard_at(probe) > self.patience.silence(probe)
 
-def all_silent(evidence: Evidence, watch: Watch, patience: Patience, now: datetime) -> bool:
-    """Whether nothing is heard any more: then it is not a probe that is at fault."""
-    return all(is_silent(watch, p, patience, now) for p in evidence.probes)
+    def all_silent(self, probes: Iterable[Probe], now: datetime) -> bool:
+        """Whether nothing is heard any more: then it is not a probe that is at fault."""
+        return all(self.is_silent(probe, now) for probe in probes)
 
 
 def tells_ambient(probe: Probe) -> bool:
@@ -44,6 +64,6 @@ def tells_ambient(probe: Probe) -> bool:
     return probe.place == AMBIENT and Quantity.TEMPERATURE in probe.quantities
 
 
-def title_of(evidence: Evidence, place: str) -> str:
+def title_of(stands: Iterable[Stand], place: str) -> str:
     """An enclosure by its title; the post as it is."""
-    return next((s.enclosure.title for s in evidence.stands if s.enclosure.name == place), place)
+    return next((s.enclosure.title for s in stands if s.enclosure.name == place), place)

@@ -15,11 +15,12 @@ from pydantic import Field
 from sensord import actions
 from sensord.model import AMBIENT, Certainty, Number, Quantity, Severity, State, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
+from sensord.rules._bounds import Bounds
 from sensord.rules._kinds import EXPECTED
 from sensord.rules._readings import breach, fine, middle, pairs, seconds, track, unknown
 from sensord.rules._sky import Sky, irradiance_need, sky_at
 from sensord.rules._tracks import Track
-from sensord.rules._watching import Patience, all_silent, heard_at, tells_ambient
+from sensord.rules._watching import NO_PATIENCE_HERE, tells_ambient
 
 NAME = "ambient"
 LOOKBACK = timedelta(minutes=50)
@@ -37,8 +38,10 @@ class Reason(StrEnum):
     THERE = "there"
 
 
-class Thresholds(Patience):
+class Thresholds(Bounds):
     """When the post is called wrong. All chosen."""
+
+    moved = NO_PATIENCE_HERE
 
     same_within_k: float = Field(1, ge=0.2, le=5, description="enclosures are off by the same within this [K]; chosen")
     dark_k: float = Field(2.5, ge=0.5, le=20, description="by night, all off by this [K]; chosen")
@@ -103,17 +106,16 @@ RULE = Ambient()
 
 def _missing(evidence: Evidence, now: datetime, name: str) -> Verdict:
     """No air temperature at the post."""
-    p: Thresholds = evidence.parameters
     watch = evidence.watch
     assert watch is not None
-    heard = heard_at(watch, next(probe for probe in evidence.probes if probe.name == name))
+    heard = watch.heard_at(next(probe for probe in evidence.probes if probe.name == name))
     facts: Facts = {"probe": name, "heard_at": heard, "never": (name not in watch.last_heard) or None}
     clock = evidence.others.get("clock")
     if clock is not None and clock.verdict.state is State.BREACH:
         return unknown(NAME, evidence, now, Unclear.LEFT_TO_CLOCK, facts)
-    if not watch.connected or all_silent(evidence, watch, p, now):
+    if not watch.connected or watch.all_silent(evidence.probes, now):
         return unknown(NAME, evidence, now, Unclear.NOTHING_IS_HEARD, facts)
-    silence = max(p.silence(probe) for probe in evidence.probes if tells_ambient(probe))
+    silence = max(watch.patience.silence(probe) for probe in evidence.probes if tells_ambient(probe))
     if now - watch.running_since <= silence:
         return unknown(NAME, evidence, now, Unclear.JUST_STARTED, facts)
     if now - heard <= silence and name in watch.last_heard:

@@ -60,7 +60,7 @@ class Battery:
         volts = _latest(evidence, "voltage", now, 100.0)
         facts: dict[str, Number | datetime] = {
             "probe": probe.name,
-            "place": title_of(evidence, probe.place) if probe.place != AMBIENT else None,
+            "place": title_of(evidence.stands, probe.place) if probe.place != AMBIENT else None,
             "at_post": (probe.place == AMBIENT) or None,
             "battery_ratio": ratio,
             "voltage": volts,

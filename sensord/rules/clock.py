@@ -8,8 +8,9 @@ from enum import StrEnum
 from sensord import actions
 from sensord.model import AMBIENT, Doubt, Number, Quantity, Severity, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
+from sensord.rules._bounds import Bounds
 from sensord.rules._readings import breach, fine, seconds, unknown
-from sensord.rules._watching import Patience, is_silent
+from sensord.rules._watching import NO_PATIENCE_HERE
 
 NAME = "clock"
 MISDATED = int(Doubt.CLOCK | Doubt.FUTURE)
@@ -25,6 +26,12 @@ class Reason(StrEnum):
     RIGHT = "right"
 
 
+class Nothing(Bounds):
+    """There is nothing to choose."""
+
+    moved = NO_PATIENCE_HERE
+
+
 class Clock:
     """Whether readings are dated by clocks that are right."""
 
@@ -33,9 +40,9 @@ class Clock:
     every = timedelta(minutes=5)
     reasons = Reason
     advises = (actions.CHECK_CLOCK,)
-    Parameters = Patience
+    Parameters = Nothing
 
-    def needs(self, parameters: Patience) -> tuple[Need, ...]:
+    def needs(self, parameters: Nothing) -> tuple[Need, ...]:
         """Temperatures and pressure, for how they are dated."""
         return (
             Need("inside", "subject", Quantity.TEMPERATURE, LOOKBACK),
@@ -71,7 +78,7 @@ def _misdating(evidence: Evidence, now: datetime) -> set[str]:
     for seen in (s for all_seen in evidence.series.values() for s in all_seen):
         probe = seen.probe
         heard = watch.last_heard.get(probe.name)
-        if heard is None or is_silent(watch, probe, evidence.parameters, now):
+        if heard is None or watch.is_silent(probe, now):
             continue
         recent_s = seconds(now) - max(1800.0, 4 * probe.interval_s)
         doubts = [d for t, d in zip(seen.times_s, seen.doubts, strict=True) if t >= recent_s]

@@ -57,13 +57,13 @@ class Frost:
     def decide(self, evidence: Evidence, now: datetime) -> Verdict:
         """Mild, on its way to frost, or there."""
         p: Thresholds = evidence.parameters
-        if evidence.stand is None or evidence.species is None:
+        if evidence.stand is None or evidence.limits is None:
             return unknown(NAME, evidence, now, Unclear.NO_SPECIES)
         inside = track(evidence, "inside", now, -60, 90)
         inside_c = middle(inside.since(seconds(now) - max(900.0, 2.5 * inside.interval_s)))
         if inside_c is None or not inside.is_fresh(seconds(now)):
             return unknown(NAME, evidence, now, Unclear.NO_INSIDE)
-        limit_c = evidence.species.frost_c if p.frost_c is None else p.frost_c
+        limit_c = evidence.limits.frost_c if p.frost_c is None else p.frost_c
         facts: dict[str, Number | datetime] = {
             "inside_c": inside_c,
             "frost_c": limit_c,

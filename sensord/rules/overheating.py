@@ -18,13 +18,14 @@ from sensord.model import AMBIENT, Certainty, Number, Quantity, Severity, State,
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import is_empty
 from sensord.rules._deadlines import deadline, kept
-from sensord.rules._heat import MEAN_S, NEVER, Above, Tier, above
+from sensord.rules._heat import MEAN_S, NEVER, Above, above
 from sensord.rules._readings import breach, fine, round_up, seconds, slope_per_h, track, unknown
 from sensord.rules._scene import Scene, Thresholds, action_for, scene_of, shade_settles
 from sensord.rules._shade import helped
 from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, low_sun_at, solar_hour
 from sensord.rules._storm_signs import storm_asks
 from sensord.rules._tracks import Track
+from sensord.species.limits import Tier
 
 NAME = "overheating"
 EVERY = timedelta(minutes=5)
@@ -81,7 +82,7 @@ class Overheating:
 
     def decide(self, evidence: Evidence, now: datetime) -> Verdict:
         """FINE, on its way to a tier, or above one."""
-        if evidence.stand is None or evidence.species is None:
+        if evidence.stand is None or evidence.limits is None:
             return unknown(NAME, evidence, now, Unclear.NO_SPECIES)
         inside = track(evidence, "inside", now, -60, 90)
         if not inside.is_fresh(seconds(now)):
@@ -132,11 +133,11 @@ def _facts(scene: Scene, spells: dict[Tier, Above]) -> Facts:
 
 
 def _reached(scene: Scene, spells: dict[Tier, Above]) -> Tier | None:
-    """The highest tier that asks for something: it lasted long enough, or it did and is not clearly left yet."""
+    """The worst tier that asks for something: it lasted long enough, or it did and is not clearly left yet."""
     p: Thresholds = scene.evidence.parameters
     was = scene.evidence.concern.verdict if scene.evidence.concern else None
     held_c = was.numbers.get("tier_c") if was and was.state is State.BREACH and was.numbers.get("observed") else None
-    found = None
+    found: Tier | None = None
     for tier in scene.tiers:
         if tier.severity < Severity.MODERATE:
             continue
@@ -145,7 +146,8 @@ def _reached(scene: Scene, spells: dict[Tier, Above]) -> Tier | None:
         if tier.severity is Severity.MODERATE:  # as of the last full quarter: enclosures that warm alike speak together
             spell_h -= (scene.now.minute % 15) / 60.0
         lasted = spell_h >= tier.after_h
-        if lasted or (holds and scene.inside_c >= tier.temperature_c - p.hysteresis_k):
+        stays = holds and scene.inside_c >= tier.temperature_c - p.hysteresis_k
+        if (lasted or stays) and (found is None or tier.severity >= found.severity):
             found = tier
     return found
 
@@ -156,6 +158,7 @@ def _hot(scene: Scene, tier: Tier, spell: Above, facts: Facts) -> Verdict:
     facts |= {
         "observed": True,
         "tier_c": tier.temperature_c,
+        "tier_of": tier.whose,
         "spell_h": spell.spell_h if spell.spell_h >= SPOKEN_H else None,
         "above_h": spell.hours,
         "dose_degree_hours": spell.degree_hours,
@@ -183,7 +186,7 @@ def _soon(scene: Scene, tier: Tier, way: Course, crossing: datetime, peak_c: flo
     e, now = scene.evidence, scene.now
     ambient_peak = None if scene.ambient_c is None else scene.ambient_c + way.rise_k
     action, more = action_for(scene, tier, ambient_peak, ahead=True)
-    facts |= {"tier_c": tier.temperature_c, "peak_c": peak_c, "expected": True}
+    facts |= {"tier_c": tier.temperature_c, "tier_of": tier.whose, "peak_c": peak_c, "expected": True}
     certainty = Certainty.LIKELY if peak_c >= tier.temperature_c + 2.0 else Certainty.POSSIBLE
     if action is not actions.SHADE or is_empty(e):
         return breach(NAME, e, now, Reason.EXPECTED, Severity.MINOR, None, facts | more, Urgency.EXPECTED, certainty)

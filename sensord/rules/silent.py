@@ -14,7 +14,7 @@ from sensord.model import AMBIENT, Doubt, Number, Probe, Quantity, Severity, Ver
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._readings import breach, fine, seconds, unknown
 from sensord.rules._tracks import REFUSED
-from sensord.rules._watching import Patience, all_silent, heard_at, is_silent, tells_ambient, title_of
+from sensord.rules._watching import Patience, tells_ambient, title_of
 
 NAME = "silent"
 NONSENSE = REFUSED & ~int(Doubt.CLOCK | Doubt.FUTURE)
@@ -50,20 +50,20 @@ class Silent:
 
     def decide(self, evidence: Evidence, now: datetime) -> Verdict:
         """Heard, silent, or talking nonsense."""
-        probe, watch, patience = evidence.probe, evidence.watch, evidence.parameters
+        probe, watch = evidence.probe, evidence.watch
         if probe is None or watch is None:
             return unknown(NAME, evidence, now, Unclear.NOTHING_KNOWN)
-        heard = heard_at(watch, probe)
+        heard = watch.heard_at(probe)
         facts: dict[str, Number | datetime] = {
             "probe": probe.name,
-            "place": title_of(evidence, probe.place) if probe.place != AMBIENT else None,
+            "place": title_of(evidence.stands, probe.place) if probe.place != AMBIENT else None,
             "heard_at": heard,
             "at_post": (probe.place == AMBIENT) or None,
             "never": (probe.name not in watch.last_heard) or None,
         }
-        if not watch.connected or all_silent(evidence, watch, patience, now):
+        if not watch.connected or watch.all_silent(evidence.probes, now):
             return unknown(NAME, evidence, now, Unclear.NOTHING_IS_HEARD, facts)
-        why = Reason.SILENT if is_silent(watch, probe, patience, now) else _nonsense(evidence, probe, now)
+        why = Reason.SILENT if watch.is_silent(probe, now) else _nonsense(evidence, probe, now)
         if why is None:
             return fine(NAME, evidence, now, Reason.HEARD, facts)
         if tells_ambient(probe) and _is_only_ambient(evidence, probe, now):
@@ -80,7 +80,7 @@ def _is_only_ambient(evidence: Evidence, probe: Probe, now: datetime) -> bool:
     watch = evidence.watch
     assert watch is not None
     others = [p for p in evidence.probes if p.name != probe.name and tells_ambient(p)]
-    return all(is_silent(watch, p, evidence.parameters, now) for p in others)
+    return watch.all_silent(others, now)
 
 
 def _nonsense(evidence: Evidence, probe: Probe, now: datetime) -> Reason | None:

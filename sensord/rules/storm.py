@@ -21,7 +21,7 @@ from enum import StrEnum
 from sensord import actions
 from sensord.model import Certainty, Severity, Urgency, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
-from sensord.rules._anchoring import is_draped, is_safe, to_hold
+from sensord.rules._anchoring import is_draped, is_safe
 from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._deadlines import deadline, told_deadline
 from sensord.rules._readings import breach, fine, round_up, unknown
@@ -85,13 +85,13 @@ class Storm:
 
     def decide(self, evidence: Evidence, now: datetime) -> Verdict:
         """Calm, anchor, stay in, or look after."""
-        if evidence.stand is None:
+        if evidence.held is None:
             return unknown(NAME, evidence, now, Unclear.NO_ENCLOSURE)
         p: Thresholds = evidence.parameters
         seen = signs(evidence, now, p)
         if not seen.anything:
             return unknown(NAME, evidence, now, Unclear.NOTHING_MEASURES_IT)
-        view = view_of(evidence, now, evidence.stand, seen)
+        view = view_of(evidence, now, evidence.held, seen)
         facts = facts_of(view)
         if view.here_at == now or front_stays(view):
             return _stay_in(view, facts)
@@ -107,12 +107,12 @@ RULE = Storm()
 
 def _stay_in(view: View, facts: Facts) -> Verdict:
     """It is here: nobody goes out. How loudly it is said depends on whether the enclosure is in danger."""
-    p, gust = view.thresholds, view.signs.gust_m_s or 0.0
+    by, gust = view.held.by, view.signs.gust_m_s or 0.0
     front = view.signs.front or front_stays(view)
     loose = not is_safe(view.stand)
-    beyond = loose and gust >= view.holds_m_s * math.sqrt(p.safety_factor)  # the margin is used up
+    beyond = loose and gust >= view.holds_m_s * math.sqrt(by.safety_factor)  # the margin is used up
     severity = Severity.MODERATE if front else Severity.MINOR
-    if beyond or (front and loose and view.holds_m_s < p.design_gust_m_s):
+    if beyond or (front and loose and view.holds_m_s < by.design_gust_m_s):
         severity = Severity.SEVERE
     if is_empty(view.evidence):
         severity = Severity.MINOR
@@ -138,11 +138,11 @@ def _look_after(view: View, facts: Facts, easing: bool = False) -> Verdict:
 
 def _prepare(view: View, facts: Facts) -> Verdict:
     """There is time: hold the enclosure against the gust that may come."""
-    p, seen, e, now = view.thresholds, view.signs, view.evidence, view.now
-    gust = max(p.design_gust_m_s, 1.3 * (seen.highest_m_s or 0.0))
+    seen, e, now = view.signs, view.evidence, view.now
+    gust = max(view.held.by.design_gust_m_s, 1.3 * (seen.highest_m_s or 0.0))
     facts |= {"expected_gust_m_s": gust, "pupae": has_pupae(view.stand) or None}
     certainty = Certainty.LIKELY if seen.expected == "likely" else Certainty.POSSIBLE
-    action, more = to_hold(view.stand, gust, seen.wet, p)
+    action, more = view.held.to_hold(gust, seen.wet)
     if not action and is_draped(view.stand):
         action = actions.UNCOVER if view.stand.covered else actions.UNSHADE
         if action is actions.UNSHADE and seen.expected != "likely" and _needs_shade(view):
@@ -166,7 +166,7 @@ def _too_late_for_bricks(view: View, gust_m_s: float) -> bool:
     if due is None or due - view.now >= NO_RUSH:
         return False
     stands = [s for s in view.evidence.stands if not is_safe(s)]
-    asked = [to_hold(s, gust_m_s, view.signs.wet, view.thresholds)[1].get("add_kg") for s in stands]
+    asked = [replace(view.held, stand=s).to_hold(gust_m_s, view.signs.wet)[1].get("add_kg") for s in stands]
     return sum(kg for kg in asked if isinstance(kg, int | float)) > MUCH_KG
 
 

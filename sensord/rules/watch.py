@@ -11,8 +11,9 @@ from pydantic import Field
 from sensord import actions
 from sensord.model import Number, Severity, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
+from sensord.rules._bounds import Bounds
 from sensord.rules._readings import breach, fine, unknown
-from sensord.rules._watching import Patience, heard_at, is_silent
+from sensord.rules._watching import NO_PATIENCE_HERE
 
 NAME = "watch"
 HOLDS = timedelta(hours=24)
@@ -29,8 +30,10 @@ class Reason(StrEnum):
     WATCHING = "watching"
 
 
-class Thresholds(Patience):
+class Thresholds(Bounds):
     """How long nobody may be watching."""
+
+    moved = NO_PATIENCE_HERE
 
     unstored_min: float = Field(5, ge=1, le=1440, description="unable to store anything for so long [min]; chosen")
     disconnected_min: float = Field(10, ge=1, le=1440, description="without the broker for so long [min]; chosen")
@@ -56,7 +59,7 @@ class Watching:
         watch = evidence.watch
         if watch is None or not evidence.probes:
             return unknown(NAME, evidence, now, Unclear.NOTHING_KNOWN)
-        last = max(heard_at(watch, probe) for probe in evidence.probes)
+        last = max(watch.heard_at(probe) for probe in evidence.probes)
         facts: dict[str, Number | datetime] = {"heard_at": last, "probes_count": len(evidence.probes)}
         advice = actions.CHECK_WATCH.advice(holds_until=now + HOLDS)
         full = watch.unstored_since
@@ -71,7 +74,7 @@ class Watching:
             if now - since > timedelta(minutes=p.disconnected_min):
                 return breach(NAME, evidence, now, Reason.NO_BROKER, Severity.MODERATE, advice, facts)
             return fine(NAME, evidence, now, Reason.RECONNECTING, facts, easing=True)
-        if all(is_silent(watch, probe, p, now) for probe in evidence.probes):
+        if watch.all_silent(evidence.probes, now):
             return breach(NAME, evidence, now, Reason.NOTHING_IS_HEARD, Severity.MODERATE, advice, facts)
         if watch.failing:
             facts["failing"] = ", ".join(watch.failing)

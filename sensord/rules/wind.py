@@ -8,14 +8,16 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from enum import StrEnum
+from types import MappingProxyType
 
 from pydantic import Field
 
 from sensord import actions
 from sensord.model import Number, Severity, State, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
-from sensord.rules._anchoring import Holding, holds_m_s, is_draped, is_safe, to_hold
+from sensord.rules._anchoring import is_draped, is_safe
 from sensord.rules._animals import has_pupae, is_empty
+from sensord.rules._bounds import Bounds
 from sensord.rules._deadlines import deadline, kept
 from sensord.rules._readings import breach, fine, round_up, seconds, unknown
 from sensord.rules._storm_signs import gusts_of, is_wet, wind_needs
@@ -35,8 +37,18 @@ class Reason(StrEnum):
     HELD = "held"
 
 
-class Thresholds(Holding):
+class Thresholds(Bounds):
     """When a breeze matters. What holds an enclosure is as in `storm`."""
+
+    moved = MappingProxyType(
+        {
+            "design_gust_m_s": ("storm", 15.0),
+            "gust_height_factor": ("storm", 0.85),
+            "safety_factor": ("storm", 1.5),
+            "brick_kg": ("storm", 2.0),
+            "largest_ballast_kg": ("storm", 20.0),
+        }
+    )
 
     least_gust_m_s: float = Field(6, ge=2, le=20, description="gusts below this move nothing [m/s]; chosen")
     strong_gust_m_s: float = Field(10.8, ge=5, le=30, description="from here on nobody is sent out [m/s]; as in storm")
@@ -65,14 +77,14 @@ class Wind:
     def decide(self, evidence: Evidence, now: datetime) -> Verdict:
         """Held, or too light for a breeze."""
         p: Thresholds = evidence.parameters
-        stand = evidence.stand
-        if stand is None:
+        stand, held = evidence.stand, evidence.held
+        if stand is None or held is None:
             return unknown(NAME, evidence, now, Unclear.NO_ENCLOSURE)
         gusts, estimated = gusts_of(evidence, now)
         recent = gusts.since(seconds(now) - max(WINDOW_S, 3 * gusts.interval_s)).values
         if not recent:
             return unknown(NAME, evidence, now, Unclear.NO_WIND_GAUGE)
-        holds = holds_m_s(stand, is_wet(evidence, now), is_draped(stand), p)
+        holds = held.gust_m_s(is_wet(evidence, now))
         facts: dict[str, Number | datetime] = {
             "gust_m_s": max(recent),
             "gust_estimated": estimated or None,
@@ -90,12 +102,12 @@ class Wind:
         level = max(p.least_gust_m_s, holds)
         if sum(1 for gust in recent if gust >= level) < min(p.times, len(recent)):
             return fine(NAME, evidence, now, Reason.HELD, facts, easing=max(recent) >= p.hysteresis_ratio * level)
-        action, more = to_hold(stand, p.design_gust_m_s, False, p)
+        action, more = held.to_hold(held.by.design_gust_m_s, False)
         if action is None:
             return fine(NAME, evidence, now, Reason.HELD, facts)  # it is ready for more, once the shade cloth is off
         severity = Severity.MINOR if is_empty(evidence) else Severity.MODERATE
         by, due = deadline(evidence, action.word, round_up(now + LEAD), now)
-        facts |= {"expected_gust_m_s": p.design_gust_m_s, "pupae": has_pupae(stand) or None, **due}
+        facts |= {"expected_gust_m_s": held.by.design_gust_m_s, "pupae": has_pupae(stand) or None, **due}
         advice = action.advice(by, by or now + LEAD)
         return breach(NAME, evidence, now, Reason(action.word), severity, advice, facts | more)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from enum import StrEnum
-from itertools import pairwise
+from itertools import combinations
 from typing import Annotated
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator
@@ -104,6 +104,11 @@ class HeatTier(Sourced):
     temperature_c: float = Field(strict=True, ge=-20, le=60)
     sustained_hours: float = Field(strict=True, ge=0, le=240)
     severity: Annotated[Severity, BeforeValidator(_severity)]
+    stages: tuple[Stage, ...] = Field(default=(), max_length=len(ORDER))  # whose it is; empty: of all stages
+
+    def shares(self, other: HeatTier) -> bool:
+        """Whether there is a stage that both are of."""
+        return not self.stages or not other.stages or not set(self.stages).isdisjoint(other.stages)
 
 
 class ComfortBand(Sourced):
@@ -208,9 +213,14 @@ class Species(_Frozen):
     @field_validator("heat_tiers")
     @classmethod
     def _ascend(cls, tiers: tuple[HeatTier, ...]) -> tuple[HeatTier, ...]:
-        for cooler, hotter in pairwise(tiers):
+        for cooler, hotter in combinations(tiers, 2):
+            if not cooler.shares(hotter):
+                continue
             if hotter.temperature_c <= cooler.temperature_c or hotter.severity < cooler.severity:
                 raise ValueError(f'must ascend in temperature and severity; "{hotter.name}" does not')
+        for stage in ORDER:
+            if not any(not tier.stages or stage in tier.stages for tier in tiers):
+                raise ValueError(f'leave the stage "{stage}" without any tier')
         return tiers
 
 

@@ -25,6 +25,8 @@ from sensord.model import (
     What,
 )
 from sensord.rules import Evidence, Rule, Seen, Watch
+from sensord.rules._anchoring import Held, Holding
+from sensord.rules._heat import HeatLimits
 from tests.delivery import arrives
 
 SITE = Site("larkfield", 41.5, -83.5, 190.0, "America/Detroit")
@@ -97,15 +99,19 @@ def evidence(
     **more: Any,
 ) -> Evidence:
     """Evidence about `subject`, one of the `cages`."""
+    chosen = rule.Parameters(**(parameters or {}))
+    heat = chosen if isinstance(chosen, HeatLimits) else HeatLimits()
     stands = tuple(ledger.stand(cage, cohorts, entries, now) for cage in cages or (enclosure(),))
+    own = next((s for s in stands if s.enclosure.name == subject), None)
     return Evidence(
         site=SITE,
         subject=subject,
-        parameters=rule.Parameters(**(parameters or {})),
+        parameters=chosen,
         series={need: tuple(them) for need, them in series.items()},
-        stand=next((s for s in stands if s.enclosure.name == subject), None),
+        stand=own,
         stands=stands,
-        species=MONARCH,
+        limits=heat.limits_of([(MONARCH, None)]),
+        held=None if own is None else Held(own, chosen if isinstance(chosen, Holding) else Holding()),
         entries=tuple(entries),
         **more,
     )

@@ -35,6 +35,7 @@ from sensord.model import (
     What,
 )
 from sensord.rules import Evidence, Per, Rule, Seen, Unclear, all_rules
+from sensord.rules._heat import HeatLimits
 from tests.rules.scenes import NOON, SITE, cohort, enclosure, evidence, pair, probe, seen, watch
 
 RULES = all_rules()
@@ -301,4 +302,6 @@ def test_the_heat_of_every_species_is_told_by_its_own_tiers(name: str) -> None:
             continue  # longer than the rule looks back
         now = NOON + timedelta(hours=3)
         known = evidence(rule, pair(warm, warm - 5.0, now), now, cages=[enclosure(kind=Kind.CLEAR_BOX)])
-        assert rule.decide(replace(known, species=own), now).severity is tier.severity, (name, tier)
+        assert (
+            rule.decide(replace(known, limits=HeatLimits().limits_of([(own, None)])), now).severity is tier.severity
+        ), (name, tier)

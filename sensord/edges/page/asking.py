@@ -109,10 +109,10 @@ def advised_since(concern: Concern, verdicts: Iterable[Verdict]) -> datetime | N
     return since
 
 
-def is_left(concern: Concern, entries: Iterable[Entry], cohorts: frozenset[str], now: datetime) -> bool:
+def is_left(concern: Concern, entries: Iterable[Entry], now: datetime) -> bool:
     """Whether what a concern asked for as it ended is still to be done: nobody answered it, and it still makes sense.
 
-    `entries` are those since it ended; `cohorts` the names of the animals in the enclosure.
+    `entries` are those since it ended.
     """
     advice, ended_at = concern.verdict.advice, concern.over_at
     if advice is None or ended_at is None or concern.verdict.state is not State.FINE:
@@ -122,4 +122,4 @@ def is_left(concern: Concern, entries: Iterable[Entry], cohorts: frozenset[str],
         return False
     if advice.holds_until is None or advice.holds_until <= now:
         return False
-    return not is_settled(concern.key, advice.action, cohorts | {concern.subject}, ended_at, entries)
+    return not is_settled(concern.key, advice.action, ended_at, entries)

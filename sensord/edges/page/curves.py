@@ -13,14 +13,13 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from sensord import ledger
 from sensord.edges.page.look import House, Look
 from sensord.language import Measure
 from sensord.model import AMBIENT, ANSWERS, EPOCH, Entry, Probe, Quantity, Severity
 from sensord.ports import Shelf
-from sensord.rules._heat import Tier
 from sensord.rules._readings import seconds
 from sensord.rules._tracks import REFUSED
+from sensord.species.limits import Tier
 
 HOUR_S = 3600
 SLOT_S = {"day": 300, "week": HOUR_S}
@@ -85,12 +84,9 @@ class Curves:
                 line for place in self._places(wanted) for line in self._lines(shelf, place, wanted, starts, slot_s)
             ]
         begin = wanted.end - SPAN[wanted.span]
-        stands = [
-            ledger.stand(e, garden.cohorts, entries, wanted.end)
-            for e in garden.enclosures
-            if wanted.place in ("", e.name)
-        ]
-        tiers = {t for stand in stands for t in self._look.tiers_of(stand)}
+        stood = garden.at(wanted.end, entries)
+        limits = [stood.limits(e.name) for e in garden.enclosures if wanted.place in ("", e.name)]
+        tiers = {tier for known in limits if known for tier in known.tiers}
         return {
             "zone": garden.site.time_zone,
             "us": wanted.measure.us,

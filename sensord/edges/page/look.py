@@ -6,7 +6,7 @@ Only short windows of raw readings are read; what stands longer comes from slots
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -18,7 +18,7 @@ from sensord.edges.page import asking
 from sensord.edges.page.places import Place, Places, is_fresh, offset_k
 from sensord.edges.sqlite import SqliteReader
 from sensord.engine.asking import ask, plan_of
-from sensord.garden import Garden, species_of
+from sensord.garden import At, Garden
 from sensord.judge import heard
 from sensord.language import Catalogue
 from sensord.model import (
@@ -30,14 +30,13 @@ from sensord.model import (
     Entry,
     Number,
     Parcel,
-    Severity,
     Standing,
 )
 from sensord.ports import Shelf, Transient
-from sensord.recovery import windows_of
+from sensord.recovery import last_heard, windows_of
 from sensord.rules import Watch
-from sensord.rules._heat import Tier, tiers
 from sensord.rules._tracks import Track
+from sensord.species.limits import Tier
 
 DAY = timedelta(days=1)
 SAID = timedelta(days=2)
@@ -58,6 +57,7 @@ class House:
     connected: Callable[[], tuple[bool, datetime | None]]
     put: Callable[[str, bytes], None]  # hands an entry to the loop
     root: str = ""  # below which address the garden's pages stand, where the page shows several
+    running_since: Callable[[], datetime] = lambda: EPOCH  # of the loop
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,14 +152,16 @@ class Look:
         """One look."""
         garden, now = self.house.garden, self.known_at()
         with self.shelf() as shelf:
-            entries = shelf.entries.between(EPOCH, now + DAY)
+            told = garden.told(shelf.entries.between(EPOCH, now + DAY))
+            entries, stood = told.addressed, told.at(now)
             # with what was said since a rule was asked last: it is asked again in up to a quarter of an hour
             concerns = tuple(heard(c, entries, self.house.now()) for c in shelf.concerns.standing())
-            post, outside = self._places.look(shelf, AMBIENT, now)
-            facts = self._storm_facts(shelf, entries, concerns, now)
-            cages = tuple(self._cage(shelf, e, entries, outside, facts, now) for e in garden.enclosures)
+            watch = self._watch(shelf, now)
+            post, outside = self._places.look(shelf, AMBIENT, watch, now)
+            facts = self._storm_facts(shelf, told.entries, concerns, watch, now)
+            cages = tuple(self._cage(shelf, e, stood, outside, facts, watch, now) for e in garden.enclosures)
             since = self._advised_since(shelf, concerns, now)
-            left = self._left(shelf, concerns, entries, cages, now)
+            left = self._left(shelf, concerns, entries, now)
         connected, disconnected_since = self.house.connected()
         return Snapshot(
             now=now,
@@ -170,7 +172,7 @@ class Look:
             concerns=concerns,
             advised_since=since,
             left=left,
-            said=tuple(e for e in reversed(entries) if e.at >= now - SAID)[:40],
+            said=tuple(e for e in reversed(told.entries) if e.at >= now - SAID)[:40],
             cohorts=tuple(c for cage in cages for c in cage.stand.cohorts),
             connected=connected,
             disconnected_since=disconnected_since,
@@ -206,30 +208,31 @@ class Look:
         self,
         shelf: Shelf,
         concerns: tuple[Concern, ...],
-        entries: list[Entry],
-        cages: tuple[Cage, ...],
+        entries: Sequence[Entry],
         now: datetime,
     ) -> tuple[Concern, ...]:
         past = {c.key: c for c in shelf.concerns.past(now - LEFT, now + DAY)}
-        animals = {c.enclosure.name: frozenset(cohort.name for cohort in c.stand.cohorts) for c in cages}
         standing = {c.key for c in concerns if c.standing is not Standing.FORMING}
-        return tuple(
-            c
-            for c in past.values()
-            if c.key not in standing and asking.is_left(c, entries, animals.get(c.subject, frozenset()), now)
-        )
+        return tuple(c for c in past.values() if c.key not in standing and asking.is_left(c, entries, now))
 
     # --- places
 
+    def _watch(self, shelf: Shelf, now: datetime) -> Watch:
+        """What is known of the watching, as far as the store tells it."""
+        garden = self.house.garden
+        heard = {p.name: last_heard(shelf.readings, p, now) for p in garden.probes}
+        known = {name: at for name, at in heard.items() if at is not None}
+        return Watch(self.house.running_since(), True, known, True, patience=garden.patience)
+
     def _storm_facts(
-        self, shelf: Shelf, entries: list[Entry], concerns: tuple[Concern, ...], now: datetime
+        self, shelf: Shelf, entries: Sequence[Entry], concerns: tuple[Concern, ...], watch: Watch, now: datetime
     ) -> Mapping[str, Mapping[str, Number]]:
         """What the storm rule finds at this moment, by enclosure: the page never computes another way than the rule."""
         garden = self.house.garden
         if "storm" not in garden.rules:
             return {}
         standing = {c.key: c for c in concerns}
-        plan, watch = self._plan, Watch(now, True, {}, True)
+        plan = self._plan
         windows = windows_of(shelf.readings, plan.series_of("storm"), plan.longest_look, now)
         outcome = ask(garden, plan, ["storm"], windows, standing, entries, watch, now)
         return {v.subject: v.numbers for v in outcome.verdicts}
@@ -238,45 +241,25 @@ class Look:
         self,
         shelf: Shelf,
         enclosure: Enclosure,
-        entries: list[Entry],
+        stood: At,
         outside: Track | None,
         storm: Mapping[str, Mapping[str, Number]],
+        watch: Watch,
         now: datetime,
     ) -> Cage:
-        garden, facts = self.house.garden, storm.get(enclosure.name, {})
-        place, inside = self._places.look(shelf, enclosure.name, now)
-        stand = ledger.stand(enclosure, garden.cohorts, entries, now)
+        facts, limits = storm.get(enclosure.name, {}), stood.limits(enclosure.name)
+        place, inside = self._places.look(shelf, enclosure.name, watch, now)
         return Cage(
             enclosure=enclosure,
             place=place,
-            stand=stand,
+            stand=stood.stands[enclosure.name],
             offset_k=offset_k(inside, outside, now) if is_fresh(place) else None,
-            holds_m_s=_number(facts, "holds_m_s") or self._holds(stand),
+            holds_m_s=_number(facts, "holds_m_s") or stood.held(enclosure.name).gust_m_s(None),
             gust_m_s=_number(facts, "gust_m_s"),
             gust_estimated=bool(facts.get("gust_estimated")),
             worst_m_s=_number(facts, "worst_m_s"),
-            tiers=self.tiers_of(stand),
+            tiers=limits.tiers if limits else (),
         )
-
-    def _holds(self, stand: ledger.Stand) -> float | None:
-        """What it holds, wet or dry, where no rule could say."""
-        from sensord.rules._anchoring import holds_m_s, is_draped
-
-        p = self.house.garden.parameters.get(("storm", stand.enclosure.name))
-        return None if p is None else holds_m_s(stand, None, is_draped(stand), p)  # type: ignore[arg-type]
-
-    def tiers_of(self, stand: ledger.Stand) -> tuple[Tier, ...]:
-        """The heat tiers that the enclosure is judged by."""
-        garden = self.house.garden
-        species = species_of(garden, stand)
-        p = garden.parameters.get(("overheating", stand.enclosure.name))
-        if species is None or p is None:
-            return ()
-        overrides = {
-            severity: (getattr(p, f"{severity.name.lower()}_c"), getattr(p, f"{severity.name.lower()}_after_min"))
-            for severity in (Severity.MODERATE, Severity.SEVERE, Severity.EXTREME)
-        }
-        return tiers(species, overrides, getattr(p, "least_min", 0.0) / 60.0)
 
 
 def _number(facts: Mapping[str, Number], name: str) -> float | None:

@@ -12,8 +12,7 @@ from typing import NamedTuple
 from sensord.garden import Garden
 from sensord.model import Doubt, Probe, Quantity, instant
 from sensord.ports import Shelf
-from sensord.recovery import last_heard
-from sensord.rules import Seen
+from sensord.rules import Seen, Watch
 from sensord.rules._readings import pairs, seconds
 from sensord.rules._tracks import REFUSED, Track
 
@@ -57,7 +56,7 @@ class Place:
     newest: Mapping[Quantity, Measured]
     trend: Trend | None
     heard_at: datetime | None
-    is_silent: bool  # it should have reported by now
+    is_silent: bool  # one of its probes is
     course: Course
 
 
@@ -68,7 +67,7 @@ class Places:
         self._garden = garden
         self._courses: dict[str, tuple[float, Course]] = {}
 
-    def look(self, shelf: Shelf, name: str, now: datetime) -> tuple[Place, Track | None]:
+    def look(self, shelf: Shelf, name: str, watch: Watch, now: datetime) -> tuple[Place, Track | None]:
         """A place, and the temperatures of its best probe."""
         garden = self._garden
         newest: dict[Quantity, Measured] = {}
@@ -87,16 +86,14 @@ class Places:
                 if found.is_fresh:
                     break
         probes = [p for p in garden.probes if p.place == name]
-        heard = {p.name: last_heard(shelf.readings, p, now) for p in probes}
-        silent = any(heard[p.name] is None or now - heard[p.name] > _patience(p) for p in probes)  # type: ignore[operator]
         recent = temperatures.since(seconds(now - TREND)) if temperatures else None
         return (
             Place(
                 name,
                 newest,
                 trend_of(recent) if recent else None,
-                max((at for at in heard.values() if at), default=None),
-                silent,
+                max((watch.last_heard[p.name] for p in probes if p.name in watch.last_heard), default=None),
+                any(watch.is_silent(p, now) for p in probes),
                 self._course(shelf, thermometer, now) if thermometer else (),
             ),
             temperatures,
@@ -120,7 +117,7 @@ class Places:
         return known[1]
 
 
-def _patience(probe: Probe) -> timedelta:
+def _fresh_for(probe: Probe) -> timedelta:
     return max(FRESH, FRESH_INTERVALS * timedelta(seconds=probe.interval_s))
 
 
@@ -128,7 +125,7 @@ def _newest(track: Track, probe: Probe, now: datetime) -> Measured | None:
     if not track.times_s:
         return None
     at = instant(round(track.times_s[-1] * 1000))
-    return Measured(track.values[-1], at, now - at <= _patience(probe), track.doubts[-1] & ~Doubt.LATE)
+    return Measured(track.values[-1], at, now - at <= _fresh_for(probe), track.doubts[-1] & ~Doubt.LATE)
 
 
 def is_fresh(place: Place) -> bool:

@@ -1,0 +1,231 @@
+"""The garden's answers: one place for each, and whoever asks is told the same."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sensord import lookback, species
+from sensord.commands import _build
+from sensord.engine.asking import ask, plan_of
+from sensord.garden import Garden
+from sensord.judge import judge
+from sensord.model import AMBIENT, Advice, Entry, Quantity, Reading, Severity, Stage, Standing, State, Verdict, What
+from sensord.ports import Commit
+from sensord.recovery import windows_of
+from sensord.review import Review, weeks
+from sensord.rules import Watch
+from sensord.species.limits import limits_of
+from sensord.species.profile import HeatTier
+from simulators import scenario
+from tests.kept import Kept, kept
+
+SITE = "larkfield"
+MONDAY = datetime(2026, 8, 17, 4, tzinfo=UTC)  # midnight in the garden
+NOON = datetime(2026, 8, 20, 16, tzinfo=UTC)
+MINUTE, HOUR, DAY = timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
+MONARCH, JEZEBEL = species.load("monarch"), species.load("black-jezebel")
+
+
+def house(first: str = "black-jezebel") -> _build.OneGarden:
+    """The demonstration garden with another species in Alder."""
+    chosen = scenario.configuration("larkfield")
+    cohorts = [c.model_copy(update={"species": first if c.name == "first" else c.species}) for c in chosen.cohort]
+    return _build.understood(chosen.model_copy(update={"cohort": tuple(cohorts)}), scenario.HERE / "larkfield.toml")
+
+
+def entry(what: What, at: datetime, subject: str, text: str = "", amount: float | None = None) -> Entry:
+    """Something that the keeper said."""
+    return Entry(SITE, at, at, subject, what, amount, text)
+
+
+def moved(at: datetime = NOON - 5 * HOUR, to: str = "birch") -> Entry:
+    """The animals in Alder were carried to another enclosure."""
+    return entry(What.MOVED, at, "first", to)
+
+
+Curve = Callable[[datetime], float]
+
+
+def store_of(
+    directory: Path, built: _build.OneGarden, start: datetime, end: datetime, curve: Curve, entries: list[Entry]
+) -> Kept:
+    """Alder and Birch as the curve has them, the post 3 °C cooler; a reading a minute."""
+    store = kept(directory / "s.sqlite3", built.garden.site, _build.places(built.garden), durable=False)
+    readings, at = [], start
+    while at < end:
+        for probe, value in (("alder-1", curve(at)), ("birch-1", curve(at)), ("post", curve(at) - 3.0)):
+            readings.append(Reading(SITE, probe, Quantity.TEMPERATURE, at, at, value))
+        at += MINUTE
+    store.journal.commit(Commit(start, readings=readings, entries=entries))
+    store.journal.summarise(end)
+    return store
+
+
+def verdicts(built: _build.OneGarden, store: Kept, now: datetime, name: str = "overheating") -> dict[str, Verdict]:
+    """What a rule says, by subject."""
+    entries = store.entries.between(MONDAY - 30 * DAY, now)
+    watch = Watch(now - DAY, True, {p.name: now for p in built.garden.probes}, True)
+    return {v.subject: v for v in asked(built.garden, store, name, entries, watch, now)}
+
+
+def asked(
+    garden: Garden, store: Kept, rule: str, entries: list[Entry], watch: Watch, now: datetime
+) -> tuple[Verdict, ...]:
+    """One rule about all its subjects."""
+    plan = plan_of(garden)
+    windows = windows_of(store.readings, plan.series_of(rule), plan.longest_look, now)
+    return ask(garden, plan, [rule], windows, {}, entries, watch, now).verdicts
+
+
+def week(built: _build.OneGarden, store: Kept, now: datetime) -> Review:
+    """The running week looked back on."""
+    span = weeks.week("2026-W34", built.settings.zone)
+    return lookback.look_back(store.parts, built.garden, span, span.first, now)
+
+
+# --- whose limits -------------------------------------------------------------------------------------------------
+
+
+def test_the_tightest_of_those_present_decides() -> None:
+    """Of two species in one place none is watched less than it would be alone; what adds nothing is left out."""
+    both = limits_of([(MONARCH, Stage.PUPA), (JEZEBEL, Stage.INSTAR_5)])
+    assert [(t.severity, t.temperature_c, t.after_h, t.whose) for t in both.tiers] == [
+        (Severity.MODERATE, 27, 6, "black-jezebel"),
+        (Severity.MINOR, 29, 2, "monarch"),
+        (Severity.SEVERE, 30, 2, "black-jezebel"),
+        (Severity.MODERATE, 33, 1, "monarch"),
+        (Severity.EXTREME, 36, 0, "black-jezebel"),
+    ]
+    assert (both.species, both.lower_c, both.upper_c) == ("black-jezebel", 9, None)
+    assert limits_of([(MONARCH, None)]).lower_c == 11.5
+
+
+def test_a_tier_counts_only_for_the_stages_that_it_is_of() -> None:
+    """A tier of larvae alone is none for pupae; where both are present, both are kept from harm."""
+    common = MONARCH.heat_tiers
+    of_larvae = HeatTier(
+        name="larvae suffer", temperature_c=31.0, sustained_hours=1.0, severity="Moderate", confidence="chosen",
+        stages=(Stage.INSTAR_4, Stage.INSTAR_5),
+    )  # fmt: skip
+    own = MONARCH.model_copy(update={"heat_tiers": (common[0], of_larvae, *common[1:])})
+    levels = {
+        stage: [t.temperature_c for t in limits_of([(own, stage)]).tiers] for stage in (Stage.INSTAR_4, Stage.PUPA)
+    }
+    assert levels == {Stage.INSTAR_4: [29, 31, 36, 38], Stage.PUPA: [29, 33, 36, 38]}
+    together = limits_of([(own, Stage.PUPA), (own, Stage.INSTAR_4)])
+    assert [t.temperature_c for t in together.tiers] == levels[Stage.INSTAR_4]
+    assert together.tiers[1].whose == "monarch, instar 4"
+
+
+@pytest.mark.parametrize(
+    ("stages", "wrong"),
+    [
+        (["pupa"], 'leave the stage "egg" without any tier'),
+        (["egg", "caterpillar"], "heat_tiers[1].stages[2]"),
+    ],
+)
+def test_a_species_file_says_which_stages_a_tier_is_of(stages: list[str], wrong: str) -> None:
+    """What is left without a tier, or is no stage, is told."""
+    text = (Path(species.__file__).parent / "red-admiral.toml").read_text()
+    head, first, rest = text.partition("[[heat_tiers]]")
+    _, _, after = rest.partition("[comfort]")
+    tier = (
+        'name = "hot"\ntemperature_c = 33\nsustained_hours = 1.0\nseverity = "Moderate"\nconfidence = "chosen"\n'
+        f"stages = {stages}\n\n"
+    )
+    with pytest.raises(species.SpeciesError, match=wrong.replace("[", r"\[").replace("]", r"\]")):
+        species.parse(f"{head}{first}\n{tier}[comfort]{after}", "here")
+
+
+def test_after_a_move_everybody_judges_by_the_same_species(tmp_path: Path) -> None:
+    """Animals carried to Birch take their limits along: for the rule and the week."""
+    built = house()
+    store = store_of(tmp_path, built, NOON - 4 * HOUR, NOON + HOUR, lambda at: 30.5, [moved()])
+    found = verdicts(built, store, NOON)
+    assert (found["birch"].state, found["birch"].numbers["tier_c"]) == (State.BREACH, 30)
+    assert found["birch"].numbers["tier_of"] == "black-jezebel"
+    by_name = {cage.name: cage for cage in week(built, store, NOON).cages}
+    assert [t.temperature_c for t in by_name["birch"].limits.tiers] == [27, 29, 30, 33, 36]
+    assert by_name["birch"].was_too_hot
+    warmth = 4 * (30.5 - JEZEBEL.lower_threshold_c) / 24
+    assert by_name["birch"].total.degree_days == pytest.approx(warmth, rel=0.01)
+    store.close()
+
+
+# --- one spell ----------------------------------------------------------------------------------------------------
+
+
+def test_the_phone_and_the_week_count_the_same_spells(tmp_path: Path) -> None:
+    """Seven minutes of wind within two hot hours: one spell for the rule, and one of the same length in the review."""
+    built = house("monarch")
+
+    def curve(at: datetime) -> float:
+        return 31.0 if timedelta() <= at - (NOON - HOUR) < 7 * MINUTE else 34.0 if at >= NOON - 2 * HOUR else 28.0
+
+    store = store_of(tmp_path, built, NOON - 6 * HOUR, NOON, curve, [])
+    told_h = verdicts(built, store, NOON)["birch"].numbers["spell_h"]
+    (birch,) = (cage for cage in week(built, store, NOON).cages if cage.name == "birch")
+    longest = birch.spells[birch.limit]
+    assert longest is not None
+    assert longest.hours == pytest.approx(told_h, abs=0.05)
+    assert longest.hours > 1.9
+    store.close()
+
+
+# --- answered -----------------------------------------------------------------------------------------------------
+
+
+def test_what_is_done_to_the_animals_answers_for_their_enclosure() -> None:
+    """A headcount of the cohort in Birch answers "look after Birch", for the judge as for the page; not one in Alder."""
+    garden = house("monarch").garden
+    said = garden.told(
+        [entry(What.HEADCOUNT, NOON, "second", amount=9), entry(What.HEADCOUNT, NOON, "first", amount=9)]
+    )
+    assert [e.subject for e in said.addressed] == ["birch", "alder"]
+    hot = Verdict("storm", "birch", State.BREACH, NOON - HOUR, "x", Severity.MODERATE, advice=Advice("look after"))
+    concern, _ = judge(None, hot, [], site=SITE, now=NOON - HOUR)
+    assert concern is not None
+    opened = replace(concern, standing=Standing.OPEN, opened_at=NOON - HOUR)
+    after, _ = judge(opened, replace(hot, at=NOON), said.addressed[:1], site=SITE, now=NOON)
+    assert after is not None
+    assert (after.standing, after.answer) == (Standing.ANSWERED, What.DONE)
+    untouched, _ = judge(opened, replace(hot, at=NOON), said.addressed[1:], site=SITE, now=NOON)
+    assert untouched is not None
+    assert untouched.standing is Standing.OPEN
+
+
+# --- silent -------------------------------------------------------------------------------------------------------
+
+
+def test_silent_means_one_thing(tmp_path: Path) -> None:
+    """A patience that the configuration chooses holds for every rule that asks, and for the gap that is noted."""
+    built = house("monarch")
+    patient = replace(
+        built.garden,
+        parameters={
+            **built.garden.parameters,
+            ("silent", ""): built.garden.rules["silent"].Parameters.model_validate({"silent_min": 40}),
+        },
+    )
+    store = store_of(tmp_path, built, NOON - HOUR, NOON, lambda at: 25.0, [])
+    ago: dict[str, Any] = {p.name: NOON for p in patient.probes} | {"birch-1": NOON - 30 * MINUTE}
+    for garden, state in ((built.garden, State.BREACH), (patient, State.FINE)):
+        watch = Watch(NOON - DAY, True, ago, True, patience=garden.patience)
+        found = asked(garden, store, "silent", [], watch, NOON)
+        assert {v.subject: v.state for v in found}["birch-1"] is state
+    assert AMBIENT not in {e.name for e in built.garden.enclosures}
+    store.close()
+
+
+def test_a_rule_takes_no_patience_of_its_own() -> None:
+    """What was each rule's own may stand in an older file with its default; another value goes where it counts."""
+    rule = house("monarch").garden.rules["watch"]
+    assert rule.Parameters.model_validate({"silent_min": 15}) == rule.Parameters.model_validate({})
+    with pytest.raises(ValueError, match=r"silent_min holds for all rules alike: give it under \[rules.silent\]"):
+        rule.Parameters.model_validate({"silent_min": 30})

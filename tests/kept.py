@@ -9,8 +9,7 @@ from typing import Any
 from sensord.commands import _build
 from sensord.edges.sqlite import SqliteReader, SqliteStore
 from sensord.edges.sqlite_connection import Connection, copy_whole
-from sensord.edges.sqlite_reads import open_to_read
-from sensord.edges.sqlite_unshipped import ShippingReader
+from sensord.edges.sqlite_unshipped import SqliteTail
 from sensord.model import Site
 from sensord.ports import Place, Share, Shelf
 
@@ -57,6 +56,6 @@ def read(path: Path | str, site: str, **options: Any) -> Kept:
     return Kept(reader, reader.of(site), reader.connection)
 
 
-def to_ship(path: Path | str) -> ShippingReader:
+def to_ship(path: Path | str) -> SqliteTail:
     """What is to be shipped."""
-    return ShippingReader(open_to_read(path, 5.0))
+    return SqliteTail.open(path)

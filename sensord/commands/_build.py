@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -262,9 +263,12 @@ def shipper(built: OneGarden, path: Path, store: SqliteStore, wake: Callable[[],
         return None
     from sensord.edges.influx import Shipper
     from sensord.edges.influx_writer import InfluxWriter
+    from sensord.edges.sqlite_unshipped import SqliteTail
 
     per = {name: rule.per for name, rule in built.garden.rules.items()}
-    return Shipper(path, store, InfluxWriter(influx), species_at(built.garden), per, wake, influx.every_s)
+    return Shipper(
+        partial(SqliteTail.open, path), store, InfluxWriter(influx), species_at(built.garden), per, wake, influx.every_s
+    )
 
 
 def store_path(store: StoreSettings, config: Path) -> Path:

@@ -7,7 +7,7 @@ import signal
 import threading
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from sensord.commands import _build, _page
 from sensord.config import Mistakes
@@ -18,15 +18,19 @@ from sensord.edges.sender import Sender
 from sensord.edges.sqlite import SqliteStore
 from sensord.edges.systemd import Heart
 from sensord.model import Route
-from sensord.ports import Inbox, Transient
+from sensord.ports import Channel, Inbox, Transient
+
+if TYPE_CHECKING:
+    from sensord.edges.charts import Pictures as Drawn
+    from sensord.edges.influx import Shipper
 
 log = logging.getLogger("sensord")
 
 
-def channels(built: _build.OneGarden, pictures: Pictures | None = None) -> dict[str, Any]:
+def channels(built: _build.OneGarden, pictures: Pictures | None = None) -> dict[str, Channel]:
     """The ways to the phone and to the stand-in; without one, messages go to the log and say so."""
     push = built.settings.push
-    found: dict[str, Any] = {}
+    found: dict[str, Channel] = {}
     link = _page.links(built)
     for route, urls in ((Route.PHONE, push.phone), (Route.STAND_IN, push.stand_in)):
         if urls:
@@ -37,7 +41,7 @@ def channels(built: _build.OneGarden, pictures: Pictures | None = None) -> dict[
     return found
 
 
-def _pictures(built: _build.OneGarden, config: Path, secrets: Path | None) -> Any:
+def _pictures(built: _build.OneGarden, config: Path, secrets: Path | None) -> Drawn | None:
     """What draws the week's picture; None where no week is pushed."""
     if not built.settings.review.at:
         return None
@@ -46,7 +50,7 @@ def _pictures(built: _build.OneGarden, config: Path, secrets: Path | None) -> An
     return Drawn(config, _build.store_path(built.settings.store, config), secrets)
 
 
-def _last_shipment(shipper: Any, clock: RealClock) -> None:
+def _last_shipment(shipper: Shipper, clock: RealClock) -> None:
     """Begin nothing more, and strike off what was delivered: what isn't is sent again after the next start."""
     shipper.close(timeout_s=3.0)
     try:

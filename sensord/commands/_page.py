@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Protocol
 
 from sensord.config import Mistakes
 
@@ -13,8 +14,19 @@ if TYPE_CHECKING:
     from sensord.edges.page.server import PageServer
     from sensord.loop import Loop
     from sensord.model import Message
+    from sensord.ports import Clock
 
 MISSING = "page: what serves it is not installed ({}); pip install 'sensord[page]'"
+
+
+class Told(Protocol):
+    """What the page tells the loop through, and asks whether the broker is there."""
+
+    def connected(self) -> tuple[bool, datetime | None]:
+        """Whether it is, and since when not."""
+
+    def put_local(self, topic: str, payload: bytes) -> None:
+        """Hand in what a keeper said."""
 
 
 def links(built: OneGarden) -> Callable[[Message], str] | None:
@@ -29,7 +41,7 @@ def links(built: OneGarden) -> Callable[[Message], str] | None:
     return Links(page.base_url, page.secret.get_secret_value(), page.link_hours).address_of
 
 
-def serve(built: OneGarden, path: Path, clock: Any, loop: Loop, inbox: Any) -> PageServer | None:
+def serve(built: OneGarden, path: Path, clock: Clock, loop: Loop, inbox: Told) -> PageServer | None:
     """The page on its own thread, until it is closed; None where it is switched off.
 
     Raises:

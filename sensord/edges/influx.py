@@ -1,7 +1,7 @@
 """Ships everything to InfluxDB, on a thread of its own: from the store, in order, again until it is delivered.
 
     reader's thread    reads what is next (its own read-only connection) → writes lines, while the last ones are on their way
-    shipper's thread   delivers → remembers its place
+    shipper's thread   delivers → remembers its position
     loop's thread      `settle`: strikes off in the store what was delivered, keeps what was refused
 
 The loop never waits for the network: it hands nothing over and only collects. With the server away the thread tries again
@@ -15,54 +15,39 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from datetime import datetime
-from pathlib import Path
-from typing import Protocol
 
 from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import LineMaker, Lines
 from sensord.edges.influx_writer import InfluxWriter, Later
-from sensord.edges.sqlite_reads import open_to_read
-from sensord.edges.sqlite_shipping import PARKED_KEPT, Parked
-from sensord.edges.sqlite_unshipped import Backlog, Place, ShippingReader
-from sensord.ports import Transient
+from sensord.edges.sqlite_shipping import PARKED_KEPT
+from sensord.ports import Backlog, Parked, Position, Settles, Tail, Transient
 from sensord.rules import Per
 
 FIRST_PAUSE_S = 5.0
 LONGEST_PAUSE_S = 300.0
-BUSY_S = 5.0
 WAKE_EVERY_S = 1.0
 """While catching up, the store is told this often what was delivered."""
 
 
-def try_out(path: str | Path, settings: InfluxSettings, species: Mapping[str, str], per: Mapping[str, Per]) -> str:
+def try_out(tail: Tail, settings: InfluxSettings, species: Mapping[str, str], per: Mapping[str, Per]) -> str:
     """Ship the newest reading of the store at once, again if it was shipped: that changes nothing, and proves the way.
 
     Returns what was shipped, "" where there is nothing yet. Raises Transient with what is wrong.
     """
-    reader, writer = ShippingReader(open_to_read(path, BUSY_S)), InfluxWriter(settings)
-    try:
-        lines = LineMaker(reader.series, species, per).lines(reader.newest())
+    with closing(tail), closing(InfluxWriter(settings)) as writer:
+        lines = LineMaker(tail.series, species, per).lines(tail.newest())
         if refused := writer.deliver(lines):
             raise Transient(refused[0].words)
-    finally:
-        writer.close()
-        reader.close()
     return lines[0].text if lines else ""
-
-
-class Settles(Protocol):
-    """The store's writing side, used by the loop's thread alone."""
-
-    def settle(self, upto: int, parked: list[Parked], now: datetime) -> None:
-        """Strike off what has been delivered, and keep what was refused."""
 
 
 class Shipper:
     """Begins with `start`, ends with `close`.
 
     Args:
-        path: the store's file, for the thread's own read-only connection.
+        open_tail: how the thread gets at what is to be shipped; called on that thread, again until it succeeds.
         store: the store's writer; `settle` alone uses it, and only the loop's thread may call that.
         writer: the connection to the server.
         species: of each enclosure, whose thresholds its degree-days are counted by.
@@ -74,7 +59,7 @@ class Shipper:
 
     def __init__(
         self,
-        path: str | Path,
+        open_tail: Callable[[], Tail],
         store: Settles,
         writer: InfluxWriter,
         species: Mapping[str, str],
@@ -84,12 +69,12 @@ class Shipper:
         first_pause_s: float = FIRST_PAUSE_S,
         longest_pause_s: float = LONGEST_PAUSE_S,
     ) -> None:
-        self._path, self._store, self._writer, self._wake = path, store, writer, wake
+        self._open_tail, self._store, self._writer, self._wake = open_tail, store, writer, wake
         self._species, self._per = species, per
         self._every_s, self._first_pause_s, self._longest_pause_s = every_s, first_pause_s, longest_pause_s
-        self._reader: ShippingReader | None = None
+        self._tail: Tail | None = None
         self._maker: LineMaker | None = None
-        self._place = Place()
+        self._position = Position()
         self._lock = threading.Lock()
         self._delivered = 0  # all changes up to this one
         self._settled = 0
@@ -152,8 +137,8 @@ class Shipper:
                 self._say(f"defect in shipping: {type(defect).__name__}: {defect}")
             self._stop.wait(pause_s)
         self._writer.close()
-        if self._reader is not None:
-            self._reader.close()
+        if self._tail is not None:
+            self._tail.close()
 
     def _say(self, trouble: str) -> None:
         """What is wrong now; the loop hears of it at once where that is news."""
@@ -164,12 +149,12 @@ class Shipper:
 
     def _catch_up(self) -> None:
         """Deliver until nothing waits."""
-        if self._reader is None or self._maker is None:
-            self._reader = ShippingReader(open_to_read(self._path, BUSY_S))
-            self._maker = LineMaker(self._reader.series, self._species, self._per)
+        if self._tail is None or self._maker is None:
+            self._tail = self._open_tail()
+            self._maker = LineMaker(self._tail.series, self._species, self._per)
         woken_s = time.monotonic()
         with ThreadPoolExecutor(1, "shipping-reader") as ahead:
-            coming = ahead.submit(self._prepare, self._place)
+            coming = ahead.submit(self._prepare, self._position)
             while (prepared := coming.result()) is not None and not self._stop.is_set():
                 after, lines = prepared
                 coming = ahead.submit(self._prepare, after)
@@ -177,7 +162,7 @@ class Shipper:
                 with self._lock:
                     self._delivered = after.change - 1
                     self._refused = (self._refused + refused)[-PARKED_KEPT:]
-                self._place = after
+                self._position = after
                 self.points += len(lines) - len(refused)
                 if time.monotonic() - woken_s >= WAKE_EVERY_S:
                     woken_s = time.monotonic()
@@ -187,17 +172,17 @@ class Shipper:
         if self._delivered != self._settled:
             self._wake()
 
-    def _prepare(self, place: Place) -> tuple[Place, Lines] | None:
+    def _prepare(self, position: Position) -> tuple[Position, Lines] | None:
         """What comes next; None where nothing waits."""
-        assert self._reader is not None
+        assert self._tail is not None
         assert self._maker is not None
-        window = self._reader.window(place, self._writer.at_once)
+        window = self._tail.window(position, self._writer.at_once)
         return None if window is None else (window.after, self._maker.lines(window))
 
     def _look_back(self) -> None:
         """What waits now."""
-        if self._reader is not None:
+        if self._tail is not None:
             try:
-                self.waiting = self._reader.backlog(self._place)
+                self.waiting = self._tail.backlog(self._position)
             except Transient:  # the store is what is in trouble, and the loop says so
                 return

@@ -33,9 +33,8 @@ from typing import Any, NamedTuple
 
 from sensord.edges.sqlite_codec import value_from_steps
 from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_shipping import Kind, Mark
-from sensord.edges.sqlite_unshipped import Window
 from sensord.model import Concern, Entry, Fate, Gap, Message, milliseconds
+from sensord.ports import Kind, Mark, Window
 from sensord.rules import Per
 
 LONGEST_TAG = 128

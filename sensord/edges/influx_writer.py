@@ -16,8 +16,7 @@ from typing import Any
 
 from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import Lines
-from sensord.edges.sqlite_shipping import Parked
-from sensord.ports import Transient
+from sensord.ports import Parked, Transient
 
 REFUSES = frozenset({400, 422})
 TOO_LARGE = 413

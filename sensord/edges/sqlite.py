@@ -20,11 +20,11 @@ from pathlib import Path
 from sensord.edges.sqlite_connection import Connection, copy_whole
 from sensord.edges.sqlite_journal import Bounds, SqliteJournal
 from sensord.edges.sqlite_reads import Numbers, SqliteReadings, open_to_read, shelf_of
-from sensord.edges.sqlite_shipping import Parked, ShippingNotes
+from sensord.edges.sqlite_shipping import ShippingNotes
 from sensord.edges.sqlite_tail import NewestReadings
 from sensord.edges.sqlite_writer import Writer
 from sensord.model import Site
-from sensord.ports import Place, Share, Shelf
+from sensord.ports import Parked, Place, Share, Shelf
 
 READER_CACHE_KIB = 1000
 """Pages that a site's own connection keeps: it asks for little that is not new."""

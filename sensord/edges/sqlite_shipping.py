@@ -2,7 +2,7 @@
 
 Triggers note every row that was added or changed in the table `changed`, in the transaction that changes it: nothing is
 forgotten over a crash, and no code has to remember to note anything. A row has a change number that only grows. The
-shipper, on its own read-only connection, reads what the numbers after its place stand for, as it is now; when it has
+shipper, on its own read-only connection, reads what the numbers after its position stand for, as it is now; when it has
 been delivered, the writer deletes those numbers (`settle`). What is changed again meanwhile has got a new number. So the
 cursor is the smallest number there is; sending something twice is possible, leaving something out is not.
 
@@ -26,13 +26,12 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from datetime import datetime
-from enum import IntEnum
-from typing import NamedTuple
 
 from sensord.edges.sqlite_codec import microseconds
 from sensord.edges.sqlite_connection import Connection
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.edges.sqlite_writer import Writer
+from sensord.ports import Kind, Parked
 
 DRAW_TOGETHER_AT = 100_000
 """Readings noted one by one that may wait before they are drawn together by the hour."""
@@ -45,35 +44,6 @@ FORM = 1
 
 DESTINATION = "ships to"
 SETTLED = "shipped at"
-
-
-class Kind(IntEnum):
-    """What a row of `changed` stands for."""
-
-    READING = 0
-    HOUR = 1
-    DAY = 2
-    TALLY = 3
-    CONCERN = 4
-    ENTRY = 5
-    MESSAGE = 6
-    GAP = 7
-
-
-class Mark(NamedTuple):
-    """One thing to ship: enough to find it again."""
-
-    kind: int
-    number: int
-    at: int
-
-
-class Parked(NamedTuple):
-    """A point that the other database refuses for good, with its words."""
-
-    mark: Mark
-    line: str
-    words: str
 
 
 def _note(what: str) -> str:

@@ -4,56 +4,33 @@ from __future__ import annotations
 
 import json
 from datetime import datetime
-from typing import Any, NamedTuple
+from pathlib import Path
+from typing import Any
 
 from sensord.edges.sqlite_codec import SCALE, from_json, from_microseconds, maybe_instant
 from sensord.edges.sqlite_connection import Connection
+from sensord.edges.sqlite_reads import open_to_read
 from sensord.edges.sqlite_shipping import DESTINATION, SETTLED
 from sensord.model import Concern, Entry, Gap, GapKind, Message, What, instant
-
-BEFORE_ALL = -(2**62)
-
-
-class Place(NamedTuple):
-    """How far one has got: all changes before `change` are done, and of its readings those up to `measured_ms`."""
-
-    change: int = 0
-    measured_ms: int = BEFORE_ALL
+from sensord.ports import Backlog, Position, Window
 
 
-class Window(NamedTuple):
-    """The next changes, as the store has them now. Readings: (series, measured_ms, value as stored, doubts, delay_ms, …)."""
-
-    after: Place  # where to go on once all of it is delivered
-    readings: list[tuple[Any, ...]]
-    hours: list[tuple[Any, ...]]
-    days: list[tuple[Any, ...]]
-    tallies: list[tuple[Any, ...]]
-    concerns: list[tuple[int, Concern]]
-    entries: list[tuple[int, Entry]]
-    messages: list[tuple[int, str, Message]]  # with what became of it
-    gaps: list[tuple[int, Gap]]
-
-
-class Backlog(NamedTuple):
-    """What waits to be shipped."""
-
-    changes: int
-    oldest: datetime | None  # receipt of the oldest reading that waits, of those that came since shipping began
-    settled_at: datetime | None  # when the writer last struck off what had been delivered
-
-
-class ShippingReader:
-    """Says what is to be shipped, of all sites; over a read-only connection of its own."""
+class SqliteTail:
+    """`ports.Tail`, over a read-only connection of its own."""
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection
 
-    def window(self, place: Place, limit: int) -> Window | None:
+    @classmethod
+    def open(cls, path: str | Path, busy_s: float = 5.0) -> SqliteTail:
+        """Of the store in this file. ValueError where there is none."""
+        return cls(open_to_read(path, busy_s))
+
+    def window(self, position: Position, limit: int) -> Window | None:
         """The next changes: at most about `limit` things; None where nothing waits."""
         (last,) = self._connection.one(
             "SELECT max(change) FROM (SELECT change FROM changed WHERE change >= ? ORDER BY change LIMIT ?)",
-            (place.change, limit),
+            (position.change, limit),
         )
         if last is None:
             return None
@@ -62,13 +39,13 @@ class ShippingReader:
             " ON r.series = c.number AND r.measured_ms BETWEEN c.at AND c.until"
             " WHERE c.kind = 0 AND c.change BETWEEN ? AND ? AND (c.change > ? OR r.measured_ms > ?)"
             " ORDER BY c.change, r.measured_ms LIMIT ?",
-            (place.change, last, place.change, place.measured_ms, limit),
+            (position.change, last, position.change, position.measured_ms, limit),
         )
-        after = Place(last + 1)
+        after = Position(last + 1)
         if len(rows) == limit:  # perhaps in the middle of an hour that was drawn together
             last = rows[-1][-1]
-            after = Place(last, rows[-1][1])
-        span = (place.change, last)
+            after = Position(last, rows[-1][1])
+        span = (position.change, last)
         return Window(
             after,
             rows,
@@ -111,16 +88,16 @@ class ShippingReader:
         row = self._connection.one(
             "SELECT series, max(measured_ms), value, doubts, delay_ms FROM reading GROUP BY series LIMIT 1"
         )
-        return Window(Place(), [row] if row else [], [], [], [], [], [], [], [])
+        return Window(Position(), [row] if row else [], [], [], [], [], [], [], [])
 
     def _marked(self, kind: int, what: str, span: tuple[int, int]) -> list[Any]:
         return self._connection.all(
             f"SELECT {what} WHERE c.kind = {kind} AND c.change BETWEEN ? AND ? ORDER BY c.change", span
         )
 
-    def backlog(self, place: Place) -> Backlog:
-        """What waits beyond a place."""
-        return backlog(self._connection, place)
+    def backlog(self, position: Position) -> Backlog:
+        """What waits beyond a position."""
+        return backlog(self._connection, position)
 
     def close(self) -> None:
         """Close the connection."""
@@ -132,15 +109,15 @@ class ShippingReader:
         return {number: (site, probe, quantity, SCALE[quantity]) for number, site, probe, quantity in rows}
 
 
-def backlog(connection: Connection, place: Place = Place()) -> Backlog:  # noqa: B008 (a tuple)
-    """What waits beyond a place."""
+def backlog(connection: Connection, position: Position = Position()) -> Backlog:  # noqa: B008 (a tuple)
+    """What waits beyond a position."""
     known = dict(connection.all("SELECT name, value FROM fact WHERE site = ''"))
     facts, settled = json.loads(known.get(DESTINATION, "{}")), known.get(SETTLED)
-    (changes,) = connection.one("SELECT count(*) FROM changed WHERE change >= ?", (place.change,))
+    (changes,) = connection.one("SELECT count(*) FROM changed WHERE change >= ?", (position.change,))
     row = connection.one(
         "SELECT r.measured_ms + r.delay_ms FROM changed c CROSS JOIN reading r ON r.series = c.number"
         " AND r.measured_ms BETWEEN c.at AND c.until WHERE c.kind = 0 AND c.change >= ? ORDER BY c.change LIMIT 1",
-        (max(place.change, facts.get("history", 0) + 1),),
+        (max(position.change, facts.get("history", 0) + 1),),
     )
     return Backlog(changes, row and instant(row[0]), datetime.fromisoformat(settled) if settled else None)
 

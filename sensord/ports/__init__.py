@@ -1,6 +1,7 @@
 """The only interfaces of the house: what the engine's loop needs of the world, and what each adapter promises.
 
     world.py   Inbox, Clock, Channel, Sender, Shipping
+    tail.py    Tail: what is still to be shipped to another database
     store.py   the parts of a store, each of one site: Journal, Readings, Summaries, Entries, Concerns, Outbox, Facts, Accounts
 
 An adapter returns or raises; only the loop logs. `Transient` means "try again later", anything else is a defect.
@@ -30,11 +31,13 @@ from sensord.ports.store import (
     Summaries,
     TallyHour,
 )
+from sensord.ports.tail import Backlog, Kind, Mark, Parked, Position, Settles, Tail, Window
 from sensord.ports.world import Channel, Clock, Inbox, Sender, Shipping, Transient
 
 __all__ = [
     "Accounts",
     "Added",
+    "Backlog",
     "Channel",
     "Clock",
     "Commit",
@@ -45,20 +48,27 @@ __all__ = [
     "Hour",
     "Inbox",
     "Journal",
+    "Kind",
+    "Mark",
     "Outbox",
+    "Parked",
     "Place",
+    "Position",
     "Readings",
     "Records",
     "Sender",
     "Sending",
     "Sent",
     "Series",
+    "Settles",
     "Share",
     "Shelf",
     "Shipping",
     "Slot",
     "Store",
     "Summaries",
+    "Tail",
     "TallyHour",
     "Transient",
+    "Window",
 ]

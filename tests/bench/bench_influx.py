@@ -27,9 +27,10 @@ import pytest
 
 from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import LineMaker
-from sensord.edges.sqlite_unshipped import Place, backlog
+from sensord.edges.sqlite_unshipped import backlog
 from sensord.model import Quantity, Reading, Site
 from sensord.ports import Commit
+from sensord.ports.tail import Position
 from tests.edges.broker import Mosquitto
 from tests.edges.influx_servers import Front, Influxd, Victoria
 from tests.edges.shipped import PER, shipper_of
@@ -92,7 +93,7 @@ def test_points_shipped_per_second(tmp_path: Path, kind: str) -> None:
         settings = InfluxSettings(url=f"http://127.0.0.1:{port}", bucket="ours", points_at_once=AT_ONCE)
         path = tmp_path / "garden.sqlite3"
         with closing(filled(path, 2, settings.destination)) as store, closing(to_ship(path)) as reader:
-            maker, place, bodies, points = LineMaker(reader.series, {}, PER), Place(), [], 0
+            maker, place, bodies, points = LineMaker(reader.series, {}, PER), Position(), [], 0
             while (window := reader.window(place, AT_ONCE)) is not None:
                 texts = maker.lines(window).texts
                 bodies.append("\n".join(texts).encode())
@@ -106,8 +107,8 @@ def test_points_shipped_per_second(tmp_path: Path, kind: str) -> None:
                 ours = points / (time.perf_counter() - begin)
                 ratios.append(ours / theirs)
                 assert shipper.points == points
-                assert shipper._reader is not None
-                shipper._reader.close()
+                assert shipper._tail is not None
+                shipper._tail.close()
                 shipper._writer.close()
                 print(f"{kind}: {ours:,.0f} points/s, bare client {theirs:,.0f}, ratio {ratios[-1]:.2f}")
             ratio = median(ratios[1:])

@@ -11,6 +11,7 @@ from sensord.config import InfluxSettings
 from sensord.edges.influx import Shipper
 from sensord.edges.influx_reads import InfluxRecords, InfluxStore
 from sensord.edges.influx_writer import InfluxWriter
+from sensord.edges.sqlite_unshipped import SqliteTail
 from sensord.rules import all_rules
 from tests.kept import Kept
 from tests.store_promises import ALDER, BIRCH, SITE
@@ -23,7 +24,7 @@ SOON = datetime(2026, 9, 1, tzinfo=UTC)
 def shipper_of(path: Path, store: Kept, settings: InfluxSettings, **options: Any) -> Shipper:
     """A shipper of the promises' garden; not started."""
     usual: dict[str, Any] = {"wake": lambda: None, "every_s": 0.05, "first_pause_s": 0.02, "longest_pause_s": 0.2}
-    return Shipper(path, store, InfluxWriter(settings), SPECIES, PER, **{**usual, **options})
+    return Shipper(lambda: SqliteTail.open(path), store, InfluxWriter(settings), SPECIES, PER, **{**usual, **options})
 
 
 class ShippedStore:
@@ -54,8 +55,8 @@ class ShippedStore:
 
     def close(self) -> None:
         self.shipper._writer.close()
-        if self.shipper._reader is not None:
-            self.shipper._reader.close()
+        if self.shipper._tail is not None:
+            self.shipper._tail.close()
         self.remote.close()
         self.local.close()
 

@@ -21,9 +21,9 @@ from sensord.config import InfluxSettings
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
-from sensord.edges.sqlite_shipping import Kind, Mark, Parked
 from sensord.model import Arrival, Quantity, Reading
 from sensord.ports import Commit, Transient
+from sensord.ports.tail import Kind, Mark, Parked
 from simulators import scenario
 from tests.edges.broker import Mosquitto
 from tests.edges.influx_servers import Front, Influxd

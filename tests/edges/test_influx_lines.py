@@ -12,13 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.edges.influx_lines import LineMaker, can_be_kept, escaped, head, line
-from sensord.edges.sqlite_shipping import Kind, Mark
-from sensord.edges.sqlite_unshipped import Place, Window
 from sensord.model import Entry, Gap, GapKind, Quantity, What
+from sensord.ports.tail import Kind, Mark, Position, Window
 from tests.edges.shipped import PER, SPECIES
 from tests.store_promises import ALDER, HOUR, LOW, SITE, START, a_concern, a_message, a_verdict
 
-EMPTY = Window(Place(), [], [], [], [], [], [], [], [])
+EMPTY = Window(Position(), [], [], [], [], [], [], [], [])
 SERIES = {1: (SITE, LOW, Quantity.TEMPERATURE.value, 1e4), 2: (SITE, "odd, one", Quantity.HUMIDITY.value, 1e5)}
 START_MS = 1_787_198_400_000
 

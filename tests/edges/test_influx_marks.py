@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from sensord.edges import sqlite_shipping
-from sensord.edges.sqlite_shipping import Kind, Mark, Parked
-from sensord.edges.sqlite_unshipped import Place, ShippingReader, Window, parked
+from sensord.edges.sqlite_unshipped import SqliteTail, parked
 from sensord.model import Entry, Gap, GapKind, Quantity, Standing, What
 from sensord.ports import Commit, Sending
+from sensord.ports.tail import Kind, Mark, Parked, Position, Window
 from tests.edges.test_sqlite import open_store
 from tests.kept import Kept, to_ship
 from tests.store_promises import (
@@ -42,18 +42,18 @@ def store(tmp_path: Path) -> Iterator[Kept]:
 
 
 @pytest.fixture
-def reader(tmp_path: Path, store: Kept) -> Iterator[ShippingReader]:
+def reader(tmp_path: Path, store: Kept) -> Iterator[SqliteTail]:
     """The shipper's view of it."""
     with closing(to_ship(tmp_path / "garden.sqlite3")) as reader:
         yield reader
 
 
-def everything(reader: ShippingReader, limit: int = 5000, place: Place = Place()) -> list[Window]:  # noqa: B008 (a tuple)
-    """All windows from a place on."""
+def everything(reader: SqliteTail, limit: int = 5000, position: Position = Position()) -> list[Window]:  # noqa: B008 (a tuple)
+    """All windows from a position on."""
     found = []
-    while (window := reader.window(place, limit)) is not None:
+    while (window := reader.window(position, limit)) is not None:
         found.append(window)
-        place = window.after
+        position = window.after
     return found
 
 
@@ -62,7 +62,7 @@ def times(windows: list[Window]) -> list[int]:
     return [row[1] - 1_787_198_400_000 for window in windows for row in window.readings]
 
 
-def test_every_kind_of_change_is_noted(store: Kept, reader: ShippingReader) -> None:
+def test_every_kind_of_change_is_noted(store: Kept, reader: SqliteTail) -> None:
     """Readings, summaries, tallies, concerns, entries, messages and gaps; what was there already is not noted again."""
     batch = Commit(
         START,
@@ -82,7 +82,7 @@ def test_every_kind_of_change_is_noted(store: Kept, reader: ShippingReader) -> N
     assert [len(part) for w in everything(reader) for part in w[1:]] in ([], [0, 0, 0, 0, 0, 0, 0, 1])
 
 
-def test_what_changes_again_is_noted_again_once(store: Kept, reader: ShippingReader) -> None:
+def test_what_changes_again_is_noted_again_once(store: Kept, reader: SqliteTail) -> None:
     """Whatever statement changes a row: it stands there once, as it is now, under its newest number."""
     gap = Gap(SITE, GapKind.SILENCE, LOW, START, None)
     for minutes in range(1, 4):
@@ -107,7 +107,7 @@ def test_noting_uses_the_index(store: Kept) -> None:
     assert "changed_once" in plan[3]
 
 
-def test_what_changes_while_it_is_sent_is_sent_again(store: Kept, reader: ShippingReader) -> None:
+def test_what_changes_while_it_is_sent_is_sent_again(store: Kept, reader: SqliteTail) -> None:
     """Settling what was read leaves what was changed after the reading."""
     store.journal.commit(Commit(START, [reading(0, 20)]))
     store.journal.summarise(START + HOUR)
@@ -121,7 +121,7 @@ def test_what_changes_while_it_is_sent_is_sent_again(store: Kept, reader: Shippi
 
 
 @pytest.mark.parametrize("limit", [1, 7, 50, 5000])
-def test_windows_leave_nothing_out(store: Kept, reader: ShippingReader, limit: int) -> None:
+def test_windows_leave_nothing_out(store: Kept, reader: SqliteTail, limit: int) -> None:
     """However small the windows, every reading is in one of them, in the order in which they came."""
     readings = afternoon(5, 300)
     for begin in range(0, len(readings), 11):
@@ -133,7 +133,7 @@ def test_windows_leave_nothing_out(store: Kept, reader: ShippingReader, limit: i
 
 @pytest.mark.parametrize("limit", [10, 5000])
 def test_what_waits_long_is_drawn_together(
-    store: Kept, reader: ShippingReader, monkeypatch: pytest.MonkeyPatch, limit: int
+    store: Kept, reader: SqliteTail, monkeypatch: pytest.MonkeyPatch, limit: int
 ) -> None:
     """Very many single readings become one note an hour and series; none is left out, nothing delivered is lost track of."""
     monkeypatch.setattr(sqlite_shipping, "DRAW_TOGETHER_AT", 400)
@@ -167,7 +167,7 @@ def test_numbers_never_come_again(tmp_path: Path) -> None:
         closing(to_ship(tmp_path / "garden.sqlite3")) as r,
     ):
         store.journal.commit(Commit(START, [reading(7200, 20)]))
-        assert [w.after for w in everything(r, place=Place(61))] == [Place(62)]
+        assert [w.after for w in everything(r, position=Position(61))] == [Position(62)]
 
 
 def test_another_destination_gets_everything(tmp_path: Path) -> None:
@@ -185,25 +185,25 @@ def test_another_destination_gets_everything(tmp_path: Path) -> None:
     ):
         with closing(open_store(tmp_path, ships_to=destination)) as store, closing(to_ship(path)) as reader:
             assert [[len(part) for part in w[1:]] for w in everything(reader)] == counts
-            assert reader.backlog(Place()).oldest is None, "what was there before is not behind"
+            assert reader.backlog(Position()).oldest is None, "what was there before is not behind"
             store.settle(10**6, [], START)
     with closing(open_store(tmp_path)) as store:
         store.journal.commit(Commit(START, [reading(9000, 1)]))
         assert store.connection.one("SELECT count(*) FROM changed") == (0,)
 
 
-def test_the_backlog(store: Kept, reader: ShippingReader) -> None:
+def test_the_backlog(store: Kept, reader: SqliteTail) -> None:
     """How many changes wait, since when the oldest reading among them is here, and when something was last delivered."""
-    assert reader.backlog(Place()) == (0, None, None)
+    assert reader.backlog(Position()) == (0, None, None)
     late = reading(0, 20)._replace(received_at=START + 5 * HOUR)
     store.journal.commit(Commit(START, [late, reading(3600 * 6, 20)]))
-    assert reader.backlog(Place()) == (2, START + 5 * HOUR, None)
+    assert reader.backlog(Position()) == (2, START + 5 * HOUR, None)
     store.settle(1, [], START + 7 * HOUR)
-    assert reader.backlog(Place()) == (1, START + 6 * HOUR + timedelta(milliseconds=250), START + 7 * HOUR)
-    assert reader.backlog(Place(3)).changes == 0
+    assert reader.backlog(Position()) == (1, START + 6 * HOUR + timedelta(milliseconds=250), START + 7 * HOUR)
+    assert reader.backlog(Position(3)).changes == 0
 
 
-def test_nothing_is_pruned_that_was_not_shipped(store: Kept, reader: ShippingReader) -> None:
+def test_nothing_is_pruned_that_was_not_shipped(store: Kept, reader: SqliteTail) -> None:
     """Old readings stay until they are delivered, and where they were refused; without shipping they may go at once."""
     store.journal.commit(Commit(START, afternoon(6)))
     store.journal.summarise(NEVER)
@@ -219,7 +219,7 @@ def test_nothing_is_pruned_that_was_not_shipped(store: Kept, reader: ShippingRea
     assert len(store.summaries.hours(LOW, TEMPERATURE, START, NEVER)) == 6
 
 
-def test_pruned_before_it_was_sent(store: Kept, reader: ShippingReader) -> None:
+def test_pruned_before_it_was_sent(store: Kept, reader: SqliteTail) -> None:
     """A note whose row is gone, or whose concern never opened, stands for nothing and harms nothing."""
     store.journal.commit(Commit(START, concerns=[a_concern(standing=Standing.FORMING, opened_at=None)]))
     store.journal.commit(
@@ -244,4 +244,4 @@ def test_what_was_refused_is_kept_and_tried_again(tmp_path: Path) -> None:
         assert len(found[1][2]) == 500
     with closing(open_store(tmp_path, ships_to="x")) as store, closing(to_ship(path)) as reader:
         assert parked(store.connection) == []
-        assert reader.backlog(Place()).changes == 1000
+        assert reader.backlog(Position()).changes == 1000

@@ -68,7 +68,7 @@ def shipped(influxd: Influxd, tmp_path_factory: pytest.TempPathFactory) -> Itera
             shipper = _build.shipper(built, path, store, lambda: None)
             shipper._catch_up()
             shipper.settle(NOW)
-            shipper._reader.close()
+            shipper._tail.close()
             shipper._writer.close()
             assert PER
         yield path, settings

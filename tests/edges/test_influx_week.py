@@ -21,7 +21,7 @@ from sensord.config import InfluxSettings
 from sensord.edges.influx import Shipper
 from sensord.edges.influx_reads import InfluxStore
 from sensord.edges.sqlite_unshipped import backlog, parked
-from sensord.model import Concern, Doubt, Entry, Quantity, Reading, Standing, What
+from sensord.model import Concern, Doubt, Entry, Quantity, Reading, Source, Standing, What
 from sensord.ports import Commit
 from tests.edges.influx_servers import FAULTS, Front, Influxd, Victoria
 from tests.edges.shipped import shipper_of
@@ -192,7 +192,9 @@ def compare_figures(distant: InfluxStore, store: Kept) -> None:
         assert len(theirs) == 1
         names = ("key", "standing", "opened_at", "breached_since", "over_at", "tellings", "peak")
         assert [[getattr(c, n) for n in names] for c in theirs] == [[getattr(c, n) for n in names] for c in ours]
-    said = [e._replace(source="") for e in store.entries.between(START, end)]
+    said = [
+        e._replace(source=Source.MQTT) for e in store.entries.between(START, end)
+    ]  # where it came from is not shipped
     assert remote.entries.between(START, end) == said != []
     assert [p.message.at for p in remote.outbox.between(START, end)] == [
         p.message.at for p in store.outbox.between(START, end)

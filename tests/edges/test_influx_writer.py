@@ -23,9 +23,9 @@ from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import Line, Lines
 from sensord.edges.influx_reads import InfluxStore
 from sensord.edges.influx_writer import InfluxWriter, Later
-from sensord.edges.sqlite_shipping import Mark, Parked
 from sensord.model import Quantity
 from sensord.ports import Transient
+from sensord.ports.tail import Mark, Parked
 from tests.edges.broker import make_certificates
 from tests.edges.influx_servers import Front, Influxd, Victoria
 from tests.store_promises import NEVER, START

@@ -18,7 +18,7 @@ from sensord import ledger
 from sensord.config import Settings
 from sensord.ledger import Stand
 from sensord.model import EPOCH, Cohort, Enclosure, Entry, Probe, Quantity, Site
-from sensord.rules import Rule
+from sensord.rules import Manner, Rule
 from sensord.rules._anchoring import Held, Holding
 from sensord.rules._heat import HeatLimits
 from sensord.rules._watching import Patience
@@ -51,6 +51,11 @@ class Garden:
         """After what silence a probe is called silent."""
         found = self.parameters.get(("silent", ""))
         return found if isinstance(found, Patience) else Patience.model_validate({})
+
+    @property
+    def manners(self) -> dict[str, Manner]:
+        """How each rule's concerns are spoken of."""
+        return {name: rule.manner for name, rule in self.rules.items()}
 
     def probes_at(self, place: str, quantity: Quantity) -> tuple[Probe, ...]:
         """The probes of a place that measure a quantity, the primary one first."""

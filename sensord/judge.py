@@ -42,10 +42,9 @@ breach on. What a FINE verdict advises stands until the concern is over or it is
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
-from types import MappingProxyType
 
 from sensord.actions import is_done_by, keeps_in
 from sensord.model import (
@@ -55,7 +54,6 @@ from sensord.model import (
     Asked,
     Concern,
     Entry,
-    Hazard,
     Message,
     Notice,
     Route,
@@ -67,146 +65,17 @@ from sensord.model import (
     Verdict,
     What,
 )
+from sensord.rules import Manner
 
 PROMPTLY = timedelta(minutes=2)
 """What arrives within this was told when it was asked: a slow channel and a replay then decide alike. Chosen."""
-
-_MINUTE = timedelta(minutes=1)
-_HOUR = timedelta(hours=1)
-
-
-def _by_severity(minor: timedelta, moderate: timedelta, severe: timedelta) -> Mapping[Severity, timedelta]:
-    return MappingProxyType(
-        {
-            Severity.NONE: minor,
-            Severity.MINOR: minor,
-            Severity.MODERATE: moderate,
-            Severity.SEVERE: severe,
-            Severity.EXTREME: timedelta(0),
-        }
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class Manner:
-    """Which hazard a rule watches for, and how patiently its concerns are spoken of.
-
-    The durations are chosen: common practice, no source.
-    """
-
-    hazard: Hazard = Hazard.OTHER
-    dwell: Mapping[Severity, timedelta] = field(
-        default_factory=lambda: _by_severity(20 * _MINUTE, 10 * _MINUTE, timedelta(0))
-    )
-    fine_for: timedelta = 20 * _MINUTE
-    unknown_for: timedelta = 3 * _HOUR
-    pauses: tuple[timedelta, ...] = (30 * _MINUTE, _HOUR, 2 * _HOUR, 4 * _HOUR)
-    hurry: float = 2.0  # pauses are this much shorter at Severe and above
-    most_tellings: Mapping[Severity, int] = field(
-        default_factory=lambda: MappingProxyType(
-            {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 4, Severity.SEVERE: 7, Severity.EXTREME: 9}
-        )
-    )
-    grid: timedelta = 15 * _MINUTE  # repeats fall on it, so that they find company and become one push
-    reminder: timedelta = 20 * _MINUTE  # before a deadline: no repeat sooner
-    change_pause: timedelta = 20 * _MINUTE
-    after_not_now: timedelta = 90 * _MINUTE
-    settling: timedelta = 40 * _MINUTE
-    tell_from: Severity = Severity.MODERATE
-    all_clear: Severity | None = None  # from which told severity on the end is worth a push of its own
-    holds: timedelta = 2 * _HOUR  # how long a message holds whose advice does not say
-    before_quiet: bool = False  # advice that falls due within the quiet hours is never held back before they begin
-
-
-USUAL = Manner()
-HEAT = Manner(
-    hazard=Hazard.HEAT,
-    dwell=_by_severity(20 * _MINUTE, 5 * _MINUTE, timedelta(0)),
-    fine_for=40 * _MINUTE,  # a cloud does not end a hot day
-    most_tellings=MappingProxyType(
-        {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 3, Severity.SEVERE: 6, Severity.EXTREME: 8}
-    ),
-)
-STORM = Manner(
-    hazard=Hazard.WIND,
-    dwell=_by_severity(10 * _MINUTE, timedelta(0), timedelta(0)),
-    fine_for=30 * _MINUTE,
-    unknown_for=6 * _HOUR,
-    pauses=(30 * _MINUTE, _HOUR, 2 * _HOUR),
-    all_clear=Severity.MODERATE,
-    holds=_HOUR,
-    before_quiet=True,
-)
-WATCHING = Manner(
-    hazard=Hazard.WATCHING,
-    dwell=_by_severity(10 * _MINUTE, 5 * _MINUTE, timedelta(0)),
-    fine_for=15 * _MINUTE,
-    unknown_for=24 * _HOUR,
-    pauses=(6 * _HOUR, 12 * _HOUR, 24 * _HOUR),
-    most_tellings=MappingProxyType(
-        {Severity.NONE: 1, Severity.MINOR: 2, Severity.MODERATE: 4, Severity.SEVERE: 6, Severity.EXTREME: 6}
-    ),
-    after_not_now=12 * _HOUR,
-    settling=_HOUR,
-    tell_from=Severity.MINOR,
-    holds=24 * _HOUR,
-)
-"""Of the rules that watch the watching: they speak softly, but they do speak."""
-
-UNHURRIED = Manner(
-    hazard=Hazard.HEAT,
-    fine_for=2 * _HOUR,
-    pauses=(2 * _HOUR, 4 * _HOUR),
-    most_tellings=MappingProxyType(
-        {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 2, Severity.SEVERE: 4, Severity.EXTREME: 4}
-    ),
-)
-"""Of what is about a probe or a cage's air rather than about today's heat: told, and once more."""
-
-FAIR_DAY = Manner(
-    hazard=Hazard.WIND,
-    fine_for=18 * _HOUR,
-    pauses=(3 * _HOUR, 24 * _HOUR),
-    most_tellings=MappingProxyType(
-        {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 4, Severity.SEVERE: 6, Severity.EXTREME: 6}
-    ),
-    holds=6 * _HOUR,
-)
-"""Of ballast for breezy days: one matter from day to day, however often the wind drops; after a while, once a day."""
-
-NOTE = Manner(fine_for=_HOUR, tell_from=Severity.MINOR, holds=4 * _HOUR)
-"""Of small things that are said once: a Minor matter has one telling."""
-
-MANNERS: Mapping[str, Manner] = MappingProxyType(
-    {
-        "storm": STORM,
-        "offset": UNHURRIED,
-        "overheating": HEAT,
-        "wind": FAIR_DAY,
-        "shelter": replace(USUAL, hazard=Hazard.WIND),
-        "frost": replace(USUAL, hazard=Hazard.FROST),
-        "shade": replace(NOTE, hazard=Hazard.HEAT),
-        "wet": replace(NOTE, hazard=Hazard.WET),
-        "silent": WATCHING,
-        "battery": WATCHING,
-        "ambient": WATCHING,
-        "clock": WATCHING,
-        "watch": WATCHING,
-        "shipping": WATCHING,
-    }
-)
-
-
-def manner_of(rule: str) -> Manner:
-    """The manner of a rule's concerns."""
-    return MANNERS.get(rule, USUAL)
 
 
 def judge(
     concern: Concern | None,
     verdict: Verdict,
     answers: Sequence[Entry],
-    manner: Manner | None = None,
+    manner: Manner,
     *,
     site: str,
     now: datetime,
@@ -214,9 +83,8 @@ def judge(
     """The concern after this verdict (None: there is none; OVER: it just ended) and what is to be said.
 
     `answers` are entries about the concern's key or its subject, of any age and in any order; those that do not count
-    are ignored. `manner` None takes the rule's own.
+    are ignored.
     """
-    manner = manner or manner_of(verdict.rule)
     if concern is None or concern.standing is Standing.OVER:
         if verdict.state is not State.BREACH:
             return None, ()
@@ -277,13 +145,13 @@ def on_its_way(concern: Concern, message: Message) -> Concern:
     return replace(concern, asked=replace(asked, severity=said.severity, action=said.action, withheld=None))
 
 
-def owed(concern: Concern, now: datetime) -> tuple[Concern, Notice] | None:
+def owed(concern: Concern, manner: Manner, now: datetime) -> tuple[Concern, Notice] | None:
     """What was withheld of a concern, asked again, if it still holds; None where nothing is owed."""
     if concern.withheld is None or concern.unknown_since is not None or _is_answered_since(concern):
         return None
     if concern.standing not in (Standing.OPEN, Standing.ANSWERED) or concern.verdict.state is not State.BREACH:
         return None
-    telling = _wanted(replace(concern, asked=None), manner_of(concern.rule), now)
+    telling = _wanted(replace(concern, asked=None), manner, now)
     return None if telling is None else _speak(concern, telling, now)
 
 

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from sensord.actions import STAY_IN
 from sensord.config import KeeperSettings
-from sensord.judge import is_settled, manner_of
+from sensord.judge import is_settled
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Reader, Text, cut, template
 from sensord.model import (
     Certainty,
@@ -35,6 +35,7 @@ from sensord.model import (
     Urgency,
     What,
 )
+from sensord.rules import USUAL, Manner
 
 LINE_HOLDS = {"morning": timedelta(hours=6), "watched_again": timedelta(hours=24), "week": timedelta(hours=36)}
 """How long a message that speaks of no concern is still worth reading."""
@@ -61,6 +62,7 @@ class Desk:
     keeper: KeeperSettings
     texts: Catalogue
     standing: Mapping[str, Concern]  # by key, those that are over left out
+    manners: Mapping[str, Manner] = field(kw_only=True)  # by rule
     lately: tuple[Parcel, ...] = ()  # the messages of the last day and a half, with what became of them
     day_began: datetime | None = None  # local midnight, from which the budget counts; None: all of `lately`
     has_stand_in: bool = True  # whether there is a second channel
@@ -73,6 +75,10 @@ class Desk:
     def reader(self, now: datetime) -> Reader:
         """Who reads at `now`."""
         return Reader(self.texts, self.keeper.units, self.zone, now, self.keeper.brick_kg)
+
+    def manner_of(self, rule: str) -> Manner:
+        """How a rule's concerns are spoken of; of a rule that is gone, as usual."""
+        return self.manners.get(rule, USUAL)
 
     def title_of(self, subject: str) -> str:
         """A subject's name as people say it."""
@@ -144,7 +150,7 @@ def write(
         text=text,
         action=STAY_IN.word if waits else advice.action if advice else "",
         concerns=tuple(n.concern.key for n in group),
-        holds_until=_holds_until(group, read_at),
+        holds_until=_holds_until(group, desk, read_at),
         route=route,
         telling=telling,
         said=tuple(
@@ -292,11 +298,11 @@ def _first_said(group: Sequence[Notice], desk: Desk) -> datetime | None:
     return min(times, default=None)
 
 
-def _holds_until(group: Sequence[Notice], read_at: datetime) -> datetime:
+def _holds_until(group: Sequence[Notice], desk: Desk, read_at: datetime) -> datetime:
     """The earliest end of what it says: of a deadline that it tells, else of the advice, else of the rule's manner."""
     ends = []
     for notice in group:
-        advice, holds = notice.concern.verdict.advice, manner_of(notice.concern.rule).holds
+        advice, holds = notice.concern.verdict.advice, desk.manner_of(notice.concern.rule).holds
         if advice is None or not (advice.by or advice.holds_until):
             ends.append(read_at + holds)
         elif advice.by and (advice.by > read_at or not advice.holds_until):
@@ -399,7 +405,7 @@ def _still_to_do(desk: Desk, now: datetime) -> list[str]:
         for c in desk.standing.values()
         if c.opened_at is not None
         and c.verdict.state is State.BREACH
-        and c.verdict.severity >= manner_of(c.rule).tell_from
+        and c.verdict.severity >= desk.manner_of(c.rule).tell_from
         and c.answer is not What.DONE
     ]
     ordered = sorted(groups(open_ones), key=lambda g: _rank(g[0]))

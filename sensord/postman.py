@@ -33,7 +33,7 @@ from datetime import UTC, datetime, time, timedelta
 from typing import NamedTuple
 
 from sensord.actions import keeps_in
-from sensord.judge import manner_of, not_said, on_its_way, owed, says_stay_in
+from sensord.judge import not_said, on_its_way, owed, says_stay_in
 from sensord.letters import Desk as Desk
 from sensord.letters import Letter, ahead, also, goes_out, groups, rekeyed, write
 from sensord.letters import morning_line as morning_line
@@ -153,7 +153,7 @@ def compose(notices: Sequence[Notice], desk: Desk, now: datetime) -> Post:
 
 def _owed(desk: Desk, now: datetime) -> list[Notice]:
     """What was withheld and could go now, were there room in the budget."""
-    found = [asked[1] for c in desk.standing.values() if (asked := owed(c, now)) is not None]
+    found = [asked[1] for c in desk.standing.values() if (asked := owed(c, desk.manner_of(c.rule), now)) is not None]
     return [notice for notice in found if not _draft((notice,), desk, now).too_late]
 
 
@@ -344,7 +344,7 @@ def _row(draft: _Draft, desk: Desk, now: datetime) -> int:
     message = draft.message
     if message.severity >= Severity.SEVERE or message.telling is Telling.OVER or _falls_due_in_quiet(draft, desk, now):
         return 0
-    if _first_about(message):
+    if _first_about(message, desk):
         return FIRST
     return REPEAT if _is_repeat(message) else NEWS
 
@@ -361,8 +361,8 @@ def _no_room(draft: _Draft, parcels: Sequence[Parcel], desk: Desk, now: datetime
             return None
         case 1:
             share = max(1, quarter)
-            hazards = _first_about(draft.message)
-            within = any(sum(hazard in _first_about(m) for m in gone) < share for hazard in hazards)
+            hazards = _first_about(draft.message, desk)
+            within = any(sum(hazard in _first_about(m, desk) for m in gone) < share for hazard in hazards)
             room = within or sum(not _is_repeat(m) for m in gone) < budget
             return None if room else Unsaid.SHARE
         case 2:
@@ -375,13 +375,13 @@ def _is_repeat(message: Message) -> bool:
     return message.telling in (Telling.AGAIN, Telling.EASED)
 
 
-def _first_about(message: Message) -> frozenset[Hazard]:
+def _first_about(message: Message, desk: Desk) -> frozenset[Hazard]:
     """Of which hazards a message says something for the first time."""
-    return frozenset(_hazard(s.concern) for s in message.said if s.telling is Telling.OPENED)
+    return frozenset(_hazard(s.concern, desk) for s in message.said if s.telling is Telling.OPENED)
 
 
-def _hazard(key: str) -> Hazard:
-    return manner_of(key.partition("/")[0]).hazard
+def _hazard(key: str, desk: Desk) -> Hazard:
+    return desk.manner_of(key.partition("/")[0]).hazard
 
 
 def _falls_due_in_quiet(draft: _Draft, desk: Desk, now: datetime) -> bool:
@@ -389,7 +389,7 @@ def _falls_due_in_quiet(draft: _Draft, desk: Desk, now: datetime) -> bool:
     for notice in draft.group:
         advice = notice.concern.verdict.advice
         due = (advice.by or advice.holds_until) if advice else None
-        if due is None or not manner_of(notice.concern.rule).before_quiet:
+        if due is None or not desk.manner_of(notice.concern.rule).before_quiet:
             continue
         if any(now < start <= due < end for start, end in _quiet_hours(desk, now)):
             return True

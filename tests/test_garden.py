@@ -19,7 +19,7 @@ from sensord.model import AMBIENT, Advice, Entry, Quantity, Reading, Severity, S
 from sensord.ports import Commit
 from sensord.recovery import windows_of
 from sensord.review import Review, weeks
-from sensord.rules import Watch
+from sensord.rules import USUAL, Watch
 from sensord.species.limits import limits_of
 from sensord.species.profile import HeatTier
 from simulators import scenario
@@ -189,13 +189,13 @@ def test_what_is_done_to_the_animals_answers_for_their_enclosure() -> None:
     )
     assert [e.subject for e in said.addressed] == ["birch", "alder"]
     hot = Verdict("storm", "birch", State.BREACH, NOON - HOUR, "x", Severity.MODERATE, advice=Advice("look after"))
-    concern, _ = judge(None, hot, [], site=SITE, now=NOON - HOUR)
+    concern, _ = judge(None, hot, [], USUAL, site=SITE, now=NOON - HOUR)
     assert concern is not None
     opened = replace(concern, standing=Standing.OPEN, opened_at=NOON - HOUR)
-    after, _ = judge(opened, replace(hot, at=NOON), said.addressed[:1], site=SITE, now=NOON)
+    after, _ = judge(opened, replace(hot, at=NOON), said.addressed[:1], USUAL, site=SITE, now=NOON)
     assert after is not None
     assert (after.standing, after.answer) == (Standing.ANSWERED, What.DONE)
-    untouched, _ = judge(opened, replace(hot, at=NOON), said.addressed[1:], site=SITE, now=NOON)
+    untouched, _ = judge(opened, replace(hot, at=NOON), said.addressed[1:], USUAL, site=SITE, now=NOON)
     assert untouched is not None
     assert untouched.standing is Standing.OPEN
 

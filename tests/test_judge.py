@@ -10,16 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sensord import rules
 from sensord.actions import STAY_IN
 from sensord.edges.sqlite_codec import from_json, to_json
 from sensord.judge import (
-    MANNERS,
-    USUAL,
-    Manner,
     delivered,
     judge,
-    manner_of,
     not_said,
     on_its_way,
     owed,
@@ -43,11 +38,13 @@ from sensord.model import (
     Verdict,
     What,
 )
+from sensord.rules import USUAL, Manner, all_rules
 from tests.delivery import arrives, message_of
 
 START = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
 SITE = "larkfield"
+RULES_IN_FORCE = all_rules()
 
 
 def breach(
@@ -61,13 +58,17 @@ def said(what: What, at: datetime, subject: str = "example/alder") -> Entry:
     return Entry(SITE, at, at, subject, what)
 
 
+def manner_of(rule: str) -> Manner:
+    return RULES_IN_FORCE[rule].manner if rule in RULES_IN_FORCE else USUAL
+
+
 class Story:
     """One concern, told minute by minute, to a phone within reach unless it is said otherwise."""
 
     def __init__(self, manner: Manner | None = None, rule: str = "example") -> None:
         self.concern: Concern | None = None
         self.entries: list[Entry] = []
-        self.manner, self.rule = manner, rule
+        self.manner, self.rule = manner or manner_of(rule), rule
         self.told: list[tuple[int, Telling]] = []
         self.notices: list[Notice] = []
         self.reachable = True
@@ -252,10 +253,10 @@ def test_done_that_asks_for_the_next_thing() -> None:
 
 def test_nothing_to_do_is_not_repeated() -> None:
     """While the rule advises nothing (it waits for the shade to help), the old advice is not repeated."""
-    concern = arrives(*judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START))
+    concern = arrives(*judge(None, breach(START, Severity.SEVERE), [], USUAL, site=SITE, now=START))
     for minute in range(5, 300, 5):
         now = START + minute * MINUTE
-        concern, notices = judge(concern, breach(now, Severity.SEVERE, ""), [], site=SITE, now=now)
+        concern, notices = judge(concern, breach(now, Severity.SEVERE, ""), [], USUAL, site=SITE, now=now)
         assert not notices
 
 
@@ -331,21 +332,21 @@ def test_an_answer_from_the_future_or_from_before_the_breach_is_none() -> None:
 def test_no_repeat_after_the_deadline() -> None:
     """Once the deadline, or the time for which the advice holds, is over, nothing is repeated."""
     for end in ({"by": START + 14 * MINUTE}, {"holds_until": START + 14 * MINUTE}):
-        concern = arrives(*judge(None, breach(START, Severity.SEVERE, **end), [], site=SITE, now=START))
+        concern = arrives(*judge(None, breach(START, Severity.SEVERE, **end), [], USUAL, site=SITE, now=START))
         for minute in range(5, 300, 5):
             now = START + minute * MINUTE
-            concern, notices = judge(concern, breach(now, Severity.SEVERE, **end), [], site=SITE, now=now)
+            concern, notices = judge(concern, breach(now, Severity.SEVERE, **end), [], USUAL, site=SITE, now=now)
             assert not notices
 
 
 def test_a_reminder_comes_shortly_before_the_deadline() -> None:
     """Told at 16:00 to be done by 18:00: reminded at 17:45, not before, and not after."""
     by = START + 120 * MINUTE
-    concern, told = judge(None, breach(START, Severity.SEVERE, by=by), [], site=SITE, now=START)
+    concern, told = judge(None, breach(START, Severity.SEVERE, by=by), [], USUAL, site=SITE, now=START)
     concern = arrives(concern, told)
     for minute in range(5, 300, 5):
         now = START + minute * MINUTE
-        concern, notices = judge(concern, breach(now, Severity.SEVERE, by=by), [], site=SITE, now=now)
+        concern, notices = judge(concern, breach(now, Severity.SEVERE, by=by), [], USUAL, site=SITE, now=now)
         concern = arrives(concern, notices)
         told += notices
     assert [n.at - START for n in told] == [timedelta(0), 105 * MINUTE]
@@ -431,7 +432,7 @@ def standing(story: Story) -> Concern:
 
 def test_told_is_what_the_channel_took() -> None:
     """Asked is not told; what arrives at once was told when it was asked, what arrives later, when it arrived."""
-    asked, (notice,) = judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START)
+    asked, (notice,) = judge(None, breach(START, Severity.SEVERE), [], USUAL, site=SITE, now=START)
     assert asked is not None
     assert (asked.told_at, asked.tellings, asked.told, asked.told_action) == (None, 0, Severity.NONE, "")
     for after, at in ((0, 0), (119, 0), (120, 120), (7200, 7200)):
@@ -443,7 +444,7 @@ def test_told_is_what_the_channel_took() -> None:
 
 def test_what_arrives_says_what_the_message_says() -> None:
     """A message that was rewritten on its way tells what it says, not what was first asked."""
-    asked, (notice,) = judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START)
+    asked, (notice,) = judge(None, breach(START, Severity.SEVERE), [], USUAL, site=SITE, now=START)
     assert asked is not None
     said = (
         Said("other/birch", Telling.AGAIN, Severity.MINOR, "x"),
@@ -464,7 +465,7 @@ def test_what_arrives_says_what_the_message_says() -> None:
 )
 def test_other_messages_tell_nothing_of_it(change: dict[str, object]) -> None:
     """Neither the second channel, nor a message about others, nor one of an earlier life tells the keeper of this."""
-    asked, (notice,) = judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START)
+    asked, (notice,) = judge(None, breach(START, Severity.SEVERE), [], USUAL, site=SITE, now=START)
     assert asked is not None
     message = replace(message_of(notice), **change)  # type: ignore[arg-type]
     assert delivered(asked, message, START) == asked
@@ -550,20 +551,20 @@ def test_nobody_goes_out_although_the_warning_did_not_arrive() -> None:
 def test_what_is_withheld_is_known_and_owed() -> None:
     """It stands with its reason, is asked for by nobody, and is owed as long as it holds."""
     story = unreached()
-    assert owed(standing(story), START + 12 * MINUTE) is None
+    assert owed(standing(story), story.manner, START + 12 * MINUTE) is None
     story.concern = not_said(standing(story), message_of(story.notices[0]), Unsaid.BUDGET)
     held = Asked(START + 10 * MINUTE, Telling.OPENED, Severity.MODERATE, "shade", Unsaid.BUDGET)
     assert (standing(story).asked, standing(story).withheld) == (held, held)
     for minute in (15, 100, 500):
         assert story.at(minute, "moderate") == ("open", "")
-        found = owed(standing(story), START + minute * MINUTE)
+        found = owed(standing(story), story.manner, START + minute * MINUTE)
         assert found is not None
         after, notice = found
         assert notice == Notice(START + minute * MINUTE, Telling.OPENED, after)
         assert (after.withheld, after.askings) == (None, 2)
     story.concern = on_its_way(standing(story), replace(message_of(notice), at=START + 501 * MINUTE))
     assert standing(story).withheld is None
-    assert owed(standing(story), START + 501 * MINUTE) is None
+    assert owed(standing(story), story.manner, START + 501 * MINUTE) is None
 
 
 def test_what_was_rewritten_on_its_way_is_what_is_asked() -> None:
@@ -582,9 +583,9 @@ def test_what_holds_no_more_is_not_owed(event: str) -> None:
     story = unreached()
     story.concern = not_said(standing(story), message_of(story.notices[0]), Unsaid.BUDGET)
     story.at(15, event)
-    assert owed(standing(story), START + 15 * MINUTE) is None
+    assert owed(standing(story), story.manner, START + 15 * MINUTE) is None
     story.at(20, "moderate")
-    assert owed(standing(story), START + 20 * MINUTE) is not None
+    assert owed(standing(story), story.manner, START + 20 * MINUTE) is not None
 
 
 def test_a_withheld_repeat_is_owed_as_a_repeat_and_only_for_what_was_told() -> None:
@@ -594,11 +595,11 @@ def test_a_withheld_repeat_is_owed_as_a_repeat_and_only_for_what_was_told() -> N
     assert story.at(15, "severe") == ("open", "again")
     story.concern = not_said(standing(story), message_of(story.notices[-1]), Unsaid.BUDGET)
     assert story.at(30, "severe") == ("open", "")
-    found = owed(standing(story), START + 30 * MINUTE)
+    found = owed(standing(story), story.manner, START + 30 * MINUTE)
     assert found is not None
     assert found[1].telling is Telling.AGAIN
     late = breach(START + 31 * MINUTE, Severity.SEVERE, by=START + 30 * MINUTE)
-    assert owed(replace(standing(story), verdict=late), START + 31 * MINUTE) is None
+    assert owed(replace(standing(story), verdict=late), story.manner, START + 31 * MINUTE) is None
 
 
 def test_an_answer_settles_what_was_asked_before_it() -> None:
@@ -607,7 +608,7 @@ def test_an_answer_settles_what_was_asked_before_it() -> None:
     story.says(12, What.SEEN)
     assert story.at(15, "moderate") == ("answered", "")
     story.concern = not_said(standing(story), message_of(story.notices[0]), Unsaid.ANSWERED)
-    assert owed(standing(story), START + 20 * MINUTE) is None
+    assert owed(standing(story), story.manner, START + 20 * MINUTE) is None
     assert story.at(500, "moderate") == ("answered", "")
     assert story.at(505, "severe") == ("open", "opened")
     story = unreached("severe")
@@ -652,14 +653,14 @@ def test_a_concern_of_an_earlier_version_goes_on() -> None:
         del body[name]
     old = from_json(Concern, json.dumps(body))
     assert (old.asked, old.askings, old.tellings, old.told_at) == (None, 0, 3, START)
-    concern, (notice,) = judge(old, breach(START + MINUTE, Severity.EXTREME), [], site=SITE, now=START + MINUTE)
+    concern, (notice,) = judge(old, breach(START + MINUTE, Severity.EXTREME), [], USUAL, site=SITE, now=START + MINUTE)
     assert concern is not None
     assert (notice.telling, concern.askings) == (Telling.WORSE, 4)
 
 
 def test_every_rule_has_a_hazard() -> None:
     """No rule of the house shares the leftovers."""
-    assert not [name for name in rules.all_rules() if manner_of(name).hazard is Hazard.OTHER]
+    assert not [name for name in RULES_IN_FORCE if manner_of(name).hazard is Hazard.OTHER]
 
 
 # --- what holds in every story ----------------------------------------------------------------------------------------
@@ -743,14 +744,9 @@ def test_the_judge_is_a_function(steps: list[tuple[int, tuple[str, str], What | 
     assert tell() == tell()
 
 
-def test_every_manner_is_of_a_rule() -> None:
-    """A manner is looked up by the rule's name: none is left behind by a renamed rule."""
-    assert set(MANNERS) <= set(rules.all_rules())
-
-
 def test_a_notice_carries_the_concern_as_asked() -> None:
     """The postman finds in the notice what is to be said, and the number of the asking; told is nothing of it yet."""
-    concern, notices = judge(None, breach(START, Severity.SEVERE), [], site=SITE, now=START)
+    concern, notices = judge(None, breach(START, Severity.SEVERE), [], USUAL, site=SITE, now=START)
     assert notices == (Notice(START, Telling.OPENED, concern),)  # type: ignore[arg-type]
     assert concern is not None
     assert (concern.site, concern.asked, concern.askings) == (

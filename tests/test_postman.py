@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from sensord.actions import STAY_IN
 from sensord.config import KeeperSettings
-from sensord.judge import delivered, judge, manner_of, not_said, owed, says_stay_in
+from sensord.judge import delivered, judge, not_said, owed, says_stay_in
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Text, template
 from sensord.model import (
     Advice,
@@ -51,6 +51,7 @@ from sensord.postman import (
     stand_in,
     watched_again,
 )
+from sensord.rules import all_rules
 
 DETROIT = ZoneInfo("America/Detroit")
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
@@ -69,6 +70,7 @@ def text(title: str, body: str, many: str = "", each: str = "") -> Text:
     return Text(template(title), template(body), template(many) if many else None, template(each) if each else None)
 
 
+MANNERS = {name: rule.manner for name, rule in all_rules().items()}
 TEXTS = replace(
     SHIPPED,
     rules={
@@ -132,7 +134,9 @@ def stay_in(at: datetime = NOON, subject: str = "birch") -> Concern:
 
 
 def desk(*standing: Concern, lately: Sequence[Parcel] = (), settings: KeeperSettings | None = None) -> Desk:
-    return Desk(SITE, ENCLOSURES, settings or keeper(), TEXTS, {c.key: c for c in standing}, tuple(lately))
+    return Desk(
+        SITE, ENCLOSURES, settings or keeper(), TEXTS, {c.key: c for c in standing}, tuple(lately), manners=MANNERS
+    )
 
 
 def notices(*concerns: Concern, telling: Telling = Telling.OPENED) -> list[Notice]:
@@ -960,14 +964,14 @@ class World:
     def desk(self) -> Desk:
         midnight = datetime.combine(self.now.astimezone(DETROIT).date(), time(), DETROIT).astimezone(UTC)
         lately = tuple(p for p in self.parcels.values() if p.message.at >= self.now - 36 * HOUR)
-        return Desk(SITE, ENCLOSURES, self.keeper, TEXTS, dict(self.standing), lately, midnight)
+        return Desk(SITE, ENCLOSURES, self.keeper, TEXTS, dict(self.standing), lately, midnight, manners=MANNERS)
 
     def turn(self, verdicts: Sequence[Verdict], reachable: bool) -> None:
         heard: list[Notice] = []
         for verdict in verdicts:
             key = f"{verdict.rule}/{verdict.subject}"
             before = self.standing.get(key)
-            after, told = judge(before, verdict, self.entries, site="larkfield", now=self.now)
+            after, told = judge(before, verdict, self.entries, MANNERS[verdict.rule], site="larkfield", now=self.now)
             self._nothing_twice(before, told)
             if after is None:
                 self.standing.pop(key, None)
@@ -1059,17 +1063,18 @@ def _weighed_fairly(heard: Sequence[Notice], desk: Desk, post: Post, now: dateti
     assert firsts(post.messages) >= firsts(without_repeats.messages), "a repeat stood in the way of a first notice"
     asked_now = {n.concern.key for n in heard}
     assert all(asked_now.intersection(m.concerns) for m, _ in post.held), "held back again what was held back"
-    left = {c.key: c for c in desk.standing.values() if (o := owed(c, now)) and o[1].telling is Telling.OPENED}
+    asked = {c.key: owed(c, desk.manner_of(c.rule), now) for c in desk.standing.values()}
+    left = {k: desk.standing[k] for k, o in asked.items() if o and o[1].telling is Telling.OPENED}
     gone = {key for m in post.messages for key in m.concerns}
     for key, c in left.items():
         alone = compose([], replace(desk, standing={**desk.standing}, lately=()), now)
         if key in gone or not any(key in m.concerns for m in alone.messages):
             continue  # it goes, or it could not, had the day just begun
-        hazard = manner_of(c.rule).hazard
+        hazard = MANNERS[c.rule].hazard
         for m in post.messages:
             new = firsts([m]) and not left.keys() & set(m.concerns) and m.severity < Severity.SEVERE
             always = desk.keeper.pushes_per_day == 0 or m.rule == "storm"
-            assert not new or always or hazard not in {manner_of(k.split("/")[0]).hazard for k in firsts([m])}, (
+            assert not new or always or hazard not in {MANNERS[k.split("/")[0]].hazard for k in firsts([m])}, (
                 "something new went before what was withheld"
             )
     for c in post.concerns:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from pydantic import BaseModel
 
 from sensord import model
 from sensord.commands._mistakes import Named
@@ -21,7 +22,6 @@ from sensord.intake.reception import Reception
 from sensord.language import Catalogue
 from sensord.loop import Loop, Reviewer
 from sensord.ports import Clock, Inbox, Place, Sender, Share, Shipping, Store
-from sensord.rules import all_rules
 
 if TYPE_CHECKING:
     from sensord.edges import mqtt
@@ -123,12 +123,16 @@ class _Reader:
     def __init__(self, config: Path, secrets: Path | None, tries_push: bool = False) -> None:
         self._named: dict[Path, Named] = {}
         self._tries_push = tries_push
-        parameters = {name: rule.Parameters for name, rule in all_rules().items()}
-        self.found = load_house(config, parameters, secrets=secrets, further=self._mistakes)
+        self.found = load_house(config, self._parameters, secrets=secrets, further=self._mistakes)
 
     def _mistakes(self, file: Path, settings: Settings) -> Iterable[str]:
-        self._named[file] = Named(file, self._tries_push)
-        return self._named[file].mistakes(settings)
+        return self._named_in(file).mistakes(settings)
+
+    def _parameters(self, file: Path, settings: Settings) -> Mapping[str, type[BaseModel]]:
+        return self._named_in(file).parameters(settings)
+
+    def _named_in(self, file: Path) -> Named:
+        return self._named.setdefault(file, Named(file, self._tries_push))
 
     def moved_in(self, garden: GardenFound) -> OneGarden:
         """A garden, understood; Mistakes where there are any."""
@@ -145,7 +149,7 @@ def _moved_in(settings: Settings, named: Named) -> OneGarden:
     try:
         Decoder(settings.recipes)
         Assessor(settings.probes, settings.enclosures, settings.place_on_earth)
-        garden = garden_of(settings, all_rules(), named.species)
+        garden = garden_of(settings, named.rules, named.species)
     except ValueError as error:
         raise Mistakes([f"{named.config}: {line}" for line in str(error).splitlines()]) from None
     return OneGarden(settings, garden, named.texts)

@@ -18,10 +18,11 @@ from pydantic import BaseModel, SecretStr, ValidationError
 from sensord import species
 from sensord.config import Settings
 from sensord.config.topics import overlaps
+from sensord.edges.rule_files import RuleFile, rule_files, with_sentences
 from sensord.language import Catalogue, languages
 from sensord.language.tongue import PSEUDO
 from sensord.model import Severity
-from sensord.rules import all_rules
+from sensord.rules import Rule, all_rules
 from sensord.species import Species
 
 SUN_OFF_H = 4.0
@@ -42,9 +43,24 @@ class Named:
     tries_push: bool = False
     species: dict[str, Species] = field(default_factory=dict)
     texts: Catalogue | None = None
+    rules: dict[str, Rule] = field(default_factory=dict)
+    _files: tuple[RuleFile, ...] = ()
+    _unfit: tuple[str, ...] = ()
+    _said: list[Path] = field(default_factory=list)
+
+    def parameters(self, chosen: Settings) -> dict[str, type[BaseModel]]:
+        """The parameters of every rule, those from elsewhere among them; `rules` filled."""
+        if not self.rules:
+            self.rules = all_rules()
+            if chosen.rules_directory:
+                self._files, self._unfit = rule_files(self.config.parent / chosen.rules_directory, self.rules)
+                self.rules |= {file.rule.name: file.rule for file in self._files}
+        return {name: rule.Parameters for name, rule in self.rules.items()}
 
     def mistakes(self, chosen: Settings) -> Iterator[str]:
-        """Every mistake, and `species` and `texts` filled."""
+        """Every mistake, and `rules`, `species` and `texts` filled."""
+        self.parameters(chosen)
+        yield from (f"rules_directory: {line}" for line in self._unfit)
         yield from _sun(chosen)
         yield from self._push(chosen)
         yield from self._texts(chosen)
@@ -70,14 +86,24 @@ class Named:
         if language not in (*languages(), PSEUDO):
             yield f'keeper.language: "{language}" is not there; allowed are {", ".join(languages())}'
             language = "en"
+        yield from self._sentences(language)
         try:
-            self.texts = Catalogue.load(language, path)
+            self.texts = Catalogue.load(language, path, more=self._said)
         except FileNotFoundError:
             yield f'keeper.texts: there is no file {path}; name one that is there, or "" for none'
         except OSError as error:
             yield f"keeper.texts: {path}: can't be read: {error.strerror or error}"
         except ValueError as error:
             yield from (f"keeper.texts: {line}" for line in str(error).splitlines())
+
+    def _sentences(self, language: str) -> Iterator[str]:
+        """What is wrong with the sentences of rules from elsewhere."""
+        texts = Catalogue.load(language)
+        for file in self._files:
+            texts, wrong = with_sentences(texts, file)
+            yield from (f"rules_directory: {line}" for line in wrong)
+            if not wrong:
+                self._said.append(file.sentences)
 
     def _species(self, chosen: Settings) -> Iterator[str]:
         own = self.config.parent / chosen.species_directory if chosen.species_directory else None

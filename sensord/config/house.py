@@ -32,6 +32,8 @@ from sensord.config.sources import variables as variables_in
 from sensord.config.store import InfluxSettings, StoreSettings
 from sensord.config.values import Part
 
+ParametersOf = Callable[[Path, Settings], Parameters]
+"""The parameters of the rules that are in force by a garden's file and what could be read of it."""
 Further = Callable[[Path, Settings], Iterable[str]]
 """More that may be wrong with a garden: its file and settings → lines that begin with the key. Of a document with mistakes it
 is handed what could be read: a value is then None where it could not be, or was not given and has no default."""
@@ -59,6 +61,7 @@ class HouseSettings(BaseSettings):
     store: StoreSettings = StoreSettings()
     influx: InfluxSettings = InfluxSettings()
     species_directory: str = ""
+    rules_directory: str = ""
 
 
 class GardenFound(NamedTuple):
@@ -90,7 +93,7 @@ def load(
     further: Further = lambda _, __: (),
 ) -> Settings:
     """The configuration of a single garden, or Mistakes with every mistake in it; `further` finds more of them."""
-    found = load_house(path, parameters, environment, secrets, further)
+    found = load_house(path, lambda *_: parameters, environment, secrets, further)
     if found.push is not None:
         raise Mistakes([f"{path}: gardens: here one garden is expected, and this is a house of several"])
     (garden,) = found.gardens
@@ -100,7 +103,7 @@ def load(
 
 def load_house(
     path: Path,
-    parameters: Parameters,
+    parameters: ParametersOf,
     environment: Mapping[str, str] = os.environ,
     secrets: Path | None = None,
     further: Further = lambda _, __: (),
@@ -155,10 +158,12 @@ def _house_mistakes(found: HouseSettings) -> Iterator[str]:
         yield from open_doors(found.page)
 
 
-def _garden(sources: Sources, parameters: Parameters, further: Further, lines: list[str]) -> GardenFound:
+def _garden(sources: Sources, parameters: ParametersOf, further: Further, lines: list[str]) -> GardenFound:
     """One garden; `lines` is wrong with it already."""
     found, wrong = understand(
-        Settings, sources, lambda chosen: (*disagreements(chosen, parameters), *further(sources.file, chosen))
+        Settings,
+        sources,
+        lambda chosen: (*disagreements(chosen, parameters(sources.file, chosen)), *further(sources.file, chosen)),
     )
     name = found.site.name if found.site and found.site.name else sources.file.stem
     return GardenFound(sources.file, name, found, (*sources.secrets.troubles, *lines, *wrong))
@@ -169,7 +174,7 @@ def _one_of_several(
     environment: Mapping[str, str],
     secrets: Path | None,
     house: tuple[Path, Mapping[str, Any]],
-    parameters: Parameters,
+    parameters: ParametersOf,
     further: Further,
 ) -> GardenFound:
     """One garden of several, with what the house says under it."""
@@ -183,8 +188,9 @@ def _one_of_several(
     own = {key: value for key, value in document.items() if key not in misplaced}
     name = _name_in(own)
     under: dict[str, Any] = {key: shared[key] for key in (*SHARED, "broker") if key in shared}
-    if shared.get("species_directory"):
-        under["species_directory"] = str(home.parent / shared["species_directory"])
+    for key in ("species_directory", "rules_directory"):
+        if shared.get(key):
+            under[key] = str(home.parent / shared[key])
     usual = {"broker": {"entry_topic": f"sensord/{name}/entry"}}  # so that each garden has its own
     documents = ((file, own), (home, under), (file, usual))
     if name is None:

@@ -37,6 +37,7 @@ class Settings(BaseSettings):
     probe: tuple[ProbeSettings, ...] = Field(min_length=1)
     cohort: tuple[CohortSettings, ...] = ()
     species_directory: str = ""
+    rules_directory: str = ""
 
     # What the core works with, in the words of `model`.
 

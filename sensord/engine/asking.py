@@ -16,7 +16,7 @@ from sensord.engine.windows import Window
 from sensord.garden import Garden
 from sensord.judge import judge
 from sensord.model import AMBIENT, Concern, Entry, Notice, Probe, Quantity, State, Verdict, concern_key, milliseconds
-from sensord.rules import Evidence, Need, Per, Rule, Seen, Unclear, Watch
+from sensord.rules import Evidence, Need, Per, Rule, Seen, Unclear, Watch, verdict_of
 
 ENTRIES_KEPT = timedelta(hours=48)
 """How far back rules see what the keeper said."""
@@ -214,12 +214,12 @@ def ask(
             watch=watch,
         )
         try:
-            verdict = rule.decide(evidence, now)
+            verdict = verdict_of(rule, evidence, now)
         except Exception as defect:  # noqa: BLE001  # told to the caller, who logs it and tells the keeper
             defects.append((key, defect))
             verdict = Verdict(rule.name, subject, State.UNKNOWN, now, Unclear.DEFECT)
         verdicts.append(verdict)
-        after, news = judge(concern, verdict, said, site=garden.site.name, now=now)
+        after, news = judge(concern, verdict, said, rule.manner, site=garden.site.name, now=now)
         if after is not None and after != concern:
             concerns.append(after)
         notices.extend(news)

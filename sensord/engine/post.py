@@ -24,6 +24,7 @@ def desk_of(given: Given, state: State, now: datetime) -> postman.Desk:
         keeper=given.keeper,
         texts=given.texts,
         standing=state.standing,
+        manners=given.garden.manners,
         lately=tuple(p for p in state.parcels.values() if since <= p.message.at <= now),
         day_began=day,
         has_stand_in=given.has_stand_in,

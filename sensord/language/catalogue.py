@@ -8,7 +8,7 @@ from elsewhere may lie over. A sentence about a number is a table with `one` and
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -36,8 +36,10 @@ class Catalogue:
     tongue: Tongue
 
     @classmethod
-    def load(cls, language: str = "en", own: Path | None = None, folder: Path = HERE) -> Catalogue:
-        """The shipped sentences in a language, with the keeper's own file over the messages.
+    def load(
+        cls, language: str = "en", own: Path | None = None, folder: Path = HERE, more: Iterable[Path] = ()
+    ) -> Catalogue:
+        """The shipped sentences in a language, with `more` of rules from elsewhere, and the keeper's own file over all.
 
         Raises:
             CatalogueError: when a file has mistakes.
@@ -46,6 +48,8 @@ class Catalogue:
         """
         shipped = (HERE / "en" / "messages.toml").read_text(encoding="utf-8")
         catalogue = cls.parse(shipped, "messages.toml", tongue=tongue_of(language, folder))
+        for path in more:
+            catalogue = catalogue.with_more(path)
         return catalogue if own is None else cls.parse(_text_in(own), str(own), catalogue)
 
     @classmethod

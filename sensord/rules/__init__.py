@@ -1,6 +1,7 @@
 """The rules: one file each. A rule declares what it needs and how often, is handed exactly that, and gives a verdict.
 
-A rule file defines `RULE`, an object that satisfies `Rule`; `all_rules` finds it. Rules are functions of evidence and
+A rule file defines `RULE`, an object that satisfies `Rule`; `all_rules` finds it. Rules from elsewhere (`edges.rule_files`) are
+written with the names that stand here. Rules are functions of evidence and
 `now`: no I/O, no clock, no state of their own. What must be remembered between two turns stands in the concern.
 """
 
@@ -8,100 +9,37 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
-from enum import StrEnum
-from typing import Any, NamedTuple, Protocol
+from datetime import datetime
 
-from pydantic import BaseModel
+from sensord.ledger import Stand
+from sensord.model import State, Verdict
+from sensord.rules._bounds import Bounds
+from sensord.rules._evidence import Evidence, Need, Per, Rule, Unclear
+from sensord.rules._manners import FAIR_DAY, HEAT, NOTE, STORM, UNHURRIED, USUAL, WATCHING, Manner
+from sensord.rules._readings import breach, fine, middle, pairs, seconds, track, unknown
+from sensord.rules._tracks import Seen, Track
+from sensord.rules._watching import Watch
 
-from sensord.actions import Action
-from sensord.ledger import Stand as Stand
-from sensord.model import Concern, Entry, Probe, Quantity, Site, Verdict
-from sensord.rules._anchoring import Held
-from sensord.rules._tracks import Seen as Seen
-from sensord.rules._watching import Watch as Watch
-from sensord.species.limits import Limits
-
-
-class Per(StrEnum):
-    """What a rule gives one verdict for."""
-
-    ENCLOSURE = "enclosure"
-    PROBE = "probe"
-    SITE = "site"
+__all__ = (
+    "FAIR_DAY", "HEAT", "NOTE", "STORM", "UNHURRIED", "USUAL", "WATCHING", "Bounds", "Evidence", "Manner", "Need", "Per",
+    "Rule", "Seen", "Stand", "Track", "Unclear", "Watch", "all_rules", "breach", "fine", "middle", "pairs", "seconds",
+    "track", "unknown", "verdict_of",
+)  # fmt: skip
 
 
-class Unclear(StrEnum):
-    """Why a rule can't say. Never told by itself, so it needs no sentence; `watch` and `silent` speak of what is not known."""
+def verdict_of(rule: Rule, evidence: Evidence, now: datetime) -> Verdict:
+    """What a rule says, held to what it declares.
 
-    AMBIENT_WRONG = "ambient wrong"
-    JUST_STARTED = "just started"
-    LEFT_TO_AMBIENT = "left to ambient"
-    LEFT_TO_CLOCK = "left to clock"
-    NO_AMBIENT = "no ambient"
-    NO_ENCLOSURE = "no enclosure"
-    NO_HUMIDITY = "no humidity"
-    NO_INSIDE = "no inside"
-    NO_PAIRS = "no pairs"
-    NO_PROBE_AT_THE_POST = "no probe at the post"
-    NO_SPECIES = "no species"
-    NO_TEMPERATURE = "no temperature"
-    NO_WIND_GAUGE = "no wind gauge"
-    NOT_TOLD = "not told"
-    NOTHING_IS_HEARD = "nothing is heard"
-    NOTHING_KNOWN = "nothing known"
-    NOTHING_MEASURES_IT = "nothing measures it"
-    PROBE_IN_THE_SUN = "probe in the sun"
-    SHELTERED = "sheltered"
-    DEFECT = "defect"  # the rule failed instead of saying something
-
-
-class Need(NamedTuple):
-    """One kind of readings that a rule wants to be handed."""
-
-    name: str  # the key in `Evidence.series`
-    where: str  # "subject" (the enclosure or probe that is judged) or model.AMBIENT
-    quantity: Quantity
-    lookback: timedelta
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """Everything that a rule may look at. Empty where the rule did not ask or there is nothing."""
-
-    site: Site
-    subject: str
-    parameters: Any  # the rule's Parameters, with the configuration's and the enclosure's overrides
-    series: Mapping[str, tuple[Seen, ...]] = field(default_factory=dict)  # by need; one Seen a probe, primary first
-    stand: Stand | None = None  # of the subject, for rules per enclosure
-    stands: tuple[Stand, ...] = ()  # of all enclosures
-    probe: Probe | None = None  # for rules per probe
-    probes: tuple[Probe, ...] = ()
-    limits: Limits | None = None  # of those who are in the subject
-    held: Held | None = None  # how the subject is held against the wind
-    entries: tuple[Entry, ...] = ()  # of the last 48 h about the subject or its concerns
-    concern: Concern | None = None  # this rule's own standing concern about the subject
-    others: Mapping[str, Concern] = field(default_factory=dict)  # all standing concerns by key
-    watch: Watch | None = None
-
-
-class Rule(Protocol):
-    """What a rule file offers as RULE."""
-
-    name: str  # one word in small letters, as in concern keys and configuration tables
-    per: Per
-    every: timedelta  # how often it is asked
-    reasons: type[StrEnum]  # what it can say, of a BREACH and of what is FINE: each has a sentence
-    advises: tuple[Action, ...]  # what it may ask for
-    Parameters: type[BaseModel]  # thresholds with bounds, defaults and, in each description, unit and source
-
-    def needs(self, parameters: Any) -> tuple[Need, ...]:
-        """Which readings to hand over."""
-
-    def decide(self, evidence: Evidence, now: datetime) -> Verdict:
-        """The verdict on the subject at `now`."""
+    Raises:
+        ValueError: when it gives a reason or an advice that is none of its own: a defect of the rule.
+    """
+    verdict = rule.decide(evidence, now)
+    known = Unclear if verdict.state is State.UNKNOWN else rule.reasons
+    if not isinstance(verdict.reason, known):
+        raise ValueError(f'{rule.name}: "{verdict.reason}" is none of the reasons that it declares')
+    if verdict.advice is not None and verdict.advice.action not in {action.word for action in rule.advises}:
+        raise ValueError(f'{rule.name}: "{verdict.advice.action}" is none of the actions that it declares')
+    return verdict
 
 
 def all_rules() -> dict[str, Rule]:

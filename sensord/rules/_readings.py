@@ -15,9 +15,9 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from sensord.model import Advice, Certainty, Number, Severity, State, Urgency, Verdict, instant, milliseconds
-from sensord.rules import Evidence, Seen
 from sensord.rules._bounds import Bounds as Bounds
-from sensord.rules._tracks import LARGEST, NOTHING, Track
+from sensord.rules._evidence import Evidence
+from sensord.rules._tracks import LARGEST, NOTHING, Seen, Track
 
 
 def seconds(at: datetime) -> float:

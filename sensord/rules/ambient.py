@@ -17,6 +17,7 @@ from sensord.model import AMBIENT, Certainty, Number, Quantity, Severity, State,
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._bounds import Bounds
 from sensord.rules._kinds import EXPECTED
+from sensord.rules._manners import WATCHING
 from sensord.rules._readings import breach, fine, middle, pairs, seconds, track, unknown
 from sensord.rules._sky import Sky, irradiance_need, sky_at
 from sensord.rules._tracks import Track
@@ -58,6 +59,7 @@ class Ambient:
     name = NAME
     per = Per.SITE
     every = timedelta(minutes=5)
+    manner = WATCHING
     reasons = Reason
     advises = (actions.CHECK_AMBIENT,)
     Parameters = Thresholds

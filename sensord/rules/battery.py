@@ -10,6 +10,7 @@ from pydantic import Field
 from sensord import actions
 from sensord.model import AMBIENT, Number, Quantity, Severity, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
+from sensord.rules._manners import WATCHING
 from sensord.rules._readings import Bounds, breach, fine, middle, track, unknown
 from sensord.rules._watching import title_of
 
@@ -39,6 +40,7 @@ class Battery:
     name = NAME
     per = Per.PROBE
     every = timedelta(minutes=30)
+    manner = WATCHING
     reasons = Reason
     advises = (actions.CHANGE_BATTERY,)
     Parameters = Thresholds

@@ -9,6 +9,7 @@ from sensord import actions
 from sensord.model import AMBIENT, Doubt, Number, Quantity, Severity, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._bounds import Bounds
+from sensord.rules._manners import WATCHING
 from sensord.rules._readings import breach, fine, seconds, unknown
 from sensord.rules._watching import NO_PATIENCE_HERE
 
@@ -38,6 +39,7 @@ class Clock:
     name = NAME
     per = Per.SITE
     every = timedelta(minutes=5)
+    manner = WATCHING
     reasons = Reason
     advises = (actions.CHECK_CLOCK,)
     Parameters = Nothing

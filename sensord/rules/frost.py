@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
 from pydantic import Field
 
 from sensord import actions
-from sensord.model import Certainty, Number, Quantity, Severity, Site, State, Urgency, Verdict
+from sensord.model import Certainty, Hazard, Number, Quantity, Severity, Site, State, Urgency, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import has_pupae, is_empty
+from sensord.rules._manners import USUAL
 from sensord.rules._readings import Bounds, breach, fine, middle, seconds, slope_per_h, track, unknown
 from sensord.rules._sky import sun_times
 
@@ -46,6 +48,7 @@ class Frost:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(minutes=15)
+    manner = replace(USUAL, hazard=Hazard.FROST)
     reasons = Reason
     advises = (actions.PROTECT_FROM_FROST,)
     Parameters = Thresholds

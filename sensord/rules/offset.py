@@ -17,6 +17,7 @@ from sensord.model import AMBIENT, Certainty, Doubt, Number, Quantity, Severity,
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import is_empty
 from sensord.rules._kinds import COVER_ADDS_K, EXPECTED, Expected
+from sensord.rules._manners import UNHURRIED
 from sensord.rules._readings import Bounds, Pairs, breach, fine, middle, pairs, seconds, track, unknown
 from sensord.rules._shade import follow, helped
 from sensord.rules._sky import Sky, irradiance_need, sky_at
@@ -72,6 +73,7 @@ class Offset:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(minutes=5)
+    manner = UNHURRIED
     reasons = Reason
     advises = (actions.SHADE, actions.ADD_AIRFLOW, actions.SHIELD_PROBE, actions.CHECK_PROBE, actions.CHECK_AMBIENT)
     Parameters = Thresholds

@@ -19,6 +19,7 @@ from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import is_empty
 from sensord.rules._deadlines import deadline, kept
 from sensord.rules._heat import MEAN_S, NEVER, Above, above
+from sensord.rules._manners import HEAT
 from sensord.rules._readings import breach, fine, round_up, seconds, slope_per_h, track, unknown
 from sensord.rules._scene import Scene, Thresholds, action_for, scene_of, shade_settles
 from sensord.rules._shade import helped
@@ -68,6 +69,7 @@ class Overheating:
     name = NAME
     per = Per.ENCLOSURE
     every = EVERY
+    manner = HEAT
     reasons = Reason
     advises = (actions.SHADE, actions.ADD_AIRFLOW, actions.MOVE_TO_SHADE, actions.UNSHADE)
     Parameters = Thresholds

@@ -7,15 +7,17 @@ this rule speaks on an evening after a cool day, or on a morning that will not g
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
 from pydantic import Field
 
 from sensord import actions
-from sensord.model import AMBIENT, Number, Quantity, Severity, State, Verdict
+from sensord.model import AMBIENT, Hazard, Number, Quantity, Severity, State, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._kinds import EXPECTED
+from sensord.rules._manners import NOTE
 from sensord.rules._readings import Bounds, breach, fine, middle, seconds, track, unknown
 from sensord.rules._sky import course, is_afternoon, low_sun_at, sky_at, solar_hour
 from sensord.rules._storm_signs import storm_asks
@@ -54,6 +56,7 @@ class ShadeLeftOn:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(minutes=15)
+    manner = replace(NOTE, hazard=Hazard.HEAT)
     reasons = Reason
     advises = (actions.UNSHADE,)
     Parameters = Thresholds

@@ -6,15 +6,17 @@ are enough. This rule says so once the wind has dropped and nothing foretells a 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
 from pydantic import Field
 
 from sensord import actions
-from sensord.model import Number, Severity, Verdict
+from sensord.model import Hazard, Number, Severity, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import has_pupae, is_empty
+from sensord.rules._manners import USUAL
 from sensord.rules._readings import Bounds, breach, fine, seconds, unknown
 from sensord.rules._storm_signs import gusts_of, storm_asks, wind_needs
 
@@ -44,6 +46,7 @@ class Shelter:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(minutes=15)
+    manner = replace(USUAL, hazard=Hazard.WIND)
     reasons = Reason
     advises = (actions.RETURN,)
     Parameters = Thresholds

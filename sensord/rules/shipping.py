@@ -10,6 +10,7 @@ from pydantic import Field
 from sensord import actions
 from sensord.model import Number, Severity, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
+from sensord.rules._manners import WATCHING
 from sensord.rules._readings import Bounds, breach, fine, unknown
 
 NAME = "shipping"
@@ -38,6 +39,7 @@ class Shipping:
     name = NAME
     per = Per.SITE
     every = timedelta(minutes=15)
+    manner = WATCHING
     reasons = Reason
     advises = (actions.CHECK_SHIPPING,)
     Parameters = Thresholds

@@ -12,6 +12,7 @@ from enum import StrEnum
 from sensord import actions
 from sensord.model import AMBIENT, Doubt, Number, Probe, Quantity, Severity, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
+from sensord.rules._manners import WATCHING
 from sensord.rules._readings import breach, fine, seconds, unknown
 from sensord.rules._tracks import REFUSED
 from sensord.rules._watching import Patience, tells_ambient, title_of
@@ -40,6 +41,7 @@ class Silent:
     name = NAME
     per = Per.PROBE
     every = timedelta(minutes=5)
+    manner = WATCHING
     reasons = Reason
     advises = (actions.CHECK_PROBE,)
     Parameters = Patience

@@ -24,6 +24,7 @@ from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._anchoring import is_draped, is_safe
 from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._deadlines import deadline, told_deadline
+from sensord.rules._manners import STORM
 from sensord.rules._readings import breach, fine, round_up, unknown
 from sensord.rules._sky import sky_at
 from sensord.rules._storm_signs import needs, signs
@@ -68,6 +69,7 @@ class Storm:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(minutes=2)
+    manner = STORM
     reasons = Reason
     advises = (
         actions.ANCHOR,

@@ -12,6 +12,7 @@ from sensord import actions
 from sensord.model import Number, Severity, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._bounds import Bounds
+from sensord.rules._manners import WATCHING
 from sensord.rules._readings import breach, fine, unknown
 from sensord.rules._watching import NO_PATIENCE_HERE
 
@@ -45,6 +46,7 @@ class Watching:
     name = NAME
     per = Per.SITE
     every = timedelta(minutes=5)
+    manner = WATCHING
     reasons = Reason
     advises = (actions.CHECK_WATCH,)
     Parameters = Thresholds

@@ -6,15 +6,17 @@ published: the duration is a choice.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
 from pydantic import Field
 
 from sensord import actions
-from sensord.model import Doubt, Number, Quantity, Severity, Verdict
+from sensord.model import Doubt, Hazard, Number, Quantity, Severity, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import is_empty
+from sensord.rules._manners import NOTE
 from sensord.rules._readings import Bounds, breach, fine, seconds, unknown
 from sensord.rules._tracks import REFUSED
 
@@ -45,6 +47,7 @@ class Wet:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(hours=1)
+    manner = replace(NOTE, hazard=Hazard.WET)
     reasons = Reason
     advises = (actions.LOOK_FOR_MOULD,)
     Parameters = Thresholds

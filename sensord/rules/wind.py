@@ -19,6 +19,7 @@ from sensord.rules._anchoring import is_draped, is_safe
 from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._bounds import Bounds
 from sensord.rules._deadlines import deadline, kept
+from sensord.rules._manners import FAIR_DAY
 from sensord.rules._readings import breach, fine, round_up, seconds, unknown
 from sensord.rules._storm_signs import gusts_of, is_wet, wind_needs
 
@@ -66,6 +67,7 @@ class Wind:
     name = NAME
     per = Per.ENCLOSURE
     every = timedelta(minutes=10)
+    manner = FAIR_DAY
     reasons = Reason
     advises = (actions.ANCHOR, actions.PEG_OR_SHELTER)
     Parameters = Thresholds

@@ -12,6 +12,12 @@ from hypothesis import strategies as st
 from sensord.config import Found, HouseSettings, Mistakes, load, load_house
 
 MINIMAL = (Path(__file__).parents[2] / "config" / "minimal.toml").read_text()
+
+
+def no_rules(*_: object) -> dict[str, Any]:
+    return {}
+
+
 HOUSE = 'gardens = ["larkfield.toml", "school.toml"]\n'
 
 
@@ -40,7 +46,7 @@ class Directory:
 
     def read(self) -> Found:
         """What is found."""
-        return load_house(self.house, {}, self.environment, self.secrets)
+        return load_house(self.house, no_rules, self.environment, self.secrets)
 
     def mistakes(self) -> list[list[str]]:
         """The mistakes of each garden, without the directory."""
@@ -62,7 +68,7 @@ def test_a_file_without_gardens_is_a_house_of_one(tmp_path: Path) -> None:
     """Today's single file stays what it was: one garden, with its tables."""
     path = tmp_path / "sensord.toml"
     path.write_text(MINIMAL)
-    found = load_house(path, {}, {})
+    found = load_house(path, no_rules, {})
     (only,) = found.gardens
     assert (only.name, only.file, only.mistakes) == ("garden", path, ())
     assert only.settings is not None
@@ -290,5 +296,5 @@ def test_no_house_crashes_the_reader(tmp_path_factory: pytest.TempPathFactory, d
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(house, "document_in", lambda file: {"gardens": [], **document} if file == path else {})
         with pytest.raises(Mistakes) as caught:
-            load_house(path, {}, {})
+            load_house(path, no_rules, {})
     assert all(caught.value.lines)

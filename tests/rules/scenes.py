@@ -143,7 +143,7 @@ class Told:
         verdict = self.rule.decide(known, now)
         key = f"{self.rule.name}/{known.subject}"
         answers = [e for e in known.entries if e.subject in (known.subject, key)]
-        concern, notices = judge(self.concern, verdict, answers, site=SITE.name, now=now)
+        concern, notices = judge(self.concern, verdict, answers, self.rule.manner, site=SITE.name, now=now)
         self.concern = arrives(concern, notices)
         if self.concern is not None and self.concern.over_at is not None:
             self.concern = None

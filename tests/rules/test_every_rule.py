@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from sensord import species
 from sensord.actions import named
-from sensord.judge import judge, manner_of
+from sensord.judge import judge
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Reader
 from sensord.model import (
     AMBIENT,
@@ -249,7 +249,7 @@ def test_no_evidence_makes_it_stumble(rule: Rule) -> None:
         verdict = rule.decide(known, now)
         check(verdict, rule, known.subject, now)
         check_texts(verdict, rule)
-        judge(known.concern, verdict, known.entries, manner_of(rule.name), site=SITE.name, now=now)
+        judge(known.concern, verdict, known.entries, rule.manner, site=SITE.name, now=now)
 
     run()
 

@@ -10,9 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sensord.judge import manner_of
 from sensord.model import Concern, Doubt, Quantity, Severity, Stage, Standing, State, Telling, Urgency, Verdict, What
-from sensord.rules import frost, shade, wet
+from sensord.rules import all_rules, frost, shade, wet
 from tests.rules.scenes import NOON, SITE, Curve, Told, cohort, enclosure, entry, evidence, pair, probe, seen
 
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
@@ -163,4 +162,4 @@ def test_it_is_said_once() -> None:
 
 def test_notes_have_a_manner_that_tells_minor_things() -> None:
     """What is Minor and worth a word is told from Minor on."""
-    assert {manner_of(rule).tell_from for rule in ("wet", "shade", "battery")} == {Severity.MINOR}
+    assert {all_rules()[rule].manner.tell_from for rule in ("wet", "shade", "battery")} == {Severity.MINOR}

@@ -9,31 +9,15 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from sensord.actions import keeps_in as keeps_all_in
-from sensord.judge import is_settled, manner_of, says_stay_in
+from sensord.judge import is_settled, says_stay_in
+from sensord.language import Catalogue
 from sensord.model import Concern, Entry, Standing, State, Verdict
-
-NAMES = {
-    "overheating": "Heat in {}",
-    "offset": "Warmth of {}",
-    "storm": "Storm at {}",
-    "wind": "Wind at {}",
-    "shelter": "Shelter of {}",
-    "shade": "Shade on {}",
-    "frost": "Frost in {}",
-    "wet": "Wetness in {}",
-    "watch": "The watching",
-    "silent": "Probe {}",
-    "battery": "Battery of {}",
-    "clock": "The clock",
-    "ambient": "The shaded post",
-    "shipping": "The other database",
-}
-"""A rule's matter as people name it, where a text says nothing of it: with the subject's name in it."""
+from sensord.rules import Manner
 
 
-def name_of(rule: str, subject: str) -> str:
+def name_of(texts: Catalogue, rule: str, subject: str) -> str:
     """The matter, without what it asks for."""
-    return NAMES[rule].format(subject) if rule in NAMES else f"{rule.capitalize()} of {subject}"
+    return texts.name("matters", rule, subject=subject) or f"{rule.capitalize()} of {subject}"
 
 
 def action_of(verdict: Verdict) -> str:
@@ -69,7 +53,7 @@ def is_answered(concern: Concern, advised_since: datetime | None) -> bool:
     return since is not None and answered_at >= since
 
 
-def sort_of(concern: Concern, advised_since: datetime | None = None) -> str:
+def sort_of(concern: Concern, manner: Manner, advised_since: datetime | None = None) -> str:
     """Whether it is to do, answered, or known."""
     verdict = concern.verdict
     if verdict.state is State.FINE and not is_due(concern) and not keeps_in(concern):
@@ -80,7 +64,7 @@ def sort_of(concern: Concern, advised_since: datetime | None = None) -> str:
         return "to_do"
     if concern.standing is Standing.ANSWERED:  # it was told: something else is to be done now
         return "to_do"
-    return "to_do" if verdict.severity >= manner_of(concern.rule).tell_from else "known"
+    return "to_do" if verdict.severity >= manner.tell_from else "known"
 
 
 def together(concerns: Sequence[Concern], sorts: Sequence[str]) -> str:

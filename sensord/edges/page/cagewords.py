@@ -7,7 +7,6 @@ from datetime import timedelta
 
 from sensord.edges.page.look import Cage, House, Snapshot
 from sensord.edges.page.places import Measured, Place, Trend
-from sensord.judge import manner_of
 from sensord.language import Reader
 from sensord.model import Cohort, Doubt, Quantity, Severity, Stage, What
 
@@ -81,7 +80,7 @@ class CageWords:
         above, found = cage.place.newest.get(Quantity.TEMPERATURE), cage.stand.cohorts
         if above is None or not above.is_fresh or not found:
             return ""
-        tell_from = manner_of("overheating").tell_from
+        tell_from = self.house.garden.rules["overheating"].manner.tell_from
         told = [t for t in cage.tiers if t.severity >= tell_from and above.value >= t.temperature_c]
         return self.reader.temperature(told[-1].temperature_c, 0) if told else ""
 

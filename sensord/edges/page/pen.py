@@ -28,9 +28,9 @@ class Pen:
     """Writes what needs no look at the store: instants, names, entries."""
 
     def __init__(self, house: House, now: datetime, units: str, standing: Mapping[str, Concern] = NOTHING) -> None:
-        self.house, self.now = house, now
+        self.house, self.now, garden = house, now, house.garden
         keeper = house.settings.keeper.model_copy(update={"units": units})
-        self.desk = letters.Desk(house.garden.site, house.garden.enclosures, keeper, house.texts, standing)
+        self.desk = letters.Desk(garden.site, garden.enclosures, keeper, house.texts, standing, manners=garden.manners)
         self.reader: Reader = self.desk.reader(now)
         self._cohorts = frozenset(c.name for c in house.garden.cohorts)
 
@@ -41,9 +41,9 @@ class Pen:
     def entry(self, entry: Entry) -> dict[str, str]:
         """One entry in words."""
         subject = entry.subject
-        if entry.what in ANSWERS and (subject in asking.NAMES or "/" in subject):
+        if entry.what in ANSWERS and (subject in self.house.garden.rules or "/" in subject):
             rule, _, place = subject.partition("/")
-            subject = asking.name_of(rule, self.desk.title_of(place))
+            subject = asking.name_of(self.house.texts, rule, self.desk.title_of(place))
         elif subject in self._cohorts:
             subject = cohort_title(subject)
         elif subject:

@@ -10,7 +10,7 @@ from sensord.edges.page import asking
 from sensord.edges.page.cagewords import CageWords, Words, heard_now
 from sensord.edges.page.look import House, Snapshot
 from sensord.edges.page.pen import Pen
-from sensord.judge import manner_of, says_stay_in
+from sensord.judge import says_stay_in
 from sensord.model import (
     AMBIENT,
     Concern,
@@ -60,7 +60,9 @@ class Wording(Pen):
         """The concerns as the phone groups them: to do, answered, worth knowing. What only keeps people in is one."""
         found: dict[str, list[Matter]] = {"to_do": [], "answered": [], "known": []}
         opened = [c for c in self.snapshot.concerns if c.standing in (Standing.OPEN, Standing.ANSWERED)]
-        sorted_ = [(c, asking.sort_of(c, self.snapshot.advised_since.get(c.key))) for c in opened]
+        sorted_ = [
+            (c, asking.sort_of(c, self.desk.manner_of(c.rule), self.snapshot.advised_since.get(c.key))) for c in opened
+        ]
         stay = [(c, sort) for c, sort in sorted_ if asking.keeps_in(c)]
         sorts: dict[tuple[str, str], list[Concern]] = {}
         for concern, sort in [
@@ -94,7 +96,7 @@ class Wording(Pen):
         fine = all(c.verdict.state is State.FINE for c in concerns)
         lead, waits = concerns[0], sort == "to_do" and stays and not fine and letters.goes_out(group)
         message = letters.write(group, self.desk, self.now, read_at=self.now, waits=waits).message
-        name = asking.name_of(lead.rule, self._titles(concerns))
+        name = asking.name_of(self.house.texts, lead.rule, self._titles(concerns))
         has_text = self.house.texts.find(lead.verdict.rule, lead.verdict.reason) is not None
         title, text = (message.title, message.text) if has_text else (name, "")
         if fine:
@@ -156,7 +158,9 @@ class Wording(Pen):
         waiting = [c for c in concerns if says_stay_in(c)]
         if not waiting or action != actions.LOOK_AFTER.word:
             return ""
-        calm_at = max((c.fine_since + manner_of(c.rule).fine_for for c in waiting if c.fine_since), default=None)
+        calm_at = max(
+            (c.fine_since + self.desk.manner_of(c.rule).fine_for for c in waiting if c.fine_since), default=None
+        )
         when = f"From {self.at(calm_at)}" if calm_at is not None and calm_at > self.now else "Soon"
         return f"{when}, if it stays calm: look after {who}"
 

@@ -20,6 +20,7 @@ from sensord.edges.page.wording import Wording
 from sensord.language import Catalogue, Reader
 from sensord.model import Advice, Concern, Doubt, Entry, Quantity, Reading, Severity, Standing, State, Verdict, What
 from sensord.ports import Commit
+from sensord.rules import all_rules
 from sensord.rules._tracks import Track
 from tests.edges.page.homestead import NOW, Homestead, hot
 from tests.edges.page.test_look import cage, shown
@@ -141,7 +142,7 @@ def test_never_answered_by_an_answer_to_something_else(state: State, now: str, t
         "larkfield", verdict.rule, "birch", Standing.ANSWERED, verdict, NOW - 60 * MINUTE, told=Severity.MODERATE,
         told_action=told, told_at=NOW - 50 * MINUTE, tellings=1, answered_at=NOW - 40 * MINUTE, answer=What.SEEN,
     )  # fmt: skip
-    sort = asking.sort_of(concern, NOW - 10 * MINUTE)
+    sort = asking.sort_of(concern, all_rules()[concern.rule].manner, NOW - 10 * MINUTE)
     assert (sort == "to_do") == (now not in ("", told))
 
 
@@ -235,7 +236,7 @@ def test_what_is_fine_is_told_in_plain_words(local, rule: str, reason: str, told
 
 def test_every_rule_has_a_plain_name(local: Homestead) -> None:
     """None of the garden's rules would be called by its key."""
-    assert set(local.house.garden.rules) <= set(asking.NAMES)
+    assert set(local.house.garden.rules) == set(local.house.texts.names["matters"])
 
 
 def test_answers_are_listed_by_the_matter(local: Homestead) -> None:

@@ -16,6 +16,8 @@ AMBIENT = "ambient"
 """The place of the shaded post that the enclosures are compared with; also of the wind gauge and the barometer."""
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+FAR = datetime(9999, 1, 1, tzinfo=UTC)
+"""After everything."""
 MILLISECOND = timedelta(milliseconds=1)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,18 +13,20 @@ import pytest
 
 from sensord import lookback, species
 from sensord.commands import _build
+from sensord.edges.influx_lines import LineMaker
 from sensord.engine.asking import ask, plan_of
 from sensord.garden import Garden
 from sensord.judge import judge
 from sensord.model import AMBIENT, Advice, Entry, Quantity, Reading, Severity, Stage, Standing, State, Verdict, What
 from sensord.ports import Commit
+from sensord.ports import Position as Start
 from sensord.recovery import windows_of
 from sensord.review import Review, weeks
 from sensord.rules import USUAL, Watch
 from sensord.species.limits import limits_of
 from sensord.species.profile import HeatTier
 from simulators import scenario
-from tests.kept import Kept, kept
+from tests.kept import Kept, kept, to_ship
 
 SITE = "larkfield"
 MONDAY = datetime(2026, 8, 17, 4, tzinfo=UTC)  # midnight in the garden
@@ -56,9 +59,11 @@ def store_of(
     directory: Path, built: _build.OneGarden, start: datetime, end: datetime, curve: Curve, entries: list[Entry]
 ) -> Kept:
     """Alder and Birch as the curve has them, the post 3 °C cooler; a reading a minute."""
-    store = kept(directory / "s.sqlite3", built.garden.site, _build.places(built.garden), durable=False)
+    store = kept(
+        directory / "s.sqlite3", built.garden.site, _build.places(built.garden), durable=False, ships_to="elsewhere"
+    )
     readings, at = [], start
-    while at < end:
+    while at <= end:
         for probe, value in (("alder-1", curve(at)), ("birch-1", curve(at)), ("post", curve(at) - 3.0)):
             readings.append(Reading(SITE, probe, Quantity.TEMPERATURE, at, at, value))
         at += MINUTE
@@ -156,6 +161,40 @@ def test_after_a_move_everybody_judges_by_the_same_species(tmp_path: Path) -> No
     warmth = 4 * (30.5 - JEZEBEL.lower_threshold_c) / 24
     assert by_name["birch"].total.degree_days == pytest.approx(warmth, rel=0.01)
     store.close()
+
+
+def test_degree_days_follow_a_move_that_is_entered_late(tmp_path: Path) -> None:
+    """Carried over at seven, told at noon: the hours since are counted anew for whom was there, those before stay as they were.
+
+    What was counted for others is shipped once more, as nothing, and what is shipped carries the species of its hour.
+    """
+    built = house()
+    store = store_of(tmp_path, built, NOON - 6 * HOUR, NOON, lambda at: 20.0, [])
+
+    def warmth(name: str) -> list[float]:
+        return [t.degree_days for t in store.summaries.tally(name, NOON - 6 * HOUR, NOON)]
+
+    def shipped() -> dict[str, float]:
+        found: dict[str, float] = {}
+        with closing(to_ship(tmp_path / "s.sqlite3")) as reader:
+            window = reader.window(Start(), 100_000)
+            assert window is not None
+            for line in LineMaker(reader.series, ["alder", "birch"], {}).lines(window).texts:
+                if line.startswith("tally,enclosure=birch"):
+                    species_of = line.split("species=")[1].split()[0]
+                    found[species_of] = found.get(species_of, 0.0) + float(line.split("degree_days=")[1].split(",")[0])
+        return found
+
+    of_monarch, of_jezebel = (20 - 11.5) / 24, (20 - 9) / 24
+    assert warmth("birch") == pytest.approx([of_monarch] * 6)
+    store.journal.commit(Commit(NOON, entries=[moved(NOON - 5 * HOUR + MINUTE)]))
+    store.journal.summarise(NOON)
+    assert warmth("birch") == pytest.approx([of_monarch] * 2 + [of_jezebel] * 4)
+    assert shipped() == pytest.approx({"monarch": 2 * of_monarch, "black-jezebel": 4 * of_jezebel})
+    store.close()
+    again = kept(tmp_path / "s.sqlite3", built.garden.site, _build.places(built.garden))
+    assert again.journal.summarise(NOON) == 2, "only the hour that runs, of the two that are counted by"
+    again.close()
 
 
 # --- one spell ----------------------------------------------------------------------------------------------------

@@ -17,8 +17,22 @@ from sensord.edges.sqlite_codec import digest
 from sensord.edges.sqlite_journal import Bounds
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.edges.sqlite_summaries import BRIDGE_MS
-from sensord.model import Arrival, Concern, Entry, Fate, Message, Parcel, Refusal, Site, Standing, Verdict, milliseconds
-from sensord.ports import Added, Commit, Place, Sending, Share
+from sensord.model import (
+    EPOCH,
+    FAR,
+    Arrival,
+    Concern,
+    Entry,
+    Fate,
+    Message,
+    Parcel,
+    Refusal,
+    Site,
+    Standing,
+    Verdict,
+    milliseconds,
+)
+from sensord.ports import Added, Commit, Place, Places, Sending, Share, places_by
 
 DAY = timedelta(days=1)
 
@@ -30,10 +44,11 @@ class MemoryStore:
         self._bounds = bounds
         self._journals: dict[str, MemoryJournal] = {}
 
-    def of(self, site: Site, places: Sequence[Place] = ()) -> Share:
+    def of(self, site: Site, places: Sequence[Place] | Places = ()) -> Share:
         """This site's share; `places` says whose degree-days are counted."""
         journal = self._journals.setdefault(site.name, MemoryJournal(site, self._bounds))
-        journal.summaries.count_for(places)
+        journal.places = places_by(places)
+        journal.follow()
         return Share(
             journal,
             journal.readings,
@@ -60,6 +75,11 @@ class MemoryJournal:
         self.outbox, self.facts = MemoryOutbox(), MemoryFacts()
         self.accounts = MemoryAccounts(self.outbox)
         self._undated: dict[int, tuple[bytes, datetime]] = {}
+        self.places: Places = places_by(())
+
+    def follow(self) -> None:
+        """Count for those who are where by what was said."""
+        self.summaries.count_for(self.places(self.entries.between(EPOCH, FAR)))
 
     def commit(self, commit: Commit) -> Added:
         """Make everything in it durable, all or nothing."""
@@ -96,6 +116,7 @@ class MemoryJournal:
 
     def summarise(self, now: datetime) -> int:
         """Bring summaries and tallies up to date with what was committed; returns how many hours were computed."""
+        self.follow()
         return self.summaries.compute(milliseconds(now))
 
     def prune(self, before: datetime, most: int = 2**62) -> int:

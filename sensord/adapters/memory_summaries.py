@@ -28,18 +28,22 @@ class MemorySummaries:
         self._hours: dict[Key, dict[int, Span]] = {}
         self._days: dict[Key, dict[int, Part]] = {}
         self._tallies: dict[tuple[str, str], dict[int, Tally]] = {}  # by enclosure and definition
-        self._active: dict[str, str] = {}  # enclosure → the definition by which it is answered
         self._places: tuple[Place, ...] = ()
         self.pruned_before_ms = NEVER_PRUNED
 
     def count_for(self, places: Sequence[Place]) -> None:
-        """Count degree-days for these; one that is new, or defined anew, has all its hours computed again."""
-        self._places = tuple(places)
-        for place in places:
-            if self._active.get(place.enclosure) != place.definition:
-                self._active[place.enclosure] = place.definition
-                for key in self._probes(place):
-                    self._touched |= {(ms // HOUR_MS, key) for ms in self._readings.columns[key].times_ms}
+        """Count degree-days for these; where any is new, or defined anew, all hours are computed again."""
+        if tuple(places) == self._places:
+            return
+        self._places = tuple(sorted(places, key=lambda p: p.since))
+        for key in (key for place in places for key in self._probes(place)):
+            self._touched |= {(ms // HOUR_MS, key) for ms in self._readings.columns[key].times_ms}
+
+    def _at(self, enclosure: str, hour: int) -> str:
+        """By which definition an hour counts; "" of an enclosure that nothing is counted for."""
+        own = [p for p in self._places if p.enclosure == enclosure]
+        begun = [p for p in own if p.since <= instant(hour * HOUR_MS)]
+        return (begun[-1:] or own)[0].definition if own else ""
 
     def touch(self, rows: Sequence[Row]) -> None:
         """The hours of these are to be computed."""
@@ -142,5 +146,6 @@ class MemorySummaries:
     def tally(self, enclosure: str, start: datetime, end: datetime) -> list[TallyHour]:
         """Degree-days by hour, as the enclosure is defined now; an hour of which nothing is known is left out."""
         first, last = (-(-ceil_ms(moment) // HOUR_MS) for moment in (start, end))
-        tallies = self._tallies.get((enclosure, self._active.get(enclosure, "")), {})
-        return [TallyHour(instant(h * HOUR_MS), *t) for h, t in sorted(tallies.items()) if first <= h < last]
+        hours = sorted({h for key, of in self._tallies.items() if key[0] == enclosure for h in of if first <= h < last})
+        found = ((h, self._tallies.get((enclosure, self._at(enclosure, h)), {}).get(h)) for h in hours)
+        return [TallyHour(instant(h * HOUR_MS), *tally) for h, tally in found if tally is not None]

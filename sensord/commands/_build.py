@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -21,7 +21,7 @@ from sensord.garden import Garden, garden_of
 from sensord.intake.reception import Reception
 from sensord.language import Catalogue
 from sensord.loop import Loop, Reviewer
-from sensord.ports import Clock, Inbox, Place, Sender, Share, Shipping, Store
+from sensord.ports import Clock, Inbox, Place, Places, Sender, Share, Shipping, Store
 
 if TYPE_CHECKING:
     from sensord.edges import mqtt
@@ -225,17 +225,19 @@ def local_text(built: OneGarden, instant: datetime) -> str:
     return f"{local(built.settings, instant):%Y-%m-%d %H:%M}"
 
 
-def places(garden: Garden) -> list[Place]:
-    """The enclosures as the store tallies them: which probes, above and up to which temperature."""
-    found = []
-    for enclosure in garden.enclosures:
-        cohort = next((c for c in garden.cohorts if c.enclosure == enclosure.name), None)
-        species = garden.species.get(cohort.species) if cohort else next(iter(garden.species.values()), None)
-        if species is None:
-            continue
-        probes = tuple(p.name for p in garden.probes_at(enclosure.name, model.Quantity.TEMPERATURE))
-        found.append(Place(enclosure.name, probes, species.lower_threshold_c, species.upper_threshold_c))
-    return found
+def places(garden: Garden) -> Places:
+    """The enclosures as the store tallies them: by which probes, and for which species from when on."""
+
+    def of(said: Sequence[model.Entry]) -> list[Place]:
+        told = garden.told(said)
+        return [
+            Place(e.name, probes, era.lower_c, era.upper_c, era.species, era.since)
+            for e in garden.enclosures
+            for probes in (tuple(p.name for p in garden.probes_at(e.name, model.Quantity.TEMPERATURE)),)
+            for era in told.eras(e.name)
+        ]
+
+    return of
 
 
 def open_store(built: OneGarden, path: Path, durable: bool = True) -> SqliteStore:
@@ -253,13 +255,6 @@ def share(built: OneGarden, store: Store) -> Share:
     return store.of(built.garden.site, places(built.garden))
 
 
-def species_at(garden: Garden) -> dict[str, str]:
-    """By whose thresholds the degree-days of each enclosure are counted; as in `places`."""
-    first = next(iter(garden.species), "")
-    at = {c.enclosure: c.species for c in reversed(garden.cohorts) if c.species in garden.species}
-    return {e.name: at.get(e.name, first) for e in garden.enclosures}
-
-
 def shipper(built: OneGarden, path: Path, store: SqliteStore, wake: Callable[[], object]) -> Shipper | None:
     """What ships to the InfluxDB of this configuration; None where there is none."""
     influx = built.settings.influx
@@ -271,7 +266,13 @@ def shipper(built: OneGarden, path: Path, store: SqliteStore, wake: Callable[[],
 
     per = {name: rule.per for name, rule in built.garden.rules.items()}
     return Shipper(
-        partial(SqliteTail.open, path), store, InfluxWriter(influx), species_at(built.garden), per, wake, influx.every_s
+        partial(SqliteTail.open, path),
+        store,
+        InfluxWriter(influx),
+        [e.name for e in built.garden.enclosures],
+        per,
+        wake,
+        influx.every_s,
     )
 
 

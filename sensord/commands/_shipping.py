@@ -50,7 +50,6 @@ def shipping(built: OneGarden, path: Path) -> list[Finding]:
 
 def _trial(built: OneGarden, path: Path) -> Finding:
     """Send one reading again."""
-    from sensord.commands._build import species_at
     from sensord.edges.influx import try_out
     from sensord.edges.sqlite_unshipped import SqliteTail
     from sensord.ports import Transient
@@ -59,7 +58,7 @@ def _trial(built: OneGarden, path: Path) -> Finding:
     where = f"{influx.url}, bucket {influx.bucket}"
     per = {name: rule.per for name, rule in built.garden.rules.items()}
     try:
-        sent = try_out(SqliteTail.open(path), influx, species_at(built.garden), per)
+        sent = try_out(SqliteTail.open(path), influx, [e.name for e in built.garden.enclosures], per)
     except ModuleNotFoundError:
         return ("influxdb", False, "the library is not there: pip install 'sensord[influx]' brings it")
     except (Transient, ValueError) as error:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from datetime import datetime
@@ -31,13 +31,13 @@ WAKE_EVERY_S = 1.0
 """While catching up, the store is told this often what was delivered."""
 
 
-def try_out(tail: Tail, settings: InfluxSettings, species: Mapping[str, str], per: Mapping[str, Per]) -> str:
+def try_out(tail: Tail, settings: InfluxSettings, enclosures: Collection[str], per: Mapping[str, Per]) -> str:
     """Ship the newest reading of the store at once, again if it was shipped: that changes nothing, and proves the way.
 
     Returns what was shipped, "" where there is nothing yet. Raises Transient with what is wrong.
     """
     with closing(tail), closing(InfluxWriter(settings)) as writer:
-        lines = LineMaker(tail.series, species, per).lines(tail.newest())
+        lines = LineMaker(tail.series, enclosures, per).lines(tail.newest())
         if refused := writer.deliver(lines):
             raise Transient(refused[0].words)
     return lines[0].text if lines else ""
@@ -50,7 +50,7 @@ class Shipper:
         open_tail: how the thread gets at what is to be shipped; called on that thread, again until it succeeds.
         store: the store's writer; `settle` alone uses it, and only the loop's thread may call that.
         writer: the connection to the server.
-        species: of each enclosure, whose thresholds its degree-days are counted by.
+        enclosures: by their names.
         per: of each rule, what it is asked about.
         wake: called from the thread when there is something to settle, or to tell.
         every_s: how often to look for something new [s].
@@ -62,7 +62,7 @@ class Shipper:
         open_tail: Callable[[], Tail],
         store: Settles,
         writer: InfluxWriter,
-        species: Mapping[str, str],
+        enclosures: Collection[str],
         per: Mapping[str, Per],
         wake: Callable[[], object],
         every_s: float,
@@ -70,7 +70,7 @@ class Shipper:
         longest_pause_s: float = LONGEST_PAUSE_S,
     ) -> None:
         self._open_tail, self._store, self._writer, self._wake = open_tail, store, writer, wake
-        self._species, self._per = species, per
+        self._enclosures, self._per = enclosures, per
         self._every_s, self._first_pause_s, self._longest_pause_s = every_s, first_pause_s, longest_pause_s
         self._tail: Tail | None = None
         self._maker: LineMaker | None = None
@@ -151,7 +151,7 @@ class Shipper:
         """Deliver until nothing waits."""
         if self._tail is None or self._maker is None:
             self._tail = self._open_tail()
-            self._maker = LineMaker(self._tail.series, self._species, self._per)
+            self._maker = LineMaker(self._tail.series, self._enclosures, self._per)
         woken_s = time.monotonic()
         with ThreadPoolExecutor(1, "shipping-reader") as ahead:
             coming = ahead.submit(self._prepare, self._position)

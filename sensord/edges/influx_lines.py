@@ -27,12 +27,13 @@ Source: InfluxData, InfluxDB v2 documentation, "Line protocol" (syntax, escaping
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
 from sensord.edges.sqlite_codec import value_from_steps
 from sensord.edges.sqlite_migrations import HOUR_MS
+from sensord.edges.sqlite_summaries import species_of
 from sensord.model import Concern, Entry, Fate, Gap, Message, milliseconds
 from sensord.ports import Kind, Mark, Window
 from sensord.rules import Per
@@ -102,17 +103,17 @@ class LineMaker:
 
     Args:
         series: of a series' number: site, probe, quantity and steps per unit; asked again for a number not yet known.
-        species: of each enclosure, whose thresholds its degree-days are counted by.
+        enclosures: by their names.
         per: of each rule, what it is asked about.
     """
 
     def __init__(
         self,
         series: Callable[[], Mapping[int, tuple[str, str, str, float]]],
-        species: Mapping[str, str],
+        enclosures: Collection[str],
         per: Mapping[str, Per],
     ) -> None:
-        self._look_up, self._species, self._per = series, species, per
+        self._look_up, self._enclosures, self._per = series, enclosures, per
         self._scales: dict[int, float] = {}
         self._tags: dict[int, str] = {}
 
@@ -173,8 +174,8 @@ class LineMaker:
             yield Line(line(f"day{self._of(series)}", time_ms, **fields), Mark(Kind.DAY, series, day))
 
     def _tallies(self, window: Window) -> Iterator[Line]:
-        for place, hour, degree_days, measured_s, bridged_s, missing_s, site, enclosure in window.tallies:
-            start = head("tally", site=site, enclosure=enclosure, species=self._species.get(enclosure, ""))
+        for place, hour, degree_days, measured_s, bridged_s, missing_s, site, enclosure, definition in window.tallies:
+            start = head("tally", site=site, enclosure=enclosure, species=species_of(definition))
             fields = {
                 "degree_days": degree_days,
                 "measured_s": measured_s,
@@ -202,7 +203,7 @@ class LineMaker:
     def _entry(self, number: int, entry: Entry) -> Line:
         rule, _, subject = entry.subject.partition("/")
         about = self._about(rule, subject) if rule in self._per else {"subject": entry.subject}
-        if entry.subject in self._species:
+        if entry.subject in self._enclosures:
             about = {"enclosure": entry.subject}
         start = head("entry", site=entry.site, what=entry.what.value, **about)
         text = line(start, milliseconds(entry.at), said=1.0, amount=entry.amount)

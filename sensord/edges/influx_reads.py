@@ -197,16 +197,18 @@ class InfluxSummaries:
         ]
 
     def tally(self, enclosure: str, start: datetime, end: datetime) -> list[TallyHour]:
-        """Degree-days by hour, by the species that they were counted for last."""
+        """Degree-days by hour, for whichever species they were counted; of two, for the newest."""
         tags = {"site": self._site, "enclosure": enclosure}
         newest = select("tally", ("degree_days", "species"), tags, " ORDER BY time DESC LIMIT 1")
-        for row in self._influx.answer(newest):
-            tags["species"] = row["species"] or ""
+        last = next((row["species"] or "" for row in self._influx.answer(newest)), "")
         fields = ("degree_days", "measured_s", "bridged_s", "missing_s")
-        return [
-            TallyHour(instant(r["time"]), *(float(r[name]) for name in fields))
-            for r in self._influx.rows("tally", fields, tags, *_span(start, end))
-        ]
+        found: dict[datetime, tuple[str, TallyHour]] = {}
+        for r in self._influx.rows("tally", (*fields, "species"), tags, *_span(start, end)):
+            hour = TallyHour(instant(r["time"]), *(float(r[name]) for name in fields))
+            known = found.get(hour.start)
+            if hour.measured_s + hour.bridged_s > 0 and (known is None or known[0] != last):
+                found[hour.start] = (r["species"] or "", hour)
+        return [found[start][1] for start in sorted(found)]
 
 
 class InfluxConcerns:

@@ -24,7 +24,7 @@ from sensord.edges.sqlite_shipping import ShippingNotes
 from sensord.edges.sqlite_tail import NewestReadings
 from sensord.edges.sqlite_writer import Writer
 from sensord.model import Site
-from sensord.ports import Parked, Place, Share, Shelf
+from sensord.ports import Parked, Place, Places, Share, Shelf, places_by
 
 READER_CACHE_KIB = 1000
 """Pages that a site's own connection keeps: it asks for little that is not new."""
@@ -64,14 +64,16 @@ class SqliteStore:
             self.close()
             raise
 
-    def of(self, site: Site, places: Sequence[Place] = ()) -> Share:
+    def of(self, site: Site, places: Sequence[Place] | Places = ()) -> Share:
         """This site's share; `places` says whose degree-days are counted. Each share may be used by a thread of its own."""
         reader = open_to_read(self._path, self._busy_s)
         self._readers.append(reader)
         reader.db.execute(f"PRAGMA cache_size = -{READER_CACHE_KIB}")
         numbers = Numbers(reader, site.name)
         newest = NewestReadings(reader, numbers, SqliteReadings(reader, site.name, numbers))
-        journal = SqliteJournal(self.writer, reader, site, tuple(places), numbers, newest, self._notes, self._bounds)
+        journal = SqliteJournal(
+            self.writer, reader, site, places_by(places), numbers, newest, self._notes, self._bounds
+        )
         shelf = shelf_of(reader, site.name, numbers)
         return Share(
             journal,

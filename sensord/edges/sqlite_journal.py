@@ -10,14 +10,14 @@ from sensord.edges.sqlite_codec import digest, from_microseconds
 from sensord.edges.sqlite_concerns import VerdictLog, put_post
 from sensord.edges.sqlite_connection import Connection
 from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_reads import Numbers
+from sensord.edges.sqlite_reads import Numbers, SqliteEntries
 from sensord.edges.sqlite_rows import flat_rows, put_entry, put_gap, put_refusals, put_touched, put_undated
 from sensord.edges.sqlite_shipping import ShippingNotes, unshipped_ms
 from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, NEXT_TOUCHED, Mark, Summaries
 from sensord.edges.sqlite_tail import NewestReadings
 from sensord.edges.sqlite_writer import Writer, insert_many
-from sensord.model import Arrival, Site, milliseconds
-from sensord.ports import Added, Commit, Place
+from sensord.model import EPOCH, FAR, Arrival, Site, milliseconds
+from sensord.ports import Added, Commit, Places
 
 ROWS_PRUNED_AT_ONCE = 20_000
 NOT_PARKED = "NOT EXISTS (SELECT 1 FROM parked WHERE kind = 0 AND number = reading.series AND at = reading.measured_ms)"
@@ -41,7 +41,7 @@ class SqliteJournal:
         writer: Writer,
         reader: Connection,
         site: Site,
-        places: tuple[Place, ...],
+        places: Places,
         numbers: Numbers,
         newest: NewestReadings,
         notes: ShippingNotes,
@@ -54,8 +54,17 @@ class SqliteJournal:
         self._summaries = Summaries(
             writer.connection.db, newest.columns, numbers.of, site.name, ZoneInfo(site.time_zone)
         )
-        with writer.transaction(self._forget):
-            self._summaries.register(places)
+        self._places, self._said = places, -1
+        self._follow()
+
+    def _follow(self) -> None:
+        """Count for those who are where by what was said; nothing where nothing was said since."""
+        (said,) = self._reader.one("SELECT coalesce(max(id), 0) FROM entry WHERE site = ?", (self._site,)) or (0,)
+        if said != self._said:
+            entries = SqliteEntries(self._reader, self._site).between(EPOCH, FAR)
+            with self._writer.transaction(self._forget):
+                self._summaries.register(self._places(entries))
+            self._said = said
 
     def _forget(self) -> None:
         """After a transaction that may not have happened."""
@@ -105,6 +114,7 @@ class SqliteJournal:
 
     def summarise(self, now: datetime) -> int:
         """Bring summaries and tallies up to date with what was committed; returns how many hours were computed."""
+        self._follow()
         now_ms = milliseconds(now)
         pruned_before_ms = self._pruned_before_ms()
         computed, after = 0, (NEVER_PRUNED, 0)

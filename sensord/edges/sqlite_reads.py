@@ -164,7 +164,8 @@ class SqliteSummaries:
         """Degree-days by hour, as the enclosure is defined now; an hour of which nothing is known is left out."""
         rows = self._connection.all(
             "SELECT hour, degree_days, measured_s, bridged_s, missing_s FROM tally WHERE hour >= ? AND hour < ?"
-            " AND place = (SELECT id FROM place WHERE site = ? AND enclosure = ? AND active) ORDER BY hour",
+            " AND place IN (SELECT id FROM place WHERE site = ? AND enclosure = ? AND active)"
+            " AND measured_s + bridged_s > 0 ORDER BY hour",
             (*_hours(start, end), self._site, enclosure),
         )
         return [TallyHour(instant(hour * HOUR_MS), *rest) for hour, *rest in rows]

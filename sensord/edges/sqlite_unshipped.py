@@ -53,7 +53,7 @@ class SqliteTail:
             self._marked(2, "t.* FROM changed c JOIN day t ON t.series = c.number AND t.day = c.at", span),
             self._marked(
                 3,
-                "t.*, p.site, p.enclosure FROM changed c JOIN tally t ON t.place = c.number AND t.hour = c.at"
+                "t.*, p.site, p.enclosure, p.definition FROM changed c JOIN tally t ON t.place = c.number AND t.hour = c.at"
                 " JOIN place p ON p.id = t.place AND p.active",
                 span,
             ),

@@ -19,6 +19,7 @@ from sensord.ports.store import (
     Journal,
     Outbox,
     Place,
+    Places,
     Readings,
     Records,
     Sending,
@@ -30,6 +31,7 @@ from sensord.ports.store import (
     Store,
     Summaries,
     TallyHour,
+    places_by,
 )
 from sensord.ports.tail import Backlog, Kind, Mark, Parked, Position, Settles, Tail, Window
 from sensord.ports.world import Channel, Clock, Inbox, Sender, Shipping, Transient
@@ -53,6 +55,7 @@ __all__ = [
     "Outbox",
     "Parked",
     "Place",
+    "Places",
     "Position",
     "Readings",
     "Records",
@@ -71,4 +74,5 @@ __all__ = [
     "TallyHour",
     "Transient",
     "Window",
+    "places_by",
 ]

@@ -7,13 +7,26 @@ A store hands out a site's `Share`, which the site's loop alone uses; whoever on
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from types import MappingProxyType
 from typing import NamedTuple, Protocol
 
-from sensord.model import Arrival, Concern, Entry, Gap, Message, Parcel, Quantity, Reading, Refusal, Site, Verdict
+from sensord.model import (
+    EPOCH,
+    Arrival,
+    Concern,
+    Entry,
+    Gap,
+    Message,
+    Parcel,
+    Quantity,
+    Reading,
+    Refusal,
+    Site,
+    Verdict,
+)
 from sensord.science.steps import LONGEST_BRIDGE_S
 from sensord.science.thresholds import check_thresholds
 
@@ -72,12 +85,17 @@ class TallyHour(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Whose degree-days are counted: an enclosure, its probes with temperature in order of trust, thresholds [°C]."""
+    """Whose degree-days are counted: an enclosure, its probes with temperature in order of trust, thresholds [°C].
+
+    Where the species changes, an enclosure is several places, one from each full hour on at which another begins.
+    """
 
     enclosure: str
     probes: tuple[str, ...]
     lower_c: float
     upper_c: float | None
+    species: str = ""
+    since: datetime = EPOCH
 
     def __post_init__(self) -> None:
         check_thresholds(self.lower_c, self.upper_c)
@@ -85,7 +103,16 @@ class Place:
     @property
     def definition(self) -> str:
         """What the figures depend on besides the readings."""
-        return json.dumps([*self.probes, self.lower_c, self.upper_c, LONGEST_BRIDGE_S])
+        return json.dumps([*self.probes, self.lower_c, self.upper_c, LONGEST_BRIDGE_S, *filter(None, (self.species,))])
+
+
+Places = Callable[[Sequence[Entry]], Sequence[Place]]
+"""Whose degree-days are counted, by what the keeper has said."""
+
+
+def places_by(places: Sequence[Place] | Places) -> Places:
+    """Places that nothing said changes, or those that follow from it."""
+    return places if callable(places) else lambda said: places
 
 
 class Sending(NamedTuple):
@@ -292,7 +319,7 @@ class Share:
 class Store(Protocol):
     """Where several sites keep what is theirs."""
 
-    def of(self, site: Site, places: Sequence[Place] = ()) -> Share:
+    def of(self, site: Site, places: Sequence[Place] | Places = ()) -> Share:
         """This site's share; `places` says whose degree-days are counted. Each share may be used by a thread of its own."""
 
     def close(self) -> None:

@@ -97,7 +97,7 @@ def test_summaries() -> None:
         hours=[(1, hour, 2, 20.0, START_MS, 21.5, START_MS, 20.75, 3600.0, 1, START_MS, START_MS), (1, hour + 1, 0, None,
                None, None, None, None, 0.0, 3, None, None)],
         days=[(1, day, 2, 20.0, START_MS, 21.5, START_MS + 500, 20.75)],
-        tallies=[(1, hour, 0.25, 3600.0, 0.0, 0.0, SITE, ALDER)],
+        tallies=[(1, hour, 0.25, 3600.0, 0.0, 0.0, SITE, ALDER, '["alder-1", 11.5, 33.0, 3600.0, "monarch"]')],
     )  # fmt: skip
     series = "probe=alder-low,quantity=temperature,site=larkfield"
     assert found == [

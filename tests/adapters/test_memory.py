@@ -10,8 +10,17 @@ from hypothesis import settings
 from sensord.adapters.memory import MemoryStore
 from sensord.model import Site
 from tests.kept import Kept
+from tests.promises_kept import (
+    AccountsPromises,
+    ConcernsPromises,
+    EntriesPromises,
+    FactsPromises,
+    JournalPromises,
+    OutboxPromises,
+)
+from tests.promises_measured import ReadingsPromises, SummariesPromises
 from tests.site_promises import SitePromises
-from tests.store_promises import PLACES, SITE, ZONE, Machine, StorePromises
+from tests.store_promises import PLACES, SITE, ZONE, Machine
 
 DISKS: dict[Path, MemoryStore] = {}
 
@@ -22,7 +31,16 @@ def open_store(folder: Path, zone: str = ZONE) -> Any:
     return Kept(store, store.of(Site(SITE, 41.5, -83.5, 190.0, zone), PLACES))
 
 
-class TestMemory(StorePromises):
+class TestMemory(
+    ReadingsPromises,
+    SummariesPromises,
+    JournalPromises,
+    AccountsPromises,
+    EntriesPromises,
+    ConcernsPromises,
+    OutboxPromises,
+    FactsPromises,
+):
     """The whole suite."""
 
     def open(self, folder: Path, zone: str = ZONE) -> Any:

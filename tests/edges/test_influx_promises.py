@@ -25,7 +25,16 @@ from sensord.ports import Commit
 from tests.edges.influx_servers import Front, Influxd
 from tests.edges.shipped import ShippedStore
 from tests.edges.test_sqlite import open_store
-from tests.store_promises import LOW, NEVER, START, Machine, StorePromises, reading
+from tests.promises_kept import (
+    AccountsPromises,
+    ConcernsPromises,
+    EntriesPromises,
+    FactsPromises,
+    JournalPromises,
+    OutboxPromises,
+)
+from tests.promises_measured import ReadingsPromises, SummariesPromises
+from tests.store_promises import LOW, NEVER, START, Machine, reading
 
 TEMPERATURE = Quantity.TEMPERATURE
 
@@ -37,7 +46,16 @@ def open_shipped(front: Front, influxd: Influxd, folder: Path, zone: str = "Amer
     return ShippedStore(folder / "garden.sqlite3", local, settings)
 
 
-class TestShipped(StorePromises):
+class TestShipped(
+    ReadingsPromises,
+    SummariesPromises,
+    JournalPromises,
+    AccountsPromises,
+    EntriesPromises,
+    ConcernsPromises,
+    OutboxPromises,
+    FactsPromises,
+):
     """The whole suite but for one promise."""
 
     @pytest.fixture(autouse=True)

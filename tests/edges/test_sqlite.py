@@ -9,7 +9,16 @@ from hypothesis import settings
 
 from sensord.model import Site
 from tests.kept import Kept, kept
-from tests.store_promises import PLACES, SITE, Machine, StorePromises
+from tests.promises_kept import (
+    AccountsPromises,
+    ConcernsPromises,
+    EntriesPromises,
+    FactsPromises,
+    JournalPromises,
+    OutboxPromises,
+)
+from tests.promises_measured import ReadingsPromises, SummariesPromises
+from tests.store_promises import PLACES, SITE, Machine
 
 
 def open_store(folder: Path, zone: str = "America/New_York", **options: Any) -> Kept:
@@ -18,7 +27,16 @@ def open_store(folder: Path, zone: str = "America/New_York", **options: Any) -> 
     return kept(folder / "garden.sqlite3", site, PLACES, **{"durable": False, **options})
 
 
-class TestSqlite(StorePromises):
+class TestSqlite(
+    ReadingsPromises,
+    SummariesPromises,
+    JournalPromises,
+    AccountsPromises,
+    EntriesPromises,
+    ConcernsPromises,
+    OutboxPromises,
+    FactsPromises,
+):
     """The whole suite."""
 
     def open(self, folder: Path, zone: str = "America/New_York") -> Kept:

@@ -106,7 +106,7 @@ class Loop:
         state = self.state
         horizon = state.wakes_at if until is None else min(state.wakes_at, until)
         batch = self.inbox.next_batch(horizon, BATCH if state.has_room else 0)
-        now = self.heartbeat = self.clock.now()
+        now = self.heartbeat = self._note_steps()
         self._note_world(now)
         if batch:
             self.feed(self.reception.take(batch, now, self.store.journal.first_receipt, self._clock_is_set()))
@@ -137,10 +137,16 @@ class Loop:
 
     # --- the world around
 
-    def _note_world(self, now: datetime) -> None:
+    def _note_steps(self) -> datetime:
+        """The time as it is once every step of the clock is known."""
+        now = self.clock.now()
         for before, after in self.clock.steps():
             self._on_step()
             self.feed(ClockStepped(after, before))
+            now = self.clock.now()
+        return now
+
+    def _note_world(self, now: datetime) -> None:
         gaps = self.inbox.gaps()
         if gaps:
             self.feed(Missed(now, tuple(gaps)))

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from sensord.engine.asking import Series, Windows
-from sensord.engine.state import ALIVE, LATELY, MORNING, SHIPPING_TROUBLE, TURNED, Given, Memory
+from sensord.engine.state import ALIVE, BEGAN, LATELY, MORNING, SHIPPING_TROUBLE, TURNED, Given, Memory
 from sensord.engine.windows import Window, window_of
 from sensord.model import EPOCH, Probe, Reading, instant
 from sensord.ports import Readings, Share
@@ -14,7 +14,7 @@ from sensord.ports import Readings, Share
 AHEAD = timedelta(minutes=1)
 """A reading that is dated ahead by less is one of now."""
 GAPS_SINCE = timedelta(days=30)
-FACTS = (ALIVE, TURNED, MORNING, SHIPPING_TROUBLE)
+FACTS = (ALIVE, TURNED, BEGAN, MORNING, SHIPPING_TROUBLE)
 
 
 def memory_of(store: Share, given: Given, now: datetime) -> Memory:

@@ -182,10 +182,9 @@ def loop(
     shipping: Shipping | None = None,
 ) -> Loop:
     """The loop of this configuration over these edges."""
-    reception = Reception(built.garden, built.settings.recipes, built.settings.broker.entry_topic)
     return Loop(
         given(built),
-        reception,
+        reception(built),
         clock,
         inbox,
         store,
@@ -196,6 +195,11 @@ def loop(
         on_step,
         shipping,
     )
+
+
+def reception(built: OneGarden) -> Reception:
+    """What understands the messages of this configuration."""
+    return Reception(built.garden, built.settings.recipes, built.settings.broker.entry_topic)
 
 
 def reviewer(built: OneGarden, store: Share) -> Reviewer:

@@ -8,7 +8,7 @@ from typing import Any
 
 from sensord.engine.effects import Acknowledge, Effect, Level, MakeDurable, Send, Tell
 from sensord.engine.events import Arrived, Committed, NotCommitted
-from sensord.engine.state import NOTHING_OWED, Given, State
+from sensord.engine.state import ALIVE, NOTHING_OWED, Given, State
 from sensord.engine.windows import Window
 from sensord.model import EPOCH, Quantity, Reading, Refusal, Severity
 from sensord.ports import Commit
@@ -24,7 +24,8 @@ def make_durable(state: State, at: datetime) -> Step:
     """Ask for everything that is owed, and for the batch that waits, in one transaction; one at a time."""
     if state.committing is not None:
         return state, ()
-    commit, batch = state.owed._replace(at=at), state.batch
+    alive = {ALIVE: at.isoformat()}  # whatever is committed shows that somebody watched
+    commit, batch = state.owed._replace(at=at, facts={**state.owed.facts, **alive}), state.batch
     if batch is not None:
         commit = commit._replace(
             readings=batch.readings, refusals=batch.refusals, undated=batch.undated,
@@ -41,7 +42,7 @@ def committed(given: Given, state: State, event: Committed) -> Step:
     if state.unstored_since is not None:
         effects.append(Tell(Level.WARNING, "storing works again"))
     batch = state.batch if state.committing_batch else None
-    state = state._replace(committing=None, committing_batch=False, unstored_since=None)
+    state = state._replace(committing=None, committing_batch=False, committed_at=event.at, unstored_since=None)
     if batch is not None:
         effects.append(Acknowledge(batch.arrivals))
         state, told = _taken_in(given, state._replace(batch=None), batch)
@@ -55,7 +56,7 @@ def committed(given: Given, state: State, event: Committed) -> Step:
     )
     state, sends = _send(state._replace(counts=counts))
     effects += sends
-    if state.batch is not None or any(state.owed[1:-1]):
+    if state.batch is not None or is_owing(state):
         state, more = make_durable(state, event.at)
         effects += more
     return state, tuple(effects)
@@ -98,6 +99,11 @@ def owing(state: State, **more: Iterable[Any] | Mapping[str, str]) -> State:
     return state._replace(owed=_with(state.owed, more))
 
 
+def is_owing(state: State) -> bool:
+    """Whether anything beyond small facts is to be made durable."""
+    return any(state.owed[1:-1])
+
+
 def merged(first: Commit, then: Commit) -> Commit:
     """Both in one: of a concern and of a fact the later word counts."""
     more = {name: value for name, value in zip(Commit._fields[1:], then[1:], strict=True) if value}
@@ -135,7 +141,7 @@ def _taken_in(given: Given, state: State, batch: Arrived) -> Step:
         windows[key] = window.add(((r.measured_at.timestamp(), r.value, int(r.doubts)) for r in readings), now_s)
     entries = state.entries
     if batch.entries:
-        entries = tuple(sorted({*entries, *batch.entries}, key=lambda e: e.at))
+        entries = tuple(sorted(dict.fromkeys((*entries, *batch.entries)), key=lambda e: e.at))
     state = state._replace(last_heard=heard, windows=windows, entries=entries)
     return _told_refusals(state, batch.refusals, batch.at)
 

@@ -44,7 +44,7 @@ def put(state: State, messages: Iterable[Message]) -> State:
 def held_back(state: State, held: Iterable[tuple[Message, str]]) -> Step:
     """What is not said, and why: kept with its reason."""
     held = [(m, why) for m, why in held if m.key not in state.parcels]
-    parcels = {m.key: Parcel(m, 0, m.at, Fate.HELD, why) for m, why in held}
+    parcels = {m.key: Parcel(m, 0, m.not_before or m.at, Fate.HELD, why) for m, why in held}
     state = owing(state._replace(parcels={**state.parcels, **parcels}), held=tuple(held))
     return state, tuple(Tell(Level.INFO, f"held back: {m.title} ({why})") for m, why in held)
 

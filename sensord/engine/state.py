@@ -23,7 +23,7 @@ from sensord.language import Catalogue
 from sensord.model import EPOCH, Concern, Entry, Gap, GapKind, Message, Parcel, Quantity, Standing
 from sensord.ports import Commit
 
-ALIVE, TURNED, MORNING = "alive", "turned", "morning line"
+ALIVE, TURNED, BEGAN, MORNING = "alive", "turned", "began", "morning line"
 SHIPPING_TROUBLE = "shipping trouble"
 LATELY = timedelta(hours=36)
 """How far back messages are looked at."""
@@ -111,6 +111,7 @@ class State(NamedTuple):
     owed: Commit = NOTHING_OWED  # decided and not durable yet
     committing: Commit | None = None  # what of `owed` is being made durable now
     committing_batch: bool = False  # and whether the batch is
+    committed_at: datetime = EPOCH  # when anything last became durable
     outgoing: tuple[Message, ...] = ()  # to be sent as soon as `owed` is durable
     commits: int = 0  # the number of the last one
     retry_at: datetime | None = None  # when a commit that was refused is tried again

@@ -8,18 +8,18 @@ from datetime import datetime, timedelta
 from sensord import postman, timetable
 from sensord.config.people import WEEKDAYS
 from sensord.engine.asking import Outcome, ask
-from sensord.engine.durable import Step, make_durable, owing
+from sensord.engine.durable import Step, is_owing, make_durable, owing
 from sensord.engine.effects import Effect, Level, LookBack, Prune, Summarise, Tell
 from sensord.engine.events import Due, LookedBack, Pruned
 from sensord.engine.post import desk_of, forget_old, held_back, post, put, stands_now
-from sensord.engine.state import ALIVE, MORNING, SHIPPING_TROUBLE, TURNED, Given, State
+from sensord.engine.state import MORNING, SHIPPING_TROUBLE, TURNED, Given, State
 from sensord.model import AMBIENT, EPOCH, Doubt, Fate, Gap, GapKind, Message, Quantity, concern_key
 from sensord.review import weeks
 from sensord.rules import Watch
 
 SUMMARISE_EVERY = timedelta(minutes=10)
-ALIVE_EVERY = timedelta(minutes=5)
-"""That the watch goes on is made durable at least so often, by itself where nothing else is."""
+ALIVE_EVERY = timedelta(minutes=1)
+"""That the watch goes on is made durable by itself where nothing else was for so long."""
 NIGHT = timedelta(hours=11)
 """Before the morning line: the night whose minimum it tells."""
 MIDWEEK = 3
@@ -76,10 +76,9 @@ def _turn(given: Given, state: State, now: datetime) -> Step:
     state, told = _judged(state, outcome)
     state, said = _messages(given, state, outcome, turn_at)
     state, posted = post(given, state, turn_at)
-    alive = datetime.fromisoformat(state.facts.get(ALIVE, EPOCH.isoformat()))
-    state = remembering(state, {TURNED: turn_at.isoformat(), ALIVE: turn_at.isoformat()})
+    state = remembering(state, {TURNED: turn_at.isoformat()})
     effects = (*effects, *told, *said, *posted)
-    if any(state.owed[1:-1]) or state.outgoing or turn_at - alive >= ALIVE_EVERY or state.retry_at is not None:
+    if is_owing(state) or state.outgoing or turn_at - state.committed_at >= ALIVE_EVERY or state.retry_at is not None:
         state, more = make_durable(state, now)
         effects = (*effects, *more)
     return state, effects

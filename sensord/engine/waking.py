@@ -5,17 +5,19 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 from sensord import judge, postman, timetable
-from sensord.engine.durable import Step, make_durable, owing
+from sensord.engine.durable import Step, is_owing, make_durable, owing
 from sensord.engine.effects import Effect, Level, Tell
 from sensord.engine.events import Began, ClockStepped, LinkBack, LinkLost
-from sensord.engine.post import desk_of, put
-from sensord.engine.state import ALIVE, Given, State
+from sensord.engine.post import desk_of, post, put
+from sensord.engine.state import ALIVE, BEGAN, TURNED, Given, State
 from sensord.engine.turns import remembering
 from sensord.engine.windows import Window, window_of
-from sensord.model import Gap, GapKind
+from sensord.model import Gap, GapKind, Parcel
 
-UNNOTICED = timedelta(minutes=2)
+UNNOTICED = timedelta(minutes=3)
 """An absence shorter than this is none."""
+AHEAD = timedelta(minutes=1)
+"""A reading that is dated ahead by less is one of now: receipts of a backlog run ahead of the clock by moments."""
 ABSENCE = timedelta(minutes=15)
 """An absence of the daemon that the keeper is told of."""
 
@@ -23,10 +25,25 @@ ABSENCE = timedelta(minutes=15)
 def began(given: Given, state: State, event: Began) -> Step:
     """After an outage: record the gap, and tell the keeper from when to when nobody watched."""
     now = event.at
-    alive = _last_alive(state)
-    state = remembering(state._replace(now=now, started_at=now), {ALIVE: now.isoformat()})
+    alive, before = _last_alive(state), state.facts.get(BEGAN)
+    state = _no_later_than(state, now)  # a clock may have been put right while nobody watched
+    if alive is not None and before is not None and -AHEAD <= now - alive <= UNNOTICED:
+        # as if it had never stopped: what was about to go goes, unless a turn is due that will see to it
+        state = state._replace(now=now, started_at=datetime.fromisoformat(before))
+        if state.next_turn <= now or state.turned_at is None:
+            return state, ()
+        state, effects = post(given, state, state.turned_at)
+        if not state.outgoing and not is_owing(state):
+            return state, effects
+        state, more = make_durable(state, now)
+        return state, (*effects, *more)
+    turned = min(now, state.turned_at or now)  # by which a turn that is lost with the process is missed
+    state = remembering(
+        state._replace(now=now, started_at=now, turned_at=turned),
+        {BEGAN: now.isoformat(), TURNED: turned.isoformat()},
+    )
     if alive is None or now - alive <= UNNOTICED:
-        return state, ()
+        return make_durable(state, now)
     state = owing(state, gaps=(Gap(given.site, GapKind.STOPPED, "", alive, now),))
     if now - alive >= ABSENCE:
         state = put(state, [postman.watched_again(alive, now, desk_of(given, state, now))])
@@ -68,21 +85,26 @@ def _no_later_than(state: State, now: datetime) -> State:
     state = state._replace(
         turned_at=None if state.turned_at is None else min(state.turned_at, now),
         windows={key: _until(window, now) for key, window in state.windows.items()},
-        last_heard={probe: min(at, now) for probe, at in state.last_heard.items()},
+        last_heard={p: at if at <= now + AHEAD else now for p, at in state.last_heard.items()},
         standing=standing,
-        parcels={
-            k: p._replace(due_at=min(p.due_at, max(now, p.message.not_before or now))) for k, p in state.parcels.items()
-        },
+        parcels={k: _due_soon(p, now) for k, p in state.parcels.items()},
         started_at=None if state.started_at is None else min(state.started_at, now),
         disconnected_since=None if state.disconnected_since is None else min(state.disconnected_since, now),
         unstored_since=None if state.unstored_since is None else min(state.unstored_since, now),
         prune_at=min(state.prune_at, now),
+        committed_at=min(state.committed_at, now),
     )
     return owing(state, concerns=changed) if changed else state
 
 
+def _due_soon(parcel: Parcel, now: datetime) -> Parcel:
+    """A pause between two attempts that ends later than any pause was reckoned from a wrong time."""
+    latest = max(now + postman.LONGEST_PAUSE, parcel.message.not_before or now)
+    return parcel if parcel.due_at <= latest else parcel._replace(due_at=latest)
+
+
 def _until(window: Window, now: datetime) -> Window:
-    part = window.between(float("-inf"), now.timestamp())
+    part = window.between(float("-inf"), (now + AHEAD).timestamp())
     return window_of(window.horizon_s, part.times_s, part.values, part.doubts)
 
 

@@ -44,6 +44,19 @@ class Window:
     def __len__(self) -> int:
         return self._last - self._first
 
+    def __eq__(self, other: object) -> bool:
+        """Whether both hold the same readings."""
+        if not isinstance(other, Window):
+            return NotImplemented
+        mine, theirs = self._part(), other._part()
+        return self.horizon_s == other.horizon_s and mine == theirs
+
+    __hash__ = None  # type: ignore[assignment]  # a value that is compared by its readings
+
+    def _part(self) -> tuple[array[float], array[float], array[int]]:
+        columns, mine = self._columns, slice(self._first, self._last)
+        return columns.times_s[mine], columns.values[mine], columns.doubts[mine]
+
     @property
     def newest_s(self) -> float | None:
         """When its newest reading was measured."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import threading
 from collections import Counter
 from collections.abc import Iterator
@@ -13,6 +14,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.between_workers import shared_by_workers
 from tests.edges.broker import Mosquitto
 
 # Property tests measure truth, not time: the machine may be slow or busy.
@@ -35,6 +37,7 @@ LEFT_OUT_OF_QUICK = {
 """Folders whose tests need a server, a browser or a package of Debian, or take long; the rest is core, engine, language."""
 NEEDS_THE_WORLD = {"mosquitto", "receiver"}
 _left_out = pytest.StashKey[Counter[str]]()
+_run = pytest.StashKey[str]()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -48,7 +51,8 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out what is not quick, and remember how much of which kind it was."""
+    """The longest first, so that no worker ends alone; leave out what is not quick, and remember how much it was."""
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
     if not config.getoption("--quick"):
         return
     chosen, left_out = [], []
@@ -63,6 +67,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     config.hook.pytest_deselected(items=left_out)
 
 
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """The controller takes away what the workers have made once for all of them."""
+    run = config.stash.get(_run, "")
+    if run:
+        shutil.rmtree(shared_by_workers(run), ignore_errors=True)
+
+
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """A worker of xdist tells the controller."""
     output = getattr(session.config, "workeroutput", None)
@@ -73,6 +84,7 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
 @pytest.hookimpl(optionalhook=True)
 def pytest_testnodedown(node: Any) -> None:
     """The controller of xdist hears what a worker left out; all of them leave out the same."""
+    node.config.stash[_run] = node.workerinput["testrunuid"]
     node.config.stash[_left_out] |= Counter(getattr(node, "workeroutput", {}).get("left out", {}))
 
 

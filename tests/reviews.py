@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import atexit
+import fcntl
+import os
 import shutil
 import tempfile
 from bisect import bisect_right
@@ -23,6 +25,7 @@ from simulators.enclosures import AFTERNOON, ALL_DAY, MORNING
 from simulators.faults import USUAL, Fault, Mishap
 from simulators.garden import Garden
 from simulators.typical_year import TypicalYear
+from tests.between_workers import shared_by_workers
 from tests.kept import Kept, opened, read
 
 SITE, FIRST_WEEK, SECOND_WEEK = "typical", "2026-W23", "2026-W24"
@@ -48,8 +51,22 @@ def house() -> _build.OneGarden:
 @cache
 def typical() -> Path:
     """A store with the first two weeks of June, with the usual faults of probes and one long gap; no rules were asked."""
-    directory = Path(tempfile.mkdtemp(prefix="sensord-test-"))
-    atexit.register(shutil.rmtree, directory, ignore_errors=True)
+    run = os.environ.get("PYTEST_XDIST_TESTRUNUID")
+    if run is None:
+        directory = Path(tempfile.mkdtemp(prefix="sensord-test-"))
+        atexit.register(shutil.rmtree, directory, ignore_errors=True)
+        return _filled(directory)
+    directory = shared_by_workers(run)
+    directory.mkdir(exist_ok=True)
+    with (directory / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # the first worker that needs it makes it, the others wait
+        whole = directory / "whole"
+        path = directory / "typical.sqlite3" if whole.exists() else _filled(directory)
+        whole.touch()
+    return path
+
+
+def _filled(directory: Path) -> Path:
     built = house()
     garden = Garden(7, START, TypicalYear(7), built.settings, USUAL, (PAUSE,), EXPOSURES)
     decoder = Decoder(built.settings.recipes)

@@ -123,7 +123,7 @@ def test_twenty_kills_lose_nothing_and_double_nothing(tmp_path: Path, mosquitto:
     stream = Stream(mosquitto.port)
     stream.wait_for_session(path)
     for _ in range(KILLS):
-        stream.publish(chance.uniform(0.3, 2.2))
+        stream.publish(chance.uniform(0.3, 1.3))
         process.send_signal(signal.SIGKILL)
         process.wait()
         stream.publish(chance.uniform(0.0, 0.3))

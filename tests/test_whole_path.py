@@ -26,7 +26,7 @@ from tests.edges.broker import Mosquitto
 from tests.kept import Kept, opened
 
 SPEED = 400.0
-FROM, HOURS = timedelta(hours=10), timedelta(hours=7)
+FROM, HOURS = timedelta(hours=10), timedelta(hours=4)
 
 
 def house(mosquitto: Mosquitto) -> _build.OneGarden:

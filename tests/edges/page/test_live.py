@@ -221,7 +221,7 @@ def test_ten_pages_on_an_accelerated_garden_leave_memory_flat(tmp_path: Path) ->
 
     import psutil
 
-    command = [sys.executable, "-m", "sensord", "demo", "--page", "--seconds", "150", "--days", "2"]
+    command = [sys.executable, "-m", "sensord", "demo", "--page", "--seconds", "66", "--days", "2"]
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"}
     ) as run:
@@ -237,7 +237,7 @@ def test_ten_pages_on_an_accelerated_garden_leave_memory_flat(tmp_path: Path) ->
         assert pages[0].wait_for(lambda: all(p.regions() for p in pages), 30)
         process, sizes = psutil.Process(run.pid), []
         for _ in range(100):
-            time.sleep(1)
+            time.sleep(0.44)
             sizes.append(process.memory_info().rss / 1e6)
         assert not any(p.ended.is_set() for p in pages)
         told = [len(p.events) for p in pages]
@@ -247,6 +247,6 @@ def test_ten_pages_on_an_accelerated_garden_leave_memory_flat(tmp_path: Path) ->
         took_s = time.monotonic() - began
     early, late = sum(sizes[30:45]) / 15, sum(sizes[-15:]) / 15
     print(f"memory {early:.1f} MB, then {late:.1f} MB; ended in {took_s:.1f} s; {min(told)} events a page")
-    assert min(told) > 40
+    assert min(told) > 20
     assert late - early < 6.0  # the store keeps the newest readings in memory: a little more with each hour, bounded
     assert took_s < 3.0

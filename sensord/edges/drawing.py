@@ -142,7 +142,7 @@ def _days(field: Field, bars: Sequence[Bar], review: Review, measure: Measure) -
         if x >= free_x:
             free_x = x + LABEL
             day = measure.day(local.date())
-            text = day if review.span.is_season else measure.weekday_and_day(bar.start)
+            text = day if review.span.is_season else measure.weekday_and_day(local)
             yield f'<text x="{x + 3:.1f}" y="{TOP - 5:g}">{text}</text>'
 
 

@@ -115,6 +115,10 @@ class Measure:
         """33.4 °C"""
         return self.amount(self.number(self.value(celsius), digits), self._degree)
 
+    def shown(self, value: float) -> str:
+        """A temperature that is in the reader's unit already."""
+        return self.amount(self.number(value, 1), self._degree)
+
     def difference(self, kelvin: float, digits: int = 1) -> str:
         """0.8 °C"""
         return self.amount(self.number(self.span(kelvin), digits), self._degree)
@@ -229,6 +233,14 @@ class Measure:
         """Thu 20 Aug"""
         day = self.day(at.astimezone(self.zone).date())
         return self.catalogue.say("numbers.weekday_day", weekday=self.short_weekday(at), day=day)
+
+    def weekday_and_hour(self, at: datetime) -> str:
+        """Thu 15:00 or Thu 3 pm: the hour that it lies in"""
+        local, weekday = at.astimezone(self.zone), self.short_weekday(at)
+        if self.us:
+            half, hour = self.unit("am" if local.hour < 12 else "pm"), local.hour % 12 or 12
+            return self.catalogue.say("numbers.hour_12", weekday=weekday, hour=hour, half=half)
+        return self.catalogue.say("numbers.hour_24", weekday=weekday, hour=f"{local:%H}")
 
     def weekday_and_time(self, at: datetime) -> str:
         """Thu 15:40"""

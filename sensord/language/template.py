@@ -80,12 +80,14 @@ def reworded(text: str, word: Callable[[str], str]) -> str:
     return "".join([*out, word(text[at:])])
 
 
-def fill(text: Template, write: Callable[[str], str | None]) -> Filled:
-    """The template filled in. `write`: how the number of that name is written; None where there is none."""
+def fill(text: Template, write: Callable[[str], str | None], literal: Callable[[str], str] = str) -> Filled:
+    """The template filled in. `write`: how the number of that name is written, None where there is none; `literal`: how the
+    sentence's own words are.
+    """
     out: list[str] = []
     missing: list[str] = []
     for part in text:
-        written = [write(piece) if is_name else piece for piece, is_name in part.pieces]
+        written = [write(piece) if is_name else literal(piece) for piece, is_name in part.pieces]
         if part.optional and None in written:
             continue
         missing += [piece for (piece, _), found in zip(part.pieces, written, strict=True) if found is None]

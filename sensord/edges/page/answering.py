@@ -27,7 +27,7 @@ async def say(office: Office, request: Request) -> Response:
     """One form of the page."""
     visit = visit_of(office, request)
     if not visit.may_write or visit.is_new:
-        return office.paper.message(request, 403, "Log in to write. What you wrote was not kept.")
+        return office.paper.message(request, 403, "no.log_in_to_write")
     fields = await form_of(office, request, visit)
     if isinstance(fields, str):
         return office.paper.message(request, 403, fields)
@@ -36,7 +36,7 @@ async def say(office: Office, request: Request) -> Response:
         said = spoken(first(fields), fields.get("concern", [])[:40], office.house.now(), visit.session.name)
         outcome = await office.desk.take(said, once)
     except Wrong as wrong:
-        return office.paper.message(request, 400, f"Not kept. {wrong}")
+        return office.paper.message(request, 400, "kept.not_kept", why=wrong.told(office.paper.say))
     office.look_again()
     if wants_json(request):
         return JSONResponse({"ok": True, "text": _kept(office, outcome, visit)})
@@ -45,11 +45,12 @@ async def say(office: Office, request: Request) -> Response:
 
 def _kept(office: Office, outcome: Outcome, visit: Visit) -> str:
     if not outcome.entries:
-        return "That was kept already."
+        return office.paper.say("page.kept.already")
     pen = office.paper.pen(visit.units)
     words = [pen.entry(e) for e in outcome.entries]
-    listed = "; ".join(" ".join(filter(None, (w["subject"] + ":", w["what"], w["amount"]))) for w in words)
-    return f"Kept: {listed}, {words[0]['at']}." if outcome.is_stored else f"Handed in: {listed}. It shows once stored."
+    lines = (pen.say("page.kept.line", subject=w["subject"], what=w["what"], amount=w["amount"] or None) for w in words)
+    key = "page.kept.kept_what" if outcome.is_stored else "page.kept.handed_in_what"
+    return pen.say(key, what=pen.reader.joined("also", [*lines]), at=words[0]["at"])
 
 
 # --- links in messages
@@ -70,7 +71,8 @@ async def link_form(office: Office, request: Request) -> Response:
         "message": message,
         "at": pen.at(message.at),
         "until": pen.at(link.until),
-        "used": [(pen.at(e.at), str(e.what)) for e in used],
+        "used": [(pen.at(e.at), pen.say(f"terms.said.{e.what}")) for e in used],
+        "severity": pen.say(f"terms.severity.{message.severity.name.lower()}"),
         "is_over": not concerns,
         "answers": [w.value for w in _left(used, concerns)] if concerns else [],
     }
@@ -84,25 +86,25 @@ async def link_form(office: Office, request: Request) -> Response:
 async def link(office: Office, request: Request) -> Response:
     """Answer by the link, once each; after "done" it is used up."""
     if not is_from_here(request):
-        return office.paper.message(request, 403, "This request comes from another site.")
+        return office.paper.message(request, 403, "no.elsewhere")
     found = await _found(office, request)
     if isinstance(found, Response):
         return found
     _, message, used = found
     guest = office.door.guard.session_of(request.cookies.get(LINK))
     if guest is None:
-        return office.paper.message(request, 403, "Open the link again, then answer.")
+        return office.paper.message(request, 403, "link.again")
     fields = await form_of(office, request, Visit(guest, office.door.guard.form_token(guest), "metric"))
     if isinstance(fields, str):
         return office.paper.message(request, 403, fields)
     word = first(fields).get("act", "")
     if word not in {w.value for w in _left(used, ())}:
-        return office.paper.message(request, 409, "This link was used already.")
+        return office.paper.message(request, 409, "link.spent")
     concerns = await office.run(_standing, office, message)
     if not concerns:
-        return office.paper.message(request, 410, "This is over: there is nothing to answer any more.")
+        return office.paper.message(request, 410, "link.over")
     if word not in {w.value for w in _left(used, concerns)}:
-        return office.paper.message(request, 409, "There is nothing to do but to stay in: that can only be seen.")
+        return office.paper.message(request, 409, "link.only_seen")
     said: list[dict[str, object]] = [
         {
             "what": word,
@@ -116,8 +118,8 @@ async def link(office: Office, request: Request) -> Response:
     ]
     outcome = await office.desk.take(said, f"link {message.key} {word}")
     if not outcome.entries:
-        return office.paper.message(request, 409, "This link was used already.")
-    return office.paper.message(request, 200, "Kept. Thank you." if outcome.is_stored else "Handed in. Thank you.")
+        return office.paper.message(request, 409, "link.spent")
+    return office.paper.message(request, 200, "kept.thanks" if outcome.is_stored else "kept.thanks_later")
 
 
 def _left(used: Sequence[Entry], concerns: Sequence[Concern]) -> tuple[What, ...]:
@@ -132,16 +134,16 @@ async def _found(office: Office, request: Request) -> Response | tuple[Link, Mes
     """The link of a request, the message it is about, and the answers that came by it; or why there is none."""
     who = address_of(request)
     if office.door.guesses.is_spent(who):
-        return office.paper.message(request, 429, "Too many attempts. Wait a quarter of an hour.")
+        return office.paper.message(request, 429, "no.attempts")
     now = office.house.now()
     try:
         link = office.links.read(request.path_params["token"], now)
     except Refused as refused:
         office.door.guesses.note(who)
-        return office.paper.message(request, 403, str(refused))
+        return office.paper.message(request, 403, f"link.{refused}")
     parcel = await office.run(office.look.message, link.message_key, link.until)
     if parcel is None:
-        return office.paper.message(request, 410, "The message of this link is not known here any more.")
+        return office.paper.message(request, 410, "link.unknown_message")
     entries: list[Entry] = await office.run(office.look.entries, parcel.message.at - timedelta(days=1))
     used = [e for e in entries if e.text == BY_LINK + link.message_key]
     return link, parcel.message, used

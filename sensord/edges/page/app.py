@@ -54,7 +54,8 @@ def application(*houses: House, unwatched: Sequence[Unwatched] = ()) -> tuple[Sh
     else:
         routes = [*(Mount(office.root, routes=_routes(office)) for office in offices), *_lobby_routes(lobby), static]
     app = Starlette(routes=routes, lifespan=life, exception_handlers=_handlers(lobby or offices[0]))
-    return Shield(app, hosts_of(page), numbers_allowed=not page.is_local), offices
+    say = offices[0].paper.say
+    return Shield(app, hosts_of(page), say, numbers_allowed=not page.is_local), offices
 
 
 @asynccontextmanager
@@ -126,8 +127,8 @@ def _handlers(room: Room) -> dict[Any, Callable[[Request, Exception], Awaitable[
 def _told(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
-        words = {404: "There is no such page here.", 405: "That can't be done here."}
-        return room.paper.message(request, error.status_code, words.get(error.status_code, str(error.detail)))
+        key = "no.no_page" if error.status_code == 404 else "no.not_so"
+        return room.paper.message(request, error.status_code, key)
 
     return handler
 
@@ -135,20 +136,20 @@ def _told(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
 def _busy(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
         log.warning("the page had to say no: %s", error)
-        return room.paper.message(request, 503, "Not now: the store is busy or full. Try again in a minute.")
+        return room.paper.message(request, 503, "no.busy")
 
     return handler
 
 
 def _too_large(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
-        return room.paper.message(request, 413, "That is too much at once.")
+        return room.paper.message(request, 413, "no.too_much")
 
     return handler
 
 
 def _defect(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
-        return room.paper.message(request, 500, "Something is wrong with the page itself; the log says more.")
+        return room.paper.message(request, 500, "no.defect")
 
     return handler

@@ -10,14 +10,8 @@ from datetime import datetime
 
 from sensord.actions import keeps_in as keeps_all_in
 from sensord.judge import is_settled, says_stay_in
-from sensord.language import Catalogue
 from sensord.model import Concern, Entry, Standing, State, Verdict
 from sensord.rules import Manner
-
-
-def name_of(texts: Catalogue, rule: str, subject: str) -> str:
-    """The matter, without what it asks for."""
-    return texts.name("matters", rule, subject=subject) or f"{rule.capitalize()} of {subject}"
 
 
 def action_of(verdict: Verdict) -> str:

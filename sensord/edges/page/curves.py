@@ -43,6 +43,7 @@ class Line:
     """One curve: a value for each slot, None where nothing was measured."""
 
     label: str
+    is_post: bool
     quantity: Quantity
     values: list[float | None]
     low: list[float | None] | None = None
@@ -95,14 +96,14 @@ class Curves:
             "times": [start + slot_s / 2 for start in starts],
             "charts": [
                 self._chart(
-                    "Temperature",
+                    "temperature",
                     wanted.measure.degree,
                     Quantity.TEMPERATURE,
                     lines,
                     _tier_lines(tiers, wanted.measure),
                 ),
-                self._chart("Humidity", "%", Quantity.HUMIDITY, lines, []),
-                self._chart("Gusts", wanted.measure.wind_unit, Quantity.WIND_GUST, lines, []),
+                self._chart("humidity", "%", Quantity.HUMIDITY, lines, []),
+                self._chart("gusts", wanted.measure.wind_unit, Quantity.WIND_GUST, lines, []),
             ],
             "entries": [e for e in entries if begin <= e.at <= wanted.end and self._is_about(e, wanted.place)],
         }
@@ -119,7 +120,8 @@ class Curves:
 
     def _lines(self, shelf: Shelf, place: str, wanted: Wanted, starts: Sequence[int], slot_s: int) -> list[Line]:
         found = []
-        title = next((e.title for e in self._house.garden.enclosures if e.name == place), "Post")
+        post = self._house.texts.say("page.curves.post")
+        title = next((e.title for e in self._house.garden.enclosures if e.name == place), post)
         for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.WIND_GUST):
             slots: dict[int, tuple[float, float, float]] = {}
             for probe in self._house.garden.probes_at(place, quantity):
@@ -129,7 +131,7 @@ class Curves:
                     more = self._from_readings(shelf, probe, quantity, starts, slot_s)
                 slots = {**more, **slots}  # where the first probe of a place is silent, the next one speaks
             if slots:
-                found.append(_line(title, quantity, slots, starts, wanted, bool(wanted.place) and place != AMBIENT))
+                found.append(_line(title, place == AMBIENT, quantity, slots, starts, wanted))
         return found
 
     def _from_hours(
@@ -146,14 +148,15 @@ class Curves:
         return {slot.start_s: (slot.mean, slot.minimum, slot.maximum) for slot in slots}
 
     def _chart(
-        self, title: str, unit: str, quantity: Quantity, lines: Sequence[Line], tiers: list[dict[str, Any]]
+        self, kind: str, unit: str, quantity: Quantity, lines: Sequence[Line], tiers: list[dict[str, Any]]
     ) -> dict[str, Any]:
         return {
-            "title": title,
+            "kind": kind,
+            "title": self._house.texts.say(f"page.curves.{kind}"),
             "unit": unit,
             "tiers": tiers,
             "lines": [
-                {"label": line.label, "values": line.values, "low": line.low, "high": line.high}
+                {"label": line.label, "post": line.is_post, "values": line.values, "low": line.low, "high": line.high}
                 for line in lines
                 if line.quantity is quantity
             ],
@@ -173,11 +176,11 @@ def _utc(unix_s: float) -> datetime:
 
 def _line(
     title: str,
+    is_post: bool,
     quantity: Quantity,
     slots: Mapping[int, tuple[float, float, float]],
     starts: Sequence[int],
     wanted: Wanted,
-    with_band: bool,
 ) -> Line:
     write = {
         Quantity.TEMPERATURE: wanted.measure.value,
@@ -189,16 +192,22 @@ def _line(
     def column(index: int) -> list[float | None]:
         return [round(write(slots[start][index]), 2) if start in slots else None for start in starts]
 
-    band = with_band and quantity is not Quantity.WIND_GUST
-    return Line(title, quantity, column(which), column(1) if band else None, column(2) if band else None)
+    band = wanted.place and not is_post and quantity is not Quantity.WIND_GUST
+    return Line(title, is_post, quantity, column(which), column(1) if band else None, column(2) if band else None)
 
 
 def _tier_lines(tiers: set[Tier], measure: Measure) -> list[dict[str, Any]]:
     """Each tier with its temperature, how bad it is and after how long."""
     found: dict[float, dict[str, Any]] = {}
     for tier in sorted(tiers, key=lambda t: (t.temperature_c, -t.after_h)):
-        after = f" after {60 * tier.after_h:.0f} min" if 0 < tier.after_h < 1.0 else f" after {tier.after_h:g} h"
-        word = Severity(tier.severity).word + (after if tier.after_h else "")
-        level = round(measure.value(tier.temperature_c), 1)
-        found[level] = {"level": level, "word": f"{level:.0f} {measure.degree} {word}", "severity": int(tier.severity)}
+        minutes = measure.amount(measure.number(60 * tier.after_h, 0), "min")
+        after = minutes if tier.after_h < 1.0 else measure.amount(measure.plain(tier.after_h), "h")
+        level, severity = round(measure.value(tier.temperature_c), 1), Severity(tier.severity)
+        word = measure.say(
+            "page.curves.tier",
+            level=measure.temperature(tier.temperature_c, 0),
+            severity=measure.say(f"terms.severity.{severity.name.lower()}"),
+            after=after if tier.after_h else None,
+        )
+        found[level] = {"level": level, "word": word, "severity": int(severity)}
     return list(found.values())

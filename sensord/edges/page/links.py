@@ -59,11 +59,11 @@ class Links:
                 raise BadSignature("not like one of ours")
             signed = self._signer.unsign(token).decode()
         except BadSignature:
-            raise Refused("This link is not one that was sent, or a part of it is missing.") from None
+            raise Refused("broken") from None
         found = re.fullmatch(r"([0-9a-f]{8,64})\.([0-9a-f]{1,9})", signed)
         if found is None:
-            raise Refused("This link is not one that was sent.")
+            raise Refused("foreign")
         link = Link(found[1], instant(int(found[2], 16) * MINUTE_MS))
         if now >= link.until:
-            raise Refused("This link is too old. Open the page to see how things stand now.")
+            raise Refused("too_old")
         return link

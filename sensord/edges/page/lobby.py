@@ -17,8 +17,6 @@ from sensord.edges.page.paper import Sheets
 from sensord.edges.page.visiting import SESSION, ask_to_log_in, greeted, visit_of
 from sensord.ports import Transient
 
-TITLE = "Gardens"
-
 
 class Unwatched(NamedTuple):
     """A garden whose configuration has mistakes."""
@@ -33,7 +31,8 @@ class Lobby:
     def __init__(self, door: Door, offices: Sequence[Office], unwatched: Sequence[Unwatched]) -> None:
         self.door, self.offices, self.unwatched = door, tuple(offices), tuple(unwatched)
         self.site, self.root, self.usual_units = "", "", offices[0].usual_units
-        self.paper = Sheets(TITLE, "", door.guard.is_guarded, has_others=False)
+        texts = offices[0].house.texts
+        self.paper = Sheets(texts, texts.say("page.nav.gardens"), "", door.guard.is_guarded, has_others=False)
         self.threads = ThreadPoolExecutor(1, thread_name_prefix="page-lobby")
 
     async def run(self, work: Callable[..., Any], *arguments: Any) -> Any:
@@ -58,7 +57,7 @@ async def gardens(lobby: Lobby, request: Request) -> Response:
             "address": f"{office.root}/",
             "title": office.house.garden.site.title or office.site,
             "kind": "unsure" if isinstance(stand, BaseException) else stand[0],
-            "head": "It can't be looked at at the moment." if isinstance(stand, Transient) else _head(stand),
+            "head": lobby.paper.say("page.gardens.trouble") if isinstance(stand, Transient) else _head(stand),
         }
         for office, stand in zip(lobby.offices, stands, strict=True)
     ]

@@ -27,7 +27,7 @@ async def now(office: Office, request: Request) -> Response:
     words = await office.run(_now_words, office, visit)
     outcome = office.desk.outcome(request.query_params.get("kept", ""))
     if outcome is not None and outcome.entries:
-        words["notice"] = "Kept." if outcome.is_stored else "Handed in; it shows here once it is stored."
+        words["notice"] = office.paper.say("page.kept.kept" if outcome.is_stored else "page.kept.handed_in")
     return greeted(office, office.paper.page("now", visit, words), visit)
 
 
@@ -39,11 +39,11 @@ async def live(office: Office, request: Request) -> Response:
     """What changes, as it changes (server-sent events)."""
     visit = visit_of(office, request)
     if not visit.may_look or visit.is_new:
-        return office.paper.message(request, 403, "Log in first.")
+        return office.paper.message(request, 403, "no.log_in")
     try:
         office.hub.admit()
     except Full:
-        return office.paper.message(request, 503, "Too many pages are open.")
+        return office.paper.message(request, 503, "no.too_many_pages")
 
     def is_welcome() -> bool:
         return office.door.guard.session_of(request.cookies.get(SESSION)) is not None
@@ -67,7 +67,7 @@ async def curves_data(office: Office, request: Request) -> Response:
     """The same as numbers, for the drawing."""
     visit = visit_of(office, request)
     if not visit.may_look:
-        return office.paper.message(request, 403, "Log in first.")
+        return office.paper.message(request, 403, "no.log_in")
     wanted, _ = _wanted(office, request, visit)
     data = await office.run(office.curves.data, wanted)
     return JSONResponse({**data, "entries": [{"t": e.at.timestamp()} for e in data["entries"]]})
@@ -94,6 +94,7 @@ def _curves_words(office: Office, wanted: Wanted, visit: Visit) -> dict[str, Any
     return {
         "span": wanted.span,
         "place": wanted.place,
+        "place_title": next((e.title for e in office.house.garden.enclosures if e.name == wanted.place), None),
         "places": [(e.name, e.title) for e in office.house.garden.enclosures],
         "from_at": pen.at(wanted.end - SPAN[wanted.span]),
         "to_at": pen.at(wanted.end),
@@ -102,7 +103,12 @@ def _curves_words(office: Office, wanted: Wanted, visit: Visit) -> dict[str, Any
         "entries": [pen.entry(e) for e in data["entries"]],
         "tiers": [t["word"] for t in data["charts"][0]["tiers"]],
         "charts": [
-            {"title": c["title"], "unit": c["unit"], "places": [line["label"] for line in c["lines"]]}
+            {
+                "kind": c["kind"],
+                "title": c["title"],
+                "unit": c["unit"],
+                "places": [line["label"] for line in c["lines"]],
+            }
             for c in data["charts"]
             if c["lines"]
         ],

@@ -19,6 +19,8 @@ from sensord.edges.page.live import Kind, Regions
 from sensord.edges.page.look import House, Look, Snapshot
 from sensord.edges.page.pen import Pen
 from sensord.edges.page.wording import Wording
+from sensord.language import Catalogue
+from sensord.language.markup import sayer
 
 if TYPE_CHECKING:
     from sensord.edges.page.visiting import Visit
@@ -34,19 +36,26 @@ class Sheets:
     """Makes pages of templates, for one garden or for the list of gardens.
 
     Args:
+        texts: in whose words.
         title: what stands above every page.
         root: below which address they stand.
         can_log_in: whether there is anything to log in to.
         has_others: whether there are other gardens to go to.
     """
 
-    def __init__(self, title: str, root: str, can_log_in: bool, has_others: bool) -> None:
+    def __init__(self, texts: Catalogue, title: str, root: str, can_log_in: bool, has_others: bool) -> None:
         self._templates = Environment(
             loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
         )
+        self._texts = texts
+        self._templates.globals.update(say=sayer(texts), lang=texts.tongue.tag)
         self._templates.globals.update(
             asset=_asset, site=title, root=root, can_log_in=can_log_in, has_others=has_others
         )
+
+    def say(self, key: str, /, **parts: str | int | bool | None) -> str:
+        """A sentence of the catalogue."""
+        return self._texts.say(key, **parts)
 
     def page(self, name: str, visit: Visit, words: Mapping[str, Any], status: int = 200) -> Response:
         """A whole page."""
@@ -62,8 +71,9 @@ class Sheets:
         }
         return HTMLResponse(self._templates.get_template(f"{name}.html").render({**common, **words}), status)
 
-    def message(self, request: Request, status: int, text: str) -> Response:
-        """A plain word, as JSON to our own script."""
+    def message(self, request: Request, status: int, key: str, **parts: str | None) -> Response:
+        """A plain word of the catalogue, as JSON to our own script."""
+        text = self.say(f"page.{key}", **parts)
         if wants_json(request):
             return JSONResponse({"ok": False, "text": text}, status)
         html = self._templates.get_template("message.html").render(text=text, here="message")
@@ -75,7 +85,8 @@ class Paper(Sheets):
 
     def __init__(self, house: House, look: Look) -> None:
         site = house.garden.site
-        super().__init__(site.title or site.name, house.root, house.settings.page.is_guarded, bool(house.root))
+        can_log_in = house.settings.page.is_guarded
+        super().__init__(house.texts, site.title or site.name, house.root, can_log_in, bool(house.root))
         self._house, self._look = house, look
         self._lock = Lock()
         self._looked: tuple[float, Snapshot] | None = None

@@ -7,20 +7,12 @@ from datetime import datetime
 from types import MappingProxyType
 
 from sensord import letters
-from sensord.edges.page import asking
-from sensord.edges.page.cagewords import cohort_title
 from sensord.edges.page.look import House
 from sensord.language import Reader
-from sensord.model import ANSWERS, Concern, Entry, Source, What
+from sensord.model import ANSWERS, Concern, Entry, What
 
 BY_LINK = "by link "
 """What an entry's text begins with that came by a link; the message's key follows, and so it is known to be used."""
-SOURCES = {
-    Source.MQTT: "over MQTT",
-    Source.PAGE: "on the page",
-    Source.COMMAND: "by command",
-    Source.SIMULATION: "simulated",
-}
 NOTHING: Mapping[str, Concern] = MappingProxyType({})
 
 
@@ -34,34 +26,48 @@ class Pen:
         self.reader: Reader = self.desk.reader(now)
         self._cohorts = frozenset(c.name for c in house.garden.cohorts)
 
+    def say(self, key: str, **parts: str | int | bool | None) -> str:
+        """A sentence of the catalogue."""
+        return self.reader.catalogue.say(key, **parts)
+
     def at(self, instant: datetime, seconds: bool = False) -> str:
         """Local time, with the day where it isn't today's."""
         return self.reader.at(instant, seconds)
 
+    def matter(self, rule: str, subject: str) -> str:
+        """A rule's matter as people name it, where a text says nothing of it."""
+        named = self.reader.catalogue.name("matters", rule, subject=subject)
+        return named or self.reader.say("terms.of.rule", rule=rule.capitalize(), subject=subject)
+
+    def cohort(self, name: str) -> str:
+        """A cohort's name, and that it is one: "First" alone may be anything."""
+        return self.reader.say("terms.of.cohort", name=name.capitalize())
+
     def entry(self, entry: Entry) -> dict[str, str]:
         """One entry in words."""
         subject = entry.subject
+        say = self.say
         if entry.what in ANSWERS and (subject in self.house.garden.rules or "/" in subject):
             rule, _, place = subject.partition("/")
-            subject = asking.name_of(self.house.texts, rule, self.desk.title_of(place))
+            subject = self.matter(rule, self.desk.title_of(place))
         elif subject in self._cohorts:
-            subject = cohort_title(subject)
+            subject = self.cohort(subject)
         elif subject:
             title = self.desk.title_of(subject)
             subject = title if title != subject else subject.capitalize()
         amount = ""
         if entry.amount is not None:
             is_mass = entry.what in (What.ANCHORED, What.BALLAST_ADDED)
-            amount = self.reader.mass(entry.amount) if is_mass else f"{entry.amount:g}"
+            amount = self.reader.mass(entry.amount) if is_mass else self.reader.plain(entry.amount)
         text = self.desk.title_of(entry.text) if entry.what is What.MOVED else entry.text
         by_link = text.startswith(BY_LINK)
         return {
             "at": self.at(entry.at),
             "iso": entry.at.isoformat(timespec="seconds"),
-            "subject": subject or "The garden",
-            "what": str(entry.what),
+            "subject": subject or say("terms.of.garden"),
+            "what": say(f"terms.said.{entry.what}"),
             "amount": amount,
             "text": "" if by_link else text,
             "by": entry.author,
-            "source": "by the link in a message" if by_link else SOURCES[entry.source],
+            "source": self.say(f"terms.source.{'link' if by_link else entry.source}"),
         }

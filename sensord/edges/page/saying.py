@@ -29,7 +29,23 @@ _INVISIBLE = re.compile(r"[\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]")
 
 
 class Wrong(ValueError):
-    """What was sent can't become an entry; the text says why and what would be right."""
+    """What was sent can't become an entry: the key of why and what would be right, and the key of what it is about."""
+
+    def __init__(self, why: str, of: str = "") -> None:
+        super().__init__(why, of)
+        self._why, self._of = why, of
+
+    def told(self, say: Callable[..., str]) -> str:
+        """In words."""
+        return say(f"page.wrong.{self._why}", of=say(self._of) if self._of else None)
+
+
+class Refused(Wrong):
+    """What was sent is no entry, as the loop would say."""
+
+    def told(self, say: Callable[..., str]) -> str:
+        """In the words of the refusal."""
+        return self._why
 
 
 class Outcome(NamedTuple):
@@ -45,13 +61,13 @@ def cleaned(text: str, longest: int = LONGEST_TEXT) -> str:
 
 
 def number(text: str, what: str) -> float:
-    """A number that a person wrote."""
+    """A number that a person wrote; `what`: the key of what it counts."""
     try:
         value = float(text.strip().replace(",", "."))
     except ValueError:
-        raise Wrong(f"{what}: a number is needed, like 4") from None
+        raise Wrong("no_number", what) from None
     if not math.isfinite(value) or not 0 <= value <= 100_000:
-        raise Wrong(f"{what}: a number from 0 to 100000 is needed")
+        raise Wrong("range", what)
     return value
 
 
@@ -65,13 +81,13 @@ def spoken(form: Mapping[str, str], concerns: Sequence[str], now: datetime, auth
     try:
         what = What(word)
     except ValueError:
-        raise Wrong("Nothing was chosen: use one of the buttons.") from None
+        raise Wrong("nothing_chosen") from None
     common: dict[str, object] = {"what": what.value, "at": _at(form, now).isoformat(), "source": Source.PAGE}
     if by := cleaned(author, 60):
         common["by"] = by
     if what in ANSWERS:
         if not concerns:
-            raise Wrong("No concern was named.")
+            raise Wrong("no_concern")
         return [{**common, "subject": cleaned(key, 120)} for key in dict.fromkeys(concerns)]
     common["subject"] = cleaned(subject, 120)
     if what in AMOUNTS:
@@ -80,29 +96,29 @@ def spoken(form: Mapping[str, str], concerns: Sequence[str], now: datetime, auth
     if what in (What.MOVED, What.STAGE, What.NOTE):
         common["text"] = cleaned(text)
         if not common["text"]:
-            raise Wrong("The note is empty." if what is What.NOTE else f"{what}: nothing was chosen.")
+            raise Wrong("empty_note") if what is What.NOTE else Wrong("nothing_chosen_of", f"terms.said.{what}")
     return [common]
 
 
 def _at(form: Mapping[str, str], now: datetime) -> datetime:
     """When it was done: some minutes ago."""
-    minutes = number(form.get("ago", "0") or "0", "minutes ago")
+    minutes = number(form.get("ago", "0") or "0", "page.wrong.minutes")
     if minutes > LATEST_AGO_MIN:
-        raise Wrong("It can be two days ago at the most.")
+        raise Wrong("too_long_ago")
     return (now - timedelta(minutes=minutes)).replace(microsecond=0)
 
 
 def _amount(what: What, subject: str, argument: str, form: Mapping[str, str]) -> float:
     if argument:
-        return number(argument, "amount")
+        return number(argument, "page.wrong.amount")
     if what is What.HEADCOUNT:
-        count = number(form.get(f"count-{subject}", ""), "animals counted")
+        count = number(form.get(f"count-{subject}", ""), "page.wrong.animals")
         if count != round(count):
-            raise Wrong("animals counted: a whole number is needed")
+            raise Wrong("not_whole")
         return count
     if "total-lb" in form:
-        return round(number(form["total-lb"], "ballast in all") * POUND_KG, 3)
-    return number(form.get("total-kg", ""), "ballast in all")
+        return round(number(form["total-lb"], "page.wrong.ballast") * POUND_KG, 3)
+    return number(form.get("total-kg", ""), "page.wrong.ballast")
 
 
 class Desk:
@@ -126,7 +142,7 @@ class Desk:
                 garden.rules.keys(),
             )
             if not isinstance(entry, Entry):
-                raise Wrong(entry.reason)
+                raise Refused(entry.reason)
             found.append((payload, entry))
         return found
 

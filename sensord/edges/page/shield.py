@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import socket
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from ipaddress import ip_address
 from typing import Any
 from urllib.parse import urlsplit
@@ -31,8 +31,8 @@ HEADERS = (
 class Shield:
     """Around the whole application."""
 
-    def __init__(self, app: Any, hosts: Collection[str], numbers_allowed: bool) -> None:
-        self._app, self._hosts, self._numbers_allowed = app, frozenset(hosts), numbers_allowed
+    def __init__(self, app: Any, hosts: Collection[str], say: Callable[[str], str], numbers_allowed: bool) -> None:
+        self._app, self._hosts, self._say, self._numbers_allowed = app, frozenset(hosts), say, numbers_allowed
 
     async def __call__(self, scope: Scope, receive: Any, send: Any) -> None:
         """One request."""
@@ -51,11 +51,9 @@ class Shield:
 
         headers = dict(scope["headers"])
         if not self._is_known(headers.get(b"host", b"").decode("latin-1")):
-            await _refuse(
-                guarded, 421, "This page does not answer to that name. Use its address, or name it in base_url."
-            )
+            await _refuse(guarded, 421, self._say("page.no.other_name"))
         elif not _length_is_small(headers.get(b"content-length", b"0")):
-            await _refuse(guarded, 413, "That is too much at once.")
+            await _refuse(guarded, 413, self._say("page.no.too_much"))
         else:
             await self._app(scope, _counted(receive), guarded)
 

@@ -26,15 +26,18 @@ def extremes(data: Mapping[str, Any], pen: Pen) -> list[dict[str, str]]:
         if not highs:
             continue
         (top, top_at), (low, low_at) = max(highs), min(lows)
-        missing = 1 - len(highs) / len(data["times"])
+        gone = 1 - len(highs) / len(data["times"])
         found.append(
             {
                 "place": line["label"],
-                "high": f"{top:.1f} {chart['unit']}",
-                "high_at": pen.at(_moment(top_at)),
-                "low": f"{low:.1f} {chart['unit']}",
-                "low_at": pen.at(_moment(low_at)),
-                "missing": f"{100 * missing:.0f} % of the time missing" if missing > 0.02 else "",
+                "told": pen.say(
+                    "page.curves.extremes",
+                    high=pen.reader.shown(top),
+                    high_at=pen.at(_moment(top_at)),
+                    low=pen.reader.shown(low),
+                    low_at=pen.at(_moment(low_at)),
+                    missing=pen.say("page.curves.missing", share=pen.reader.percent(gone)) if gone > 0.02 else None,
+                ),
             }
         )
     return found
@@ -63,16 +66,16 @@ def by_time(data: Mapping[str, Any], pen: Pen) -> dict[str, Any]:
             values = [line["values"][i] for i in indices if line["values"][i] is not None]
             text = "–"
             if values:
-                mean = f"{sum(values) / len(values):.1f}"
-                text = f"{mean}, at most {max(values):.1f}" if daily else mean
+                text = pen.reader.number(sum(values) / len(values), 1)
+                if daily:
+                    most = pen.reader.number(max(values), 1)
+                    text = pen.say("page.curves.mean_and_most", mean=text, most=most)
             cells.append(text)
-        rows.append((f"{local:%a %d %b}" if daily else _hour(local, pen), cells))
+        rows.append((pen.reader.weekday_and_day(local) if daily else _hour(local, pen), cells))
     return {"heads": [line["label"] for line in lines], "rows": rows, "unit": data["charts"][0]["unit"], "daily": daily}
 
 
 def _hour(local: datetime, pen: Pen) -> str:
     """The hour; with the name of its time where the clocks go through it twice."""
     twice = f" {local:%Z}" if local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset() else ""
-    if pen.reader.us:
-        return f"{local:%a} {local.hour % 12 or 12} {'am' if local.hour < 12 else 'pm'}{twice}"
-    return f"{local:%a %H}:00{twice}"
+    return f"{pen.reader.weekday_and_hour(local)}{twice}"

@@ -32,8 +32,11 @@ class Sheets(Protocol):
     def page(self, name: str, visit: Visit, words: Mapping[str, Any], status: int = 200) -> Response:
         """A whole page."""
 
-    def message(self, request: Request, status: int, text: str) -> Response:
-        """A plain word."""
+    def message(self, request: Request, status: int, key: str, **parts: str | None) -> Response:
+        """A plain word of the catalogue."""
+
+    def say(self, key: str, /, **parts: str | int | bool | None) -> str:
+        """A sentence of the catalogue."""
 
 
 class Room(Protocol):
@@ -140,22 +143,22 @@ def ask_to_log_in(room: Room, request: Request, visit: Visit) -> Response:
 
 
 async def form_of(room: Room, request: Request, visit: Visit) -> Mapping[str, list[str]] | str:
-    """The fields of a form that may be acted on; or why it may not."""
+    """The fields of a form that may be acted on; or the key of why it may not."""
     if not is_from_here(request):
-        return "This request comes from another site."
+        return "no.elsewhere"
     if visit.is_new:
-        return "This page was opened too long ago. Load it again, then try once more."
+        return "no.too_long_open"
     if request.headers.get("content-type", "").partition(";")[0].strip().lower() != FORM:
-        return "That is not a form of this page."
+        return "no.no_form"
     fields: dict[str, list[str]] = {}
     async with request.form(max_files=0, max_fields=60) as form:
         for name, value in form.multi_items():
             if isinstance(value, str):
                 fields.setdefault(name, []).append(value)
     if not room.door.guard.is_form_token(visit.session, fields.get("token", [""])[0]):
-        return "This page was opened too long ago. Load it again, then try once more."
+        return "no.too_long_open"
     if not room.door.writes.take(visit.session.id):
-        return "That was often. Wait a minute."
+        return "no.often"
     return fields
 
 
@@ -203,12 +206,12 @@ async def login(room: Room, request: Request) -> Response:
     to = asked_for(room, form.get("to", ""))
     if room.door.tries.is_spent(who):
         log.warning("too many attempts to log in from %s", who)
-        words = {"wrong": "Too many attempts. Wait a quarter of an hour.", "to": to}
+        words = {"wrong": room.paper.say("page.no.attempts"), "to": to}
         return room.paper.page("login", visit, words, 429)
     room.door.tries.note(who)
     if not await room.run(room.door.guard.knows, form.get("password", "")):
         log.warning("an attempt to log in from %s failed", who)
-        return room.paper.page("login", visit, {"wrong": "That is not it.", "to": to}, 403)
+        return room.paper.page("login", visit, {"wrong": room.paper.say("page.login.wrong"), "to": to}, 403)
     room.door.tries.forgive(who)
     response: Response = RedirectResponse(to, 303)
     _give(room, response, room.door.guard.begin(Role.KEEPER, cleaned(form.get("name", ""), 40)))
@@ -236,7 +239,7 @@ async def units(room: Room, request: Request) -> Response:
         return room.paper.message(request, 403, fields)
     wanted = first(fields).get("units", "")
     if wanted not in ("metric", "us"):
-        return room.paper.message(request, 400, "Units are metric or us.")
+        return room.paper.message(request, 400, "no.units")
     response = RedirectResponse(f"{room.root}/", 303)
     response.set_cookie(UNITS, wanted, max_age=365 * 86_400, httponly=True, samesite="strict")
     return response
@@ -254,13 +257,13 @@ async def share(room: Room, request: Request) -> Response:
     """Make such a link. It is shown once and kept nowhere."""
     visit = visit_of(room, request)
     if not visit.may_write:
-        return room.paper.message(request, 403, "Only the keeper can share the page.")
+        return room.paper.message(request, 403, "no.only_keeper_shares")
     fields = await form_of(room, request, visit)
     if isinstance(fields, str):
         return room.paper.message(request, 403, fields)
     days = first(fields).get("days", "")
     if days not in {str(d) for d in SHARED_DAYS}:
-        return room.paper.message(request, 400, "Choose for how many days.")
+        return room.paper.message(request, 400, "no.no_days")
     base = room.door.base_url or f"{request.url.scheme}://{request.headers.get('host', '')}"
     address = f"{base}{room.root}/view/{room.door.guard.view_token(int(days), room.site)}"
     return room.paper.page("share", visit, {"days": SHARED_DAYS, "address": address, "for_days": int(days)})
@@ -273,10 +276,10 @@ async def view(room: Room, request: Request) -> Response:
         return greeted(room, RedirectResponse(f"{room.root}/", 303), visit)
     who = address_of(request)
     if room.door.guesses.is_spent(who):
-        return room.paper.message(request, 429, "Too many attempts. Wait a quarter of an hour.")
+        return room.paper.message(request, 429, "no.attempts")
     if not room.door.guard.is_view_token(request.path_params["token"], room.site):
         room.door.guesses.note(who)
-        return room.paper.message(request, 403, "This link doesn't hold any more. Ask for a new one.")
+        return room.paper.message(request, 403, "no.view_over")
     session = room.door.guard.begin(Role.VIEWER, site=room.site)
     response = room.paper.page("welcome", Visit(session, room.door.guard.form_token(session), visit.units), {})
     _give(room, response, session)

@@ -30,15 +30,16 @@ async def week(office: Office, request: Request) -> Response:
     try:
         span = office.lookbacks.span(request.query_params.get("week", ""), whole_season)
     except ValueError as error:
-        return office.paper.message(request, 404, f"There is no such week: {error}")
+        return office.paper.message(request, 404, "week.no_such", why=str(error))
     job = office.lookbacks.ask(span)
     done = await _done(job)
     words: dict[str, Any] = {"whole_season": whole_season, "share": round(100 * job.share), "body": ""}
+    words["share_text"] = office.paper.pen(visit.units).reader.percent(job.share)
     words |= await office.run(_links, office, span)
     if done:
         trouble = job.future.exception()
         if trouble is not None:
-            return office.paper.message(request, 503, f"It can't be looked back on at the moment: {trouble}")
+            return office.paper.message(request, 503, "week.trouble", why=str(trouble))
         words |= await office.run(_words, office, job.future.result(), visit.units)
     response = office.paper.page("week", visit, words)
     if not done:
@@ -70,9 +71,9 @@ def _links(office: Office, span: Span) -> dict[str, str]:
     from sensord.review import weeks
 
     today = office.look.known_at().astimezone(span.zone).date()
-    after = span.last + timedelta(days=1)
+    after, is_season = span.last + timedelta(days=1), (span.last - span.first).days > 6
     return {
-        "headline": "The season" if (span.last - span.first).days > 6 else f"Week of {span.first}",
+        "headline": office.paper.say("page.week.the_season" if is_season else "page.week.week_of", day=str(span.first)),
         "told": "",
         "before": weeks.week_label(span.first - timedelta(days=1)),
         "after": weeks.week_label(after) if after <= today else "",

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from typing import NamedTuple
 
 from sensord import actions, letters
 from sensord.edges.page import asking
-from sensord.edges.page.cagewords import CageWords, Words, heard_now
+from sensord.edges.page.cards import CageWords, Words, heard_now
 from sensord.edges.page.look import House, Snapshot
 from sensord.edges.page.pen import Pen
 from sensord.judge import says_stay_in
 from sensord.model import (
     AMBIENT,
+    Certainty,
     Concern,
     Notice,
     Quantity,
+    Severity,
     Standing,
     State,
     Telling,
@@ -26,11 +29,15 @@ from sensord.rules._storm_signs import SignThresholds
 
 Matter = dict[str, object]
 
-ANSWER_WORDS = {What.SEEN: "seen", What.DONE: "done", What.NOT_NOW: "not now"}
-STAY_ON = (
-    "The gusts are dropping. Wait until it has been calm for half an hour, and 30 minutes after the last thunder: "
-    "no sensor here hears it."
-)
+
+class Excess(NamedTuple):
+    """Something that the cards show to be too much: as the head of the page, also where one must stay in, and as a line."""
+
+    look: str
+    stay: str
+    line: str
+    is_wind: bool
+    is_covered: bool  # something that stands already speaks of it
 
 
 class Wording(Pen):
@@ -43,7 +50,7 @@ class Wording(Pen):
     def page(self) -> dict[str, object]:
         """Everything of the page that may change."""
         matters = self.matters()
-        words = CageWords(self.house, self.snapshot, self.reader)
+        words = CageWords(self, self.snapshot)
         cages = [words.cage(cage) for cage in self.snapshot.cages]
         return {
             "as_of": self.at(self.now, seconds=True),
@@ -96,20 +103,24 @@ class Wording(Pen):
         fine = all(c.verdict.state is State.FINE for c in concerns)
         lead, waits = concerns[0], sort == "to_do" and stays and not fine and letters.goes_out(group)
         message = letters.write(group, self.desk, self.now, read_at=self.now, waits=waits).message
-        name = asking.name_of(self.house.texts, lead.rule, self._titles(concerns))
+        name = self.matter(lead.rule, self._titles(concerns))
         has_text = self.house.texts.find(lead.verdict.rule, lead.verdict.reason) is not None
         title, text = (message.title, message.text) if has_text else (name, "")
         if fine:
-            title = f"{name}: fine by now" if sort == "known" else self._afterwards(concerns) or title
-        return {**self._facts(concerns, fine), "title": title, "text": text}
+            title = (
+                self.say("page.matters.fine", matter=name) if sort == "known" else self._afterwards(concerns) or title
+            )
+        return self._shown({**self._facts(concerns, fine), "title": title, "text": text})
 
     def _stay_in(self, concerns: Sequence[Concern], sort: str) -> Matter:
         """One matter, however many enclosures: nobody goes out."""
         here = sorted((c for c in concerns if c.verdict.state is State.BREACH), key=lambda c: -c.verdict.severity)
         if here:
-            return {**self._matter(here, sort), **self._facts([*here, *(c for c in concerns if c not in here)], False)}
-        words = {"title": "Stay in: the storm is passing", "text": STAY_ON}
-        return {**self._facts(concerns, False), **words, "severity": 0}
+            return self._shown(
+                {**self._matter(here, sort), **self._facts([*here, *(c for c in concerns if c not in here)], False)}
+            )
+        words = {"title": self.say("page.matters.storm_passing"), "text": self.say("page.matters.stay_on")}
+        return self._shown({**self._facts(concerns, False), **words, "severity": 0})
 
     def _facts(self, concerns: Sequence[Concern], fine: bool) -> Matter:
         """Everything but the words."""
@@ -123,19 +134,44 @@ class Wording(Pen):
             "id": "-".join(c.key.replace("/", "-").replace(" ", "-") for c in concerns),
             "keys": [c.key for c in concerns],
             "severity": 0 if fine else int(worst),
-            "word": worst.word,
-            "certainty": verdict.certainty.value,
+            "worst": worst,
+            "certainty": verdict.certainty,
             "stay_in": any(says_stay_in(c) for c in concerns),
             "keeps_in": any(asking.keeps_in(c) for c in concerns),
             "subjects": [(c.rule, c.subject) for c in concerns],
             "since": self.at(since),
-            "answer": ANSWER_WORDS.get(answers[0], "") if answers and answers[0] else "",
+            "answer": answers[0] if answers and answers[0] else None,
             "answered": self.at(answered) if answered else "",
             "unknown": self.at(unknown) if unknown else "",
-            "withheld": next((str(c.withheld.withheld) for c in concerns if c.withheld and not fine), ""),
+            "withheld": next((self._why(c) for c in concerns if c.withheld and not fine), ""),
             "fine": fine,
             "fine_since": self._fine_since(concerns) if fine else "",
         }
+
+    def _shown(self, matter: Matter) -> Matter:
+        """The matter, with what is said of it beside its words."""
+        say, worst, answer = self.say, matter["worst"], matter["answer"]
+        assert isinstance(worst, Severity)
+        certainty = matter["certainty"]
+        assert isinstance(certainty, Certainty)
+        sure = certainty is Certainty.OBSERVED
+        severity = say(f"terms.severity.{worst.name.lower()}")
+        likely = None if sure else say(f"terms.certainty_within.{certainty.lower()}")
+        bad = say("page.matters.severity", severity=severity, certainty=likely)
+        title, within = str(matter["title"]), say(f"terms.severity_within.{worst.name.lower()}")
+        known = say("page.matters.known_since", title=title, severity=within, at=str(matter["since"]))
+        fine = say("page.matters.fine_since", title=title, at=str(matter["fine_since"]) or None)
+        return {
+            **matter,
+            "how_bad": bad if matter["severity"] else say("page.matters.passed"),
+            "answer_word": say(f"terms.said.{answer}" if answer else "page.matters.you_said.answered"),
+            "known": fine if matter["fine"] else known,
+        }
+
+    def _why(self, concern: Concern) -> str:
+        """Why what is to be said of it was not said."""
+        why = concern.withheld.withheld if concern.withheld else None
+        return self.say(f"terms.unsaid.{why.name.lower()}") if why else ""
 
     def _fine_since(self, concerns: Sequence[Concern]) -> str:
         since = [c.fine_since for c in concerns if c.fine_since]
@@ -154,47 +190,43 @@ class Wording(Pen):
         action = asking.action_of(lead.verdict)
         if action == actions.UNSHADE.word:
             off_at = moment(lead.verdict.numbers.get("off_at"))
-            return f"Take the shade off {who}" + (f" at about {self.at(off_at)}" if off_at else "")
+            return self.say("page.matters.unshade", who=who, at=self.at(off_at) if off_at else None)
         waiting = [c for c in concerns if says_stay_in(c)]
         if not waiting or action != actions.LOOK_AFTER.word:
             return ""
         calm_at = max(
             (c.fine_since + self.desk.manner_of(c.rule).fine_for for c in waiting if c.fine_since), default=None
         )
-        when = f"From {self.at(calm_at)}" if calm_at is not None and calm_at > self.now else "Soon"
-        return f"{when}, if it stays calm: look after {who}"
+        if calm_at is None or calm_at <= self.now:
+            return self.say("page.matters.look_after", who=who)
+        return self.say("page.matters.look_after_from", at=self.at(calm_at), who=who)
 
     def answer(self, matters: dict[str, list[Matter]], cages: Sequence[Words]) -> Matter:
         """The one line: is everything all right, and if not, what is to be done. It never says less than a card."""
-        to_do, answered, doubts = matters["to_do"], matters["answered"], self.doubts()
+        to_do, answered, doubts, say = matters["to_do"], matters["answered"], self.doubts(), self.say
         looks = self._looks(cages, [*to_do, *answered])
-        news = [say for say, is_covered in looks if not is_covered]
-        lines = [*(f"{say[0].upper()}{say[1:]}." for say, _ in looks), *doubts]
+        news = [look for look in looks if not look.is_covered]
         if to_do:
-            more = len(to_do) - 1
-            kind, head = "do", str(to_do[0]["title"])
-            lines = [f"{say[0].upper()}{say[1:]}." for say in news] + doubts
-            if more:
-                lines.insert(0, f"and {more} more thing{'s' if more > 1 else ''} below")
-            return {"kind": kind, "head": head, "lines": lines}
-        open_ = [m for m in answered if not (m["fine"] and m["answer"] == "done")]
+            more = [say("page.answer.more", count=len(to_do) - 1)] if len(to_do) > 1 else []
+            return {"kind": "do", "head": str(to_do[0]["title"]), "lines": [*more, *(n.line for n in news), *doubts]}
+        lines = [*(look.line for look in looks), *doubts]
+        open_ = [m for m in answered if not (m["fine"] and m["answer"] is What.DONE)]
         stays = any(m["keeps_in"] for m in answered)
         if news:
-            kind, head = "look", f"{'Stay in' if stays else 'Look'}: {news[0]}"
-            lines = [line for line in lines if not line.startswith(f"{news[0][0].upper()}{news[0][1:]}.")]
-            gusts = news[0].startswith("gusts") and max((c.gust_m_s or 0.0 for c in self.snapshot.cages), default=0.0)
-            blows = " Don't go out to it while it blows." if gusts >= self._strong_m_s() else ""
-            lines.insert(0, f"If it stays so, you are told what to do.{blows}")
+            kind, head = "look", news[0].stay if stays else news[0].look
+            gusts = max((c.gust_m_s or 0.0 for c in self.snapshot.cages), default=0.0) if news[0].is_wind else 0.0
+            told = say("page.answer.if_it_stays", blows=gusts >= self._strong_m_s())
+            lines = [told, *(line for line in lines if line != news[0].line)]
         elif stays:
-            kind, head = "look", "Stay in; nothing new to do"
+            kind, head = "look", say("page.answer.stay_in")
         elif doubts:
-            kind, head = "unsure", "I can't tell whether all is well"
+            kind, head = "unsure", say("page.answer.unsure")
         elif open_:
-            kind, head = ("look" if looks else "well"), "Nothing new to do"
+            kind, head = ("look" if looks else "well"), say("page.answer.nothing_new")
         else:
-            kind, head = "well", "All is well: nothing to do"
+            kind, head = "well", say("page.answer.well")
         if open_ and not (doubts and kind == "unsure"):
-            lines.append("What stands below, you have answered.")
+            lines.append(say("page.answer.answered_below"))
         return {"kind": kind, "head": head, "lines": lines}
 
     def _strong_m_s(self) -> float:
@@ -203,38 +235,40 @@ class Wording(Pen):
         assert isinstance(p, SignThresholds)
         return p.strong_gust_m_s
 
-    def _looks(self, cages: Sequence[Words], matters: Sequence[Matter]) -> list[tuple[str, bool]]:
+    def _looks(self, cages: Sequence[Words], matters: Sequence[Matter]) -> list[Excess]:
         """What the cards show to be too much, and whether something that stands above speaks of it."""
         stands = {(rule, subject) for m in matters if not m["fine"] for rule, subject in m["subjects"]}  # type: ignore[attr-defined]
         over = [c for c in cages if c["wind"]["kind"] == "over"]  # type: ignore[index]
         found = []
         if over:
-            who = self.reader.listed([str(c["title"]) for c in over])
             covered = all(("storm", c["name"]) in stands or ("wind", c["name"]) in stands for c in over)
-            found.append((f"gusts above what {who} hold{'s' if len(over) == 1 else ''}", covered))
+            found.append(self._excess("gusts", over, "", covered))
         for tier in dict.fromkeys(str(c["hot"]) for c in cages if c["hot"]):
             hot = [c for c in cages if c["hot"] == tier]
-            who = self.reader.listed([str(c["title"]) for c in hot])
             covered = all(("overheating", c["name"]) in stands for c in hot)
-            found.append((f"{who} {'is' if len(hot) == 1 else 'are'} above {tier}", covered))
+            found.append(self._excess("hot", hot, tier, covered))
         return found
+
+    def _excess(self, what: str, cages: Sequence[Words], tier: str, covered: bool) -> Excess:
+        who, count = self.reader.listed([str(c["title"]) for c in cages]), len(cages)
+        look, stay, line = (
+            self.say(f"page.answer.{what}.{way}", who=who, tier=tier, count=count) for way in ("look", "stay", "line")
+        )
+        return Excess(look, stay, line, is_wind=what == "gusts", is_covered=covered)
 
     def doubts(self) -> list[str]:
         """Why the page may not know how things are."""
-        found = []
+        say, found = self.say, []
         if self._stopped_since is not None:
-            found.append(f"The watching stands still since {self.at(self._stopped_since)}: nothing here is new.")
+            found.append(say("page.doubt.stopped", at=self.at(self._stopped_since)))
         if not self.snapshot.connected:
             since = self.snapshot.disconnected_since
-            found.append(
-                f"No connection to the broker{f' since {self.at(since)}' if since else ''}: nothing new comes in."
-            )
-        silent = [cage for cage in self.snapshot.cages if not heard_now(cage.place)]
-        for cage in silent:
-            at = cage.place.newest.get(Quantity.TEMPERATURE)
-            found.append(
-                f"No temperature from {cage.enclosure.title}" + (f" since {self.at(at.at)}." if at else " yet.")
-            )
+            found.append(say("page.doubt.disconnected", at=self.at(since) if since else None))
+        for cage in self.snapshot.cages:
+            if not heard_now(cage.place):
+                newest, who = cage.place.newest.get(Quantity.TEMPERATURE), cage.enclosure.title
+                at = self.at(newest.at) if newest else None
+                found.append(say("page.doubt.silent" if at else "page.doubt.never", who=who, at=at))
         if not heard_now(self.snapshot.post) and self.house.garden.probes_at(AMBIENT, Quantity.TEMPERATURE):
-            found.append("No temperature from the shaded post: offsets are not known.")
+            found.append(say("page.doubt.post"))
         return found

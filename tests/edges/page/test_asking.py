@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.edges.page import asking
-from sensord.edges.page.cagewords import CageWords
+from sensord.edges.page.cards import CageWords
 from sensord.edges.page.live import Kind
 from sensord.edges.page.places import trend_of
 from sensord.edges.page.wording import Wording
@@ -236,7 +236,8 @@ def test_what_is_fine_is_told_in_plain_words(local, rule: str, reason: str, told
 
 def test_every_rule_has_a_plain_name(local: Homestead) -> None:
     """None of the garden's rules would be called by its key."""
-    assert set(local.house.garden.rules) == set(local.house.texts.names["matters"])
+    names = local.house.texts.names
+    assert set(local.house.garden.rules) == set(names["matters"]) == set(names["names"])
 
 
 def test_answers_are_listed_by_the_matter(local: Homestead) -> None:
@@ -332,11 +333,11 @@ def test_one_reading_dated_ahead_does_not_silence_a_probe(local: Homestead) -> N
     )
     local.store.journal.commit(Commit(NOW, readings=[ahead]))
     birch = cage(shown(local), "birch")
-    assert (birch["silent"], birch["heard"]) == (False, "heard just now")
+    assert (birch["silent"], birch["heard"]) == (False, "Heard just now.")
     local.loop.now = NOW + timedelta(hours=1)
     later = ahead._replace(measured_at=NOW + timedelta(days=1, hours=4), received_at=local.loop.now)
     local.store.journal.commit(Commit(NOW, readings=[later]))
-    assert cage(shown(local), "birch")["heard"] == "heard just now"
+    assert cage(shown(local), "birch")["heard"] == "Heard just now."
 
 
 def track(values: list[float]) -> Track:
@@ -346,6 +347,7 @@ def track(values: list[float]) -> Track:
 def trend_word(values: list[float]) -> str:
     words = CageWords.__new__(CageWords)
     words.reader = Reader(Catalogue.load(), "metric", UTC, NOW, 2.0)
+    words.say = words.reader.catalogue.say
     return words._trend(trend_of(track(values)))
 
 

@@ -120,8 +120,8 @@ def test_extremes_say_when_and_what_is_missing(local: Homestead) -> None:
     wording = Wording(local.house, local.office.look.snapshot(), "metric")
     birch = next(row for row in tables.extremes(data, wording) if row["place"] == "Birch")
     top = max(v for v in line(data, "Birch")["values"] if v is not None)
-    assert birch["high"] == f"{top:.1f} °C"
-    assert birch["missing"] == "25 % of the time missing"
+    assert birch["told"].startswith(f"highest {top:.1f} °C (")
+    assert birch["told"].endswith("; 25 % of the time missing")
 
 
 def test_static_files_are_whole_and_licensed() -> None:

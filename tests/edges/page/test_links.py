@@ -28,7 +28,7 @@ def test_a_link_ends() -> None:
     """At its end it is refused, a moment before it is not."""
     token = LINKS.token_of(letter())
     LINKS.read(token, NOW + timedelta(hours=23, minutes=59))
-    with pytest.raises(Refused, match="too old"):
+    with pytest.raises(Refused, match="too_old"):
         LINKS.read(token, NOW + timedelta(hours=24))
 
 

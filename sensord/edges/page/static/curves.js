@@ -5,7 +5,7 @@
   const told = document.getElementById("drawing");
   const DASHES = [[], [12, 5], [3, 4], [14, 4, 3, 4], [6, 3], [20, 6], [2, 7], [10, 3, 2, 3, 2, 3]];
   const TIER_DASHES = { 1: [1, 5], 2: [5, 5], 3: [12, 5], 4: [] };
-  const HEIGHT = { Temperature: 340, Humidity: 220, Gusts: 220 };
+  const HEIGHT = { temperature: 340, humidity: 220, gusts: 220 };
   let drawn = [];
   let data = null;
 
@@ -19,9 +19,11 @@
   }
 
   function clock(zone, us) {
-    const time = new Intl.DateTimeFormat(us ? "en-US" : "en-GB", { timeZone: zone, hour: us ? "numeric" : "2-digit", minute: "2-digit", hourCycle: us ? "h12" : "h23" });
-    const day = new Intl.DateTimeFormat(us ? "en-US" : "en-GB", { timeZone: zone, weekday: "short", day: "numeric", month: "short" });
-    const weekday = new Intl.DateTimeFormat("en-GB", { timeZone: zone, weekday: "short" });
+    const page = document.documentElement.lang;
+    const tongue = page.startsWith("en") ? (us ? "en-US" : "en-GB") : page;
+    const time = new Intl.DateTimeFormat(tongue, { timeZone: zone, hour: us ? "numeric" : "2-digit", minute: "2-digit", hourCycle: us ? "h12" : "h23" });
+    const day = new Intl.DateTimeFormat(tongue, { timeZone: zone, weekday: "short", day: "numeric", month: "short" });
+    const weekday = new Intl.DateTimeFormat(page.startsWith("en") ? "en-GB" : page, { timeZone: zone, weekday: "short" });
     return { time: (s) => time.format(s * 1000), day: (s) => day.format(s * 1000), weekday: (s) => weekday.format(s * 1000) };
   }
 
@@ -140,7 +142,7 @@
     drawn = [];
     const times = clock(data.zone, data.us);
     for (const chart of data.charts) {
-      const place = home.querySelector(`[data-chart="${chart.title}"]`);
+      const place = home.querySelector(`[data-chart="${chart.kind}"]`);
       if (!place || !chart.lines.length) continue;
       place.replaceChildren();
       const many = colours();
@@ -149,13 +151,13 @@
       const bands = [];
       const strokes = [];
       chart.lines.forEach((line, i) => {
-        const post = line.label === "Post";
+        const post = line.post;
         const stroke = post ? ink("--quiet") : many[i % many.length];
         strokes.push(stroke);
         if (line.low) {
-          series.push({ label: "highest", class: "band", stroke: "transparent", points: { show: false } });
+          series.push({ label: home.dataset.highest, class: "band", stroke: "transparent", points: { show: false } });
           columns.push(line.high);
-          series.push({ label: "lowest", class: "band", stroke: "transparent", points: { show: false } });
+          series.push({ label: home.dataset.lowest, class: "band", stroke: "transparent", points: { show: false } });
           columns.push(line.low);
           bands.push({ series: [series.length - 2, series.length - 1], fill: `${stroke}38` });
         }
@@ -170,7 +172,7 @@
       const rows = rowsOf(data.entries, place.clientWidth - side - 52, data.times[0], data.times[data.times.length - 1]);
       const axis = { stroke: ink("--ink"), grid: { stroke: ink("--room"), width: 1 }, ticks: { stroke: ink("--room"), width: 1 }, font: "13px system-ui, sans-serif" };
       drawn.push(new uPlot({
-        width: place.clientWidth, height: (HEIGHT[chart.title] || 240) + ROW * (Math.max(-1, ...rows) + 1), series, bands, ms: 1e-3, tzDate: (s) => uPlot.tzDate(new Date(s * 1000), data.zone),
+        width: place.clientWidth, height: (HEIGHT[chart.kind] || 240) + ROW * (Math.max(-1, ...rows) + 1), series, bands, ms: 1e-3, tzDate: (s) => uPlot.tzDate(new Date(s * 1000), data.zone),
         padding: [8 + ROW * (Math.max(-1, ...rows) + 1), side, 0, 0], cursor: { drag: { x: false, y: false } }, legend: { live: true },
         scales: { x: { time: true }, y: { range: (u, low, high) => range(chart, low, high) } },
         axes: [
@@ -185,7 +187,7 @@
   // the first tier that asks for something is always in the picture
   function range(chart, low, high) {
     if (low === null || high === null) return [0, 1];
-    if (chart.title !== "Temperature") return [0, chart.title === "Humidity" ? 100 : Math.max(high * 1.1, 5)];
+    if (chart.kind !== "temperature") return [0, chart.kind === "humidity" ? 100 : Math.max(high * 1.1, 5)];
     const step = data.us ? 1.8 : 1;
     const asked = chart.tiers.find((t) => t.severity >= 2);
     return [low - step, Math.max(high, asked ? asked.level : high) + 2 * step];
@@ -199,7 +201,7 @@
       draw();
       document.documentElement.dataset.drawn = "yes";
     } catch (error) {
-      told.textContent = "The curves can't be drawn at the moment; the figures are below.";
+      told.textContent = told.dataset.trouble;
       throw error;
     }
   }

@@ -71,7 +71,7 @@
     const silent = Date.now() - heardAt;
     if (silent > SILENCE_MS) {
       const at = new Date(heardAt).toLocaleTimeString();
-      const text = `No connection to the watching since ${at} (this device's time): what you see is old.`;
+      const text = link.dataset.cutOff.replace("{at}", at);
       if (link.textContent !== text) { link.textContent = text; document.body.classList.add("cut-off"); }
       if (source.readyState === EventSource.CLOSED) listen();
     }
@@ -114,7 +114,7 @@
         if (details) { details.open = false; details.querySelector("summary").focus(); form.reset(); }
       }
     } catch {
-      say("Not kept: no connection. Try again; it counts once.");
+      say(notice.dataset.lost);
     } finally {
       button.removeAttribute("aria-busy");
       for (const [name, html] of [...waiting]) put(name, html);

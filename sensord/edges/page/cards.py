@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import timedelta
 
-from sensord.edges.page.look import Cage, House, Snapshot
+from sensord.edges.page.look import Cage, Snapshot
+from sensord.edges.page.pen import Pen
 from sensord.edges.page.places import Measured, Place, Trend
-from sensord.language import Reader
-from sensord.model import Cohort, Doubt, Quantity, Severity, Stage, What
+from sensord.model import Cohort, Doubt, Quantity, Severity, What
 
 STEADY_K_H = 0.3
 SAME_K = 0.25
@@ -18,16 +18,15 @@ STEADY_PA = 50.0
 JUST_NOW = timedelta(minutes=2)
 NEARLY = 0.8
 """From this share of what it holds on, the wind is near."""
-SINGULAR = {Stage.EGG: "egg", Stage.PUPA: "pupa", Stage.ADULT: "adult"}
-PLURAL = {Stage.EGG: "eggs", Stage.PUPA: "pupae", Stage.ADULT: "adults"}
 Words = dict[str, object]
 
 
 class CageWords:
-    """In the words and units of one reader."""
+    """In the words and units of the reader that the pen writes for."""
 
-    def __init__(self, house: House, snapshot: Snapshot, reader: Reader) -> None:
-        self.house, self.snapshot, self.reader, self.at = house, snapshot, reader, reader.at
+    def __init__(self, pen: Pen, snapshot: Snapshot) -> None:
+        self.house, self.snapshot = pen.house, snapshot
+        self.pen, self.reader, self.say, self.at = pen, pen.reader, pen.say, pen.reader.at
 
     def cage(self, cage: Cage) -> Words:
         """One enclosure."""
@@ -36,10 +35,10 @@ class CageWords:
         return {
             "name": e.name,
             "title": e.title,
-            "kind": str(e.kind),
+            "kind": self.say(f"terms.kind.{e.kind}"),
             "who": [self._who(c) for c in stand.cohorts],
             "temperature": self._measured(temperature, self.reader.temperature),
-            "doubt": _doubt(temperature),
+            "doubt": self._doubt(temperature),
             "tier": self._tier(cage),
             "hot": self._hot(cage),
             "offset": self._offset(cage.offset_k),
@@ -58,6 +57,7 @@ class CageWords:
             ],
             "ballast": self.reader.short(self.reader.mass_value(stand.ballast_kg)),
             "mass_unit": self.reader.mass_unit,
+            "mass_field": "total-lb" if self.reader.us else "total-kg",
         }
 
     def _measured(self, found: Measured | None, write: Callable[[float], str]) -> Words | None:
@@ -67,13 +67,21 @@ class CageWords:
         number, _, unit = text.rpartition(" ")
         return {"number": number, "unit": unit, "old": "" if found.is_fresh else self.at(found.at)}
 
+    def _doubt(self, found: Measured | None) -> str:
+        if found is None or not found.is_fresh:
+            return ""
+        if found.doubts & Doubt.SUNLIT:
+            return self.say("page.card.sunlit")
+        return self.say("page.card.disagree") if found.doubts & Doubt.DISAGREES else ""
+
     def _tier(self, cage: Cage) -> str:
         """The highest tier that it is above now."""
         found = cage.place.newest.get(Quantity.TEMPERATURE)
         if found is None or not found.is_fresh:
             return ""
         above = [t for t in cage.tiers if found.value >= t.temperature_c]
-        return f"above {self.reader.temperature(above[-1].temperature_c, 0)}" if above else ""
+        level = self.reader.temperature(above[-1].temperature_c, 0) if above else ""
+        return self.say("page.card.above", level=level) if above else ""
 
     def _hot(self, cage: Cage) -> str:
         """Above which tier it is now, of those that are told, where there are animals in it."""
@@ -86,52 +94,53 @@ class CageWords:
 
     def _offset(self, offset_k: float | None) -> str:
         if offset_k is None:
-            return "not known"
+            return self.say("page.not_known")
         if abs(offset_k) < SAME_K:
-            return "as outside"
-        return f"{self.reader.difference(abs(offset_k))} {'warmer' if offset_k > 0 else 'cooler'}"
+            return self.say("page.card.as_outside")
+        way = "warmer" if offset_k > 0 else "cooler"
+        return self.say(f"page.card.{way}", by=self.reader.difference(abs(offset_k)))
 
     def _trend(self, trend: Trend | None) -> str:
         if trend is None:
             return ""
         if not trend.is_clear or abs(trend.k_h) < STEADY_K_H:
-            return "steady" if trend.step_k < WAVERS_K else "up and down"
-        return f"{'rising' if trend.k_h > 0 else 'falling'} {self.reader.difference(abs(trend.k_h))} an hour"
+            return self.say("page.card.steady" if trend.step_k < WAVERS_K else "page.card.up_and_down")
+        way = "rising" if trend.k_h > 0 else "falling"
+        return self.say(f"page.card.{way}", by=self.reader.difference(abs(trend.k_h)))
 
     def _heard(self, place: Place) -> str:
         if place.heard_at is None:
-            return "never heard"
-        age = self.snapshot.now - place.heard_at
+            return self.say("page.card.heard.never")
+        age, at = self.snapshot.now - place.heard_at, self.at(place.heard_at)
         if place.is_silent:
-            return f"silent probe; last heard {self.at(place.heard_at)}"
+            return self.say("page.card.heard.silent", at=at)
         if age <= JUST_NOW:
-            return "heard just now"
+            return self.say("page.card.heard.now")
         minutes = round(age.total_seconds() / 60)
-        return f"heard {minutes} min ago" if minutes < 90 else f"heard {self.at(place.heard_at)}"
+        return self.say("page.card.heard.minutes" if minutes < 90 else "page.card.heard.at", count=minutes, at=at)
 
     def _wind(self, cage: Cage) -> Words:
         """What it holds against what blows."""
         stand, holds, gust = cage.stand, cage.holds_m_s, cage.gust_m_s
-        say = "The wind isn't measured." if gust is None else ""
+        say = self.say("page.card.holds.unmeasured") if gust is None else ""
         kind = "unknown"
         if stand.sheltered_at is not None:
-            kind, say = "held", f"Sheltered since {self.at(stand.sheltered_at)}."
+            kind, say = "held", self.say("page.card.holds.sheltered", at=self.at(stand.sheltered_at))
         elif stand.pegged:
-            kind, say = "held", "Pegged down."
+            kind, say = "held", self.say("page.card.holds.pegged")
         elif gust is not None and holds is not None:
             kind = "held" if gust < NEARLY * holds else "near" if gust < holds else "over"
-            say = {"held": "That holds.", "near": "Near its limit.", "over": "More than it holds."}[kind]
+            say = self.say(f"page.card.holds.{kind}")
             if kind != "over" and cage.worst_m_s is not None and cage.worst_m_s >= holds:
-                say = f"Gusts have reached {self.reader.wind(cage.worst_m_s)}, more than that."
+                say = self.say("page.card.holds.exceeded", gust=self.reader.wind(cage.worst_m_s))
         top = max((holds or 0.0) * 1.3, (gust or 0.0) * 1.1, 5.0)
+        how = "about" if cage.gust_estimated else "up_to"
         return {
             "kind": kind,
             "say": say,
-            "holds": self.reader.wind(holds) if holds is not None else "not known",
+            "holds": self.reader.wind(holds) if holds is not None else self.say("page.not_known"),
             "with": self.reader.mass(stand.ballast_kg),
-            "now": (("about " if cage.gust_estimated else "up to ") + self.reader.wind(gust))
-            if gust is not None
-            else "",
+            "now": "" if gust is None else self.say(f"page.card.holds.{how}", gust=self.reader.wind(gust)),
             "holds_at": round(200 * holds / top, 1) if holds is not None else None,
             "now_at": round(200 * gust / top, 1) if gust is not None else None,
         }
@@ -140,18 +149,16 @@ class CageWords:
         stand = cage.stand
         found = []
         if stand.shaded:
-            found.append(f"shaded{f' since {self.at(stand.shaded_at)}' if stand.shaded_at else ''}")
+            found.append(self.say("page.card.shaded", at=self.at(stand.shaded_at) if stand.shaded_at else None))
         if stand.covered:
-            found.append(f"covered{f' since {self.at(stand.covered_at)}' if stand.covered_at else ''}")
+            found.append(self.say("page.card.covered", at=self.at(stand.covered_at) if stand.covered_at else None))
         return found
 
     def _who(self, cohort: Cohort) -> str:
-        if cohort.count == 1:
-            return f"1 {SINGULAR.get(cohort.stage, f'larva, {cohort.stage}')}"
-        return f"{cohort.count} {PLURAL.get(cohort.stage, f'larvae, {cohort.stage}')}"
+        return self.say(f"terms.animals.{cohort.stage}", count=cohort.count)
 
     def _cohort(self, cohort: Cohort) -> Words:
-        return {"name": cohort.name, "title": cohort_title(cohort.name), "who": self._who(cohort)}
+        return {"name": cohort.name, "title": self.pen.cohort(cohort.name), "who": self._who(cohort)}
 
     def _course(self, cage: Cage) -> Words | None:
         """The last day as lines of a small drawing, on one scale for all enclosures."""
@@ -171,23 +178,34 @@ class CageWords:
         return {
             "strokes": [" ".join(s) for s in strokes if s],
             "line": round(60 - 60 * (line.temperature_c - low) / (high - low), 1) if line else None,
-            "say": f"Last 24 hours: {self.reader.temperature(min(values))} to {self.reader.temperature(max(values))}",
+            "say": self.say(
+                "page.card.course",
+                low=self.reader.temperature(min(values)),
+                high=self.reader.temperature(max(values)),
+            ),
         }
 
     def _acts(self, cage: Cage) -> list[tuple[str, str]]:
         """What can be said of an enclosure with one tap: (value of the button, its words)."""
         stand, name, brick = cage.stand, cage.enclosure.name, self.house.settings.keeper.brick_kg
         sheltered = stand.sheltered_at is not None
+        say, mass = self.say, self.reader.mass
         acts = [
-            (What.UNSHADED, "", "Shade taken off") if stand.shaded else (What.SHADED, "", "Shaded"),
-            (What.BALLAST_ADDED, f"{brick:g}", f"1 brick added ({self.reader.mass(brick)})"),
-            (What.BALLAST_ADDED, f"{2 * brick:g}", f"2 bricks added ({self.reader.mass(2 * brick)})"),
-            (What.RETURNED, "", "Put back in place") if sheltered else (What.SHELTERED, "", "Moved to shelter"),
-            (What.UNCOVERED, "", "Cover taken off") if stand.covered else (What.COVERED, "", "Covered"),
-            (What.CLEANED, "", "Cleaned"),
-            (What.UNPEGGED, "", "Pegs pulled out") if stand.pegged else (What.PEGGED, "", "Pegged down"),
+            (What.UNSHADED if stand.shaded else What.SHADED, 0),
+            (What.BALLAST_ADDED, 1),
+            (What.BALLAST_ADDED, 2),
+            (What.RETURNED if sheltered else What.SHELTERED, 0),
+            (What.UNCOVERED if stand.covered else What.COVERED, 0),
+            (What.CLEANED, 0),
+            (What.UNPEGGED if stand.pegged else What.PEGGED, 0),
         ]
-        return [(f"{what}|{name}|{amount}", words) for what, amount, words in acts]
+        return [
+            (
+                f"{what}|{name}|{f'{bricks * brick:g}' if bricks else ''}",
+                say(f"page.write.act.{what}", count=bricks, mass=mass(bricks * brick)),
+            )
+            for what, bricks in acts
+        ]
 
     def post(self) -> Words:
         """The shaded post, wind and barometer."""
@@ -195,8 +213,8 @@ class CageWords:
         pressure = newest.get(Quantity.PRESSURE)
         tendency = ""
         if change is not None and pressure is not None and pressure.is_fresh:
-            way = "rising" if change > 0 else "falling"
-            tendency = "steady" if abs(change) < STEADY_PA else f"{way} {self.reader.pressure(abs(change))} in 3 h"
+            way = "steady" if abs(change) < STEADY_PA else "pressure_rising" if change > 0 else "pressure_falling"
+            tendency = self.say(f"page.card.{way}", by=self.reader.pressure(abs(change)))
         return {
             "temperature": self._measured(newest.get(Quantity.TEMPERATURE), self.reader.temperature),
             "humidity": self._measured(newest.get(Quantity.HUMIDITY), self.reader.percent),
@@ -218,20 +236,7 @@ class CageWords:
         return {"number": number, "unit": unit, "old": ""}
 
 
-def cohort_title(name: str) -> str:
-    """A cohort's name, and that it is one: "First" alone may be anything."""
-    return f"Cohort {name.capitalize()}"
-
-
 def heard_now(place: Place) -> bool:
     """Whether its temperature is one of now."""
     found = place.newest.get(Quantity.TEMPERATURE)
     return found is not None and found.is_fresh
-
-
-def _doubt(found: Measured | None) -> str:
-    if found is None or not found.is_fresh:
-        return ""
-    if found.doubts & Doubt.SUNLIT:
-        return "The sun seems to shine on the probe: it shows too much."
-    return "Two probes disagree." if found.doubts & Doubt.DISAGREES else ""

@@ -86,15 +86,13 @@ def _figure(pyplot: Any, review: Review, measure: Measure) -> Any:
         shared = shared or axes
         _course(axes, cage, review, measure)
         _heat(figure.add_subplot(grid[n, 1]), cage, review, measure, is_last=n == len(cages) - 1)
-    figure.text(0.02, 0.06 / height_in, _note(review), color=QUIET, size=7.5, va="bottom")
+    figure.text(0.02, 0.06 / height_in, _note(review, measure), color=QUIET, size=7.5, va="bottom")
     return figure
 
 
-def _note(review: Review) -> str:
-    per = "day" if review.span.is_season else "hour"
-    note = f"Band: lowest to highest of each {per}; line: mean; dashed: shaded post; hatched: nothing measured."
-    beyond = [cage.title for cage in review.cages[MOST_CAGES:]]
-    return f"{note} Not drawn: {', '.join(beyond)}." if beyond else note
+def _note(review: Review, measure: Measure) -> str:
+    beyond = measure.joined("comma", [cage.title for cage in review.cages[MOST_CAGES:]])
+    return measure.say(f"report.picture.note_{'days' if review.span.is_season else 'hours'}", beyond=beyond or None)
 
 
 def _course(axes: Any, cage: Cage, review: Review, measure: Measure) -> None:
@@ -108,7 +106,14 @@ def _course(axes: Any, cage: Cage, review: Review, measure: Measure) -> None:
     for first, last in _gaps(cage.bars, review.span.end):
         axes.axvspan(first, last, facecolor="none", edgecolor=FAINT, hatch="////", linewidth=0)
     axes.set_xlim(review.span.start, review.span.end)
-    axes.set_title(f"{cage.title}, {measure.degree}", loc="left", size=10, weight="bold", color=INK, pad=4)
+    axes.set_title(
+        measure.say("report.picture.enclosure", who=cage.title, degree=measure.degree),
+        loc="left",
+        size=10,
+        weight="bold",
+        color=INK,
+        pad=4,
+    )
     _ticks(axes, review, measure)
     axes.grid(axis="y", color=FAINT, linewidth=0.4)
     seen = [v for v in [*high, *outside] if v == v]
@@ -159,29 +164,32 @@ def _heat(axes: Any, cage: Cage, review: Review, measure: Measure, is_last: bool
             )
             left += hours
         nothing = row.known_h == 0
-        text = "nothing measured" if nothing else f"{left:.1f}" if left >= 0.05 else "0"
+        text = measure.say("report.picture.nothing") if nothing else measure.number(left, 1) if left >= 0.05 else "0"
         axes.text(left + 0.02 * max(most, 1.0), y, text, va="center", size=6.5 if nothing else 7.5, color=INK)
     axes.set_ylim(len(cage.rows) - 0.4, -0.6)
     axes.set_xlim(0, max(most, 1.0) * 1.25)
     if len(cage.rows) <= 8:
-        names = [r.label[5:] if review.span.is_season else measure.weekday(r.start)[:2] for r in cage.rows]
+        days = measure.catalogue.listed("report.picture.weekdays")
+        names = [r.label[5:] if review.span.is_season else days[_local(r.start, review).weekday()] for r in cage.rows]
         axes.set_yticks(range(len(cage.rows)), labels=names)
     else:
         axes.set_yticks([])
     axes.tick_params(colors=QUIET, labelsize=7.5, length=0)
     levels = [measure.level(t.temperature_c).split()[0] for t in cage.limits.tiers]
-    axes.set_title(f"hours from {levels[0]} {measure.degree} up", loc="left", size=8.5, color=INK, pad=4)
+    told = measure.say("report.picture.hours_from", level=levels[0], degree=measure.degree)
+    axes.set_title(told, loc="left", size=8.5, color=INK, pad=4)
     if is_last:
-        _legend(axes, levels)
+        _legend(axes, levels, measure)
     for side in ("top", "right", "bottom"):
         axes.spines[side].set_visible(False)
     axes.set_xticks([])
 
 
-def _legend(axes: Any, levels: Sequence[str]) -> None:
+def _legend(axes: Any, levels: Sequence[str], measure: Measure) -> None:
     from matplotlib.patches import Patch
 
-    names = [*(f"{a}–{b}" for a, b in pairwise(levels)), f"≥ {levels[-1]}"]
+    names = [measure.say("numbers.range", low=low, high=high) for low, high in pairwise(levels)]
+    names.append(measure.say("numbers.from", number=levels[-1]))
     patches = [
         Patch(
             facecolor=SHADES[min(n, len(SHADES) - 1)],

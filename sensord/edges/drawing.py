@@ -57,7 +57,6 @@ def course(cage: Cage, review: Review, measure: Measure, name: str) -> Markup:
     """The temperatures of one enclosure: from lowest to highest of each hour (of each day of a season), and the mean."""
     low_c, high_c = scale_of(review)
     field = Field(measure.value(low_c), measure.value(high_c), len(cage.bars))
-    per = "day" if review.span.is_season else "hour"
     parts = [
         *_levels(field, measure),
         *_days(field, cage.bars, review, measure),
@@ -68,14 +67,14 @@ def course(cage: Cage, review: Review, measure: Measure, name: str) -> Markup:
         *_lines(field, cage.bars, measure, "mean"),
     ]
     gone = sum(b.mean_c is None for b in cage.bars if b.start < review.through)
-    told = (
-        f"Lowest, mean and highest temperature of each {per}, with the shaded post dashed and the heat tiers labelled."
-    )
     top = cage.total.high
-    if top is not None:
-        told += f" The highest is {measure.temperature(top.value_c)}, {measure.moment(top.at)}."
-    told += f" Nothing was measured in {gone} {per}s." if gone else ""
-    return _svg(name, f"Temperature in {cage.title}", told, WIDTH, HEIGHT, parts)
+    told = measure.say(
+        "report.drawing.days" if review.span.is_season else "report.drawing.hours",
+        temperature=None if top is None else measure.temperature(top.value_c),
+        moment=None if top is None else measure.moment(top.at),
+        gone=gone or None,
+    )
+    return _svg(name, measure.say("report.drawing.title", who=cage.title), told, WIDTH, HEIGHT, parts)
 
 
 def offsets(cage: Cage, measure: Measure, name: str) -> Markup:
@@ -106,14 +105,21 @@ def offsets(cage: Cage, measure: Measure, name: str) -> Markup:
                 f' height="{max(lower - upper, 0.8):.1f}"/>'
             )
     for hour in (0, 6, 12, 18):
-        text = f"{hour % 12 or 12} {'am' if hour < 12 else 'pm'}" if measure.us else f"{hour:02d}:00"
-        parts.append(f'<text x="{left + hour * room:.1f}" y="{height - 3:g}">{text}</text>')
-    parts.append(f'<text x="2" y="{top - 6:g}">{measure.degree} above the post, by hour</text>')
-    told = "No offset is known."
+        parts.append(f'<text x="{left + hour * room:.1f}" y="{height - 3:g}">{escape(measure.hour(hour))}</text>')
+    heading = measure.say("report.drawing.offsets", degree=measure.degree)
+    parts.append(f'<text x="2" y="{top - 6:g}">{escape(heading)}</text>')
+    told = measure.say("report.drawing.no_offset")
     if known:
         at = values.index(max(known))
-        told = f"Largest at {at:02d} to {at + 1:02d} h with {max(known):+.1f} {measure.degree}, smallest {min(known):+.1f}."
-    return _svg(name, f"{cage.title}: warmer than the shaded post, by local hour", told, width, height, parts)
+        told = measure.say(
+            "report.drawing.offsets_told",
+            first=f"{at:02d}",
+            last=f"{at + 1:02d}",
+            most=measure.signed(max(known)),
+            degree=measure.degree,
+            least=measure.signed(min(known)),
+        )
+    return _svg(name, measure.say("report.drawing.offsets_title", who=cage.title), told, width, height, parts)
 
 
 # --- parts of the course ------------------------------------------------------------------------------------------
@@ -143,7 +149,7 @@ def _days(field: Field, bars: Sequence[Bar], review: Review, measure: Measure) -
             free_x = x + LABEL
             day = measure.day(local.date())
             text = day if review.span.is_season else measure.weekday_and_day(local)
-            yield f'<text x="{x + 3:.1f}" y="{TOP - 5:g}">{text}</text>'
+            yield f'<text x="{x + 3:.1f}" y="{TOP - 5:g}">{escape(text)}</text>'
 
 
 def _gaps(field: Field, bars: Sequence[Bar], name: str) -> Iterator[str]:
@@ -171,7 +177,8 @@ def _tiers(field: Field, cage: Cage, measure: Measure) -> Iterator[str]:
             f'<line class="tier" x1="{LEFT:g}" x2="{WIDTH - RIGHT:g}" y1="{y:.1f}" y2="{y:.1f}" stroke-dasharray="{dash}"/>'
         )
         above_y = max(y + 4, above_y + LINE)  # labels of close tiers stand below each other
-        yield f'<text class="level" x="{WIDTH - RIGHT + 4:g}" y="{above_y:.1f}">{measure.level(tier.temperature_c)}</text>'
+        told = escape(measure.level(tier.temperature_c))
+        yield f'<text class="level" x="{WIDTH - RIGHT + 4:g}" y="{above_y:.1f}">{told}</text>'
 
 
 def _reach(field: Field, bars: Sequence[Bar], measure: Measure) -> Iterator[str]:

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sensord.language import Measure
-from sensord.model import GapKind, Severity
+from sensord.model import Severity
 from sensord.review import matters as stood
 from sensord.review.rows import Row
 from sensord.review.whole import Cage, Review
@@ -38,35 +38,11 @@ WEEK_H = 168.0
 DIGITS = 4
 Pick = Callable[[Row], float | None]
 
-RULES = {
-    "overheating": "Heat",
-    "offset": "Warmer than the post",
-    "storm": "Storm",
-    "wind": "Wind",
-    "shelter": "Shelter",
-    "shade": "Shade",
-    "frost": "Frost",
-    "wet": "Wetness",
-    "watch": "Watching",
-    "silent": "Probe silent",
-    "battery": "Battery",
-    "clock": "Clock",
-    "ambient": "Shaded post",
-    "shipping": "Shipping of data",
-}
-GAPS = {
-    GapKind.SESSION: "the broker had lost our place",
-    GapKind.OVERFLOW: "more came than could be taken in",
-    GapKind.SILENCE: "the probe was silent",
-    GapKind.STOPPED: "nobody watched: sensord was not running",
-    GapKind.CLOCK: "the clock stepped",
-}
-
 
 def html(review: Review, measure: Measure) -> str:
     """The whole review as one file."""
     return _templates().get_template("sheet.html").render(
-        **_words(review, measure), css=_css(), body=body(review, measure, heading=2)
+        **_words(review, measure), **_spoken(measure), css=_css(), body=body(review, measure, heading=2)
     )  # fmt: skip
 
 
@@ -77,9 +53,7 @@ def body(review: Review, measure: Measure, heading: int = 2) -> Markup:
     """
     from markupsafe import Markup
 
-    text = (
-        _templates().get_template("body.html").render(**_words(review, measure), h=f"h{heading}", hh=f"h{heading + 1}")
-    )
+    text = _templates().get_template("body.html").render(**_words(review, measure), **_spoken(measure), h=f"h{heading}")
     return Markup(text)  # noqa: S704  # made by a template that escapes what is filled in
 
 
@@ -202,6 +176,12 @@ def _utc(instant: datetime) -> str:
 # --- words for the templates --------------------------------------------------------------------------------------
 
 
+def _spoken(measure: Measure) -> dict[str, Any]:
+    from sensord.language.markup import sayer
+
+    return {"say": sayer(measure.catalogue), "lang": measure.catalogue.tongue.tag}
+
+
 def _words(review: Review, measure: Measure) -> dict[str, Any]:
     return {
         "title": review.title,
@@ -218,7 +198,9 @@ def _words(review: Review, measure: Measure) -> dict[str, Any]:
         "has_season": any(cage.season for cage in review.cages),
         "since": measure.day(review.since),
         "zone": review.span.zone.key,
-        "hours": f"{review.span.hours:.0f}",
+        "hours": None if review.span.is_season else measure.number(review.span.hours, 0),
+        "dew_likely": _room(measure, 1.0),
+        "dew_possible": _room(measure, 3.0),
     }
 
 
@@ -230,7 +212,7 @@ def _cage(review: Review, cage: Cage, measure: Measure, number: int) -> dict[str
     return {
         "id": name,
         "title": cage.title,
-        "kind": cage.kind,
+        "kind": measure.say(f"terms.kind.{cage.kind}"),
         "facts": _facts(review, cage, measure),
         "course": drawing.course(cage, review, measure, f"{name}-course"),
         "offsets": drawing.offsets(cage, measure, f"{name}-offsets"),
@@ -242,14 +224,20 @@ def _cage(review: Review, cage: Cage, measure: Measure, number: int) -> dict[str
             _row(row, cage, measure, _row_head(row, review, measure), "day" if review.span.is_season else "")
             for row in cage.rows
         ],
-        "total": _row(cage.total, cage, measure, "All", "day" if review.span.is_season else "weekday"),
+        "total": _row(
+            cage.total, cage, measure, measure.say("report.all"), "day" if review.span.is_season else "weekday"
+        ),
         "compared": _compared(review, cage, measure),
     }
 
 
 def _band_heads(limits: Limits, measure: Measure) -> list[str]:
     edges = [measure.level(edge).split()[0] for edge in limits.edges_c]
-    return [f"< {edges[0]}", *(f"{a}–{b}" for a, b in pairwise(edges)), f"≥ {edges[-1]}"]
+    return [
+        measure.say("numbers.below", number=edges[0]),
+        *(measure.say("numbers.range", low=low, high=high) for low, high in pairwise(edges)),
+        measure.say("numbers.from", number=edges[-1]),
+    ]
 
 
 def _row_head(row: Row, review: Review, measure: Measure) -> str:
@@ -263,16 +251,16 @@ def _row(row: Row, cage: Cage, measure: Measure, head: str, named: str) -> dict[
     return {
         "head": head,
         "nothing": nothing,
-        "bands": [NONE if nothing else _h(h) for h in row.bands_h],
-        "degree_hours": NONE if nothing else _one(measure.span(row.degree_hours[cage.limit])),
-        "low": NONE if row.low is None else _one(measure.value(row.low.value_c)),
-        "high": NONE if row.high is None else _one(measure.value(row.high.value_c)),
+        "bands": [NONE if nothing else _h(h, measure) for h in row.bands_h],
+        "degree_hours": NONE if nothing else _one(measure.span(row.degree_hours[cage.limit]), measure),
+        "low": NONE if row.low is None else _one(measure.value(row.low.value_c), measure),
+        "high": NONE if row.high is None else _one(measure.value(row.high.value_c), measure),
         "high_at": "" if row.high is None else _when(row.high.at, measure, named),
-        "swing": _one(row.swing_k and measure.span(row.swing_k)),
-        "degree_days": _one(row.degree_days if row.degree_days is None else measure.span(row.degree_days)),
-        "humid": _h(row.humid_h),
-        "dew": _h(row.dew_likely_h),
-        "missing": _h(row.missing_h) if row.missing_h >= 0.05 else "0",
+        "swing": _one(row.swing_k and measure.span(row.swing_k), measure),
+        "degree_days": _one(row.degree_days if row.degree_days is None else measure.span(row.degree_days), measure),
+        "humid": _h(row.humid_h, measure),
+        "dew": _h(row.dew_likely_h, measure),
+        "missing": _h(row.missing_h, measure) if row.missing_h >= 0.05 else "0",
     }
 
 
@@ -285,99 +273,119 @@ def _when(at: datetime, measure: Measure, named: str) -> str:
 
 def _facts(review: Review, cage: Cage, measure: Measure) -> list[str]:
     """The line under the heading."""
-    facts = []
+    say, facts = measure.say, []
     limit, spell, high = cage.limits.tiers[cage.limit], cage.spells[cage.limit], cage.total.high
     if high is not None:
-        doubtful = f" ({doubt(cage, measure)})" if doubt(cage, measure) else ""
-        facts.append(f"Highest {measure.temperature(high.value_c)}, {measure.moment(high.at)}{doubtful}")
+        top, moment = measure.temperature(high.value_c), measure.moment(high.at)
+        facts.append(say("report.fact.highest", temperature=top, moment=moment, doubt=doubt(cage, measure)))
     if spell is not None:
-        level = measure.level(limit.temperature_c)
-        facts.append(f"longest spell from {level} up {_spell(spell.hours)}, {measure.moment(spell.start)}")
+        level, lasted, moment = (
+            measure.level(limit.temperature_c),
+            measure.spell(spell.hours),
+            measure.moment(spell.start),
+        )
+        facts.append(say("report.fact.spell", level=level, spell=lasted, moment=moment))
     total = cage.total
     if total.relative_humidity is not None:
         facts.append(
-            f"humidity {100 * total.relative_humidity:.0f} % on average, {_h(total.humid_h)} h at 97 % or more, "
-            f"{_h(total.dew_likely_h)} h with dew likely ({_h(total.dew_possible_h)} h possible)"
+            say(
+                "report.fact.humidity",
+                percent=measure.percent(total.relative_humidity),
+                humid=_h(total.humid_h, measure),
+                dew=_h(total.dew_likely_h, measure),
+                possible=_h(total.dew_possible_h, measure),
+            )
         )
     elif high is not None:
-        facts.append("humidity is not measured")
+        facts.append(say("report.fact.no_humidity"))
     if cage.degree_days_since is not None:
-        facts.append(
-            f"{measure.span(cage.degree_days_since):.0f} {measure.degree}-days since {measure.day(review.since)}"
-        )
+        gained, day = measure.number(measure.span(cage.degree_days_since), 0), measure.day(review.since)
+        facts.append(say("report.fact.degree_days", degree_days=gained, degree=measure.degree, day=day))
     return facts
-
-
-def _spell(hours: float) -> str:
-    minutes = round(hours * 60)
-    if minutes < 60:
-        return f"{minutes} min"
-    return f"{minutes // 60} h" + (f" {minutes % 60:02d} min" if minutes % 60 else "")
 
 
 def _compared(review: Review, cage: Cage, measure: Measure) -> dict[str, Any]:
     """This week beside the week before and a usual week of the season."""
+
+    def name(key: str, **parts: str) -> str:
+        return measure.say(f"report.compared.{key}", **parts)
+
     limits, degree = cage.limits, measure.degree
     limit = measure.level(limits.tiers[cage.limit].temperature_c)
     hours: list[tuple[str, Pick, bool]] = [
-        (f"hours from {measure.level(tier.temperature_c)}", lambda r, n=n: r.above_h[n], True)  # type: ignore[misc]
+        (name("hours_from", level=measure.level(tier.temperature_c)), lambda r, n=n: r.above_h[n], True)  # type: ignore[misc]
         for n, tier in enumerate(limits.tiers)
     ]
     columns: list[tuple[str, Pick, bool]] = [
         *hours,
-        (f"{degree}·h above {limit}", lambda r: measure.span(r.degree_hours[cage.limit]), True),
-        ("highest", lambda r: r.high and measure.value(r.high.value_c), False),
-        ("swing of a day", lambda r: r.swing_k and measure.span(r.swing_k), False),
-        (f"{degree}-days", lambda r: None if r.degree_days is None else measure.span(r.degree_days), True),
-        ("hours with dew", lambda r: r.dew_likely_h, True),
+        (
+            name("degree_hours", degree=degree, limit=limit),
+            lambda r: measure.span(r.degree_hours[cage.limit]),
+            True,
+        ),
+        (name("highest"), lambda r: r.high and measure.value(r.high.value_c), False),
+        (name("swing"), lambda r: r.swing_k and measure.span(r.swing_k), False),
+        (
+            name("degree_days", degree=degree),
+            lambda r: None if r.degree_days is None else measure.span(r.degree_days),
+            True,
+        ),
+        (name("dew"), lambda r: r.dew_likely_h, True),
     ]
 
     def cell(row: Row | None, pick: Pick, scaled: bool) -> str:
         value = None if row is None or row.known_h == 0 else pick(row)
         if value is not None and scaled and row is not None:
             value *= WEEK_H / row.known_h
-        return _one(value)
+        return _one(value, measure)
 
-    lines = [("this week", cage.total), ("week before", cage.before), ("season, a week", cage.season)]
+    lines = [("this_week", cage.total), ("week_before", cage.before), ("season", cage.season)]
     return {
         "names": [name for name, _, _ in columns],
         "lines": [
-            {"what": what, "cells": [cell(row, pick, a_week and row is cage.season) for _, pick, a_week in columns]}
+            {
+                "what": name(what),
+                "cells": [cell(row, pick, a_week and row is cage.season) for _, pick, a_week in columns],
+            }
             for what, row in lines
         ],
     }
 
 
 def _group(review: Review, group: stood.Group, measure: Measure) -> dict[str, str]:
-    helped = []
-    for word, text in (("yes", "helped"), ("no", "not enough"), ("unknown", "can't be told")):
-        if group.helped[word]:
-            helped.append(f"{text} {group.helped[word]}×")
-    typical = group.typical_answer_min
+    say = measure.say
+    ways = (("yes", "helped"), ("no", "not_enough"), ("unknown", "unknown"))
+    helped = [say(f"report.stood.{key}", count=group.helped[word]) for word, key in ways if group.helped[word]]
+    typical, answered = (
+        group.typical_answer_min,
+        say("report.stood.answered", answered=group.answered, count=group.count),
+    )
     return {
-        "what": RULES.get(group.rule, group.rule.capitalize()),
-        "subject": _subject(review, group.subject),
-        "severity": group.severity.word,
+        "what": measure.catalogue.name("names", group.rule) or group.rule.capitalize(),
+        "subject": _subject(review, group.subject, measure),
+        "severity": say(f"terms.severity.{group.severity.name.lower()}"),
         "count": str(group.count),
-        "stood": f"{_one(group.lasted_h)} h" + (f", {group.standing} still" if group.standing else ""),
-        "answered": f"{group.answered} of {group.count}" if group.asked else "nothing asked",
-        "typical": NONE if typical is None else _spell(typical / 60),
-        "helped": ", ".join(helped) or NONE,
+        "stood": say("report.stood.standing", hours=_one(group.lasted_h, measure), still=group.standing or None),
+        "answered": answered if group.asked else say("report.stood.nothing_asked"),
+        "typical": NONE if typical is None else measure.spell(typical / 60),
+        "helped": measure.joined("comma", helped) or NONE,
     }
 
 
 def _missing(review: Review, gap: stood.Missing, measure: Measure) -> dict[str, str]:
+    longest, moment = measure.spell(gap.longest_h), measure.moment(gap.longest_from)
     return {
-        "subject": _subject(review, gap.subject) if gap.subject else "The whole garden",
-        "why": GAPS.get(GapKind(gap.kind), gap.kind),
+        "subject": _subject(review, gap.subject, measure) if gap.subject else measure.say("terms.of.whole_garden"),
+        "why": measure.say(f"terms.gap.{gap.kind}"),
         "count": str(gap.count),
-        "hours": f"{gap.hours:.1f}" if gap.hours >= 0.05 else "< 0.1",
-        "longest": f"{_spell(gap.longest_h)}, from {measure.moment(gap.longest_from)}",
+        "hours": measure.number(gap.hours, 1) if gap.hours >= 0.05 else measure.say("report.at_least"),
+        "longest": measure.say("report.stood.longest", spell=longest, moment=moment),
     }
 
 
-def _subject(review: Review, name: str) -> str:
-    return next((cage.title for cage in review.cages if cage.name == name), name or "The garden")
+def _subject(review: Review, name: str, measure: Measure) -> str:
+    found = next((cage.title for cage in review.cages if cage.name == name), name)
+    return found or measure.say("terms.of.garden")
 
 
 def _tier_notes(review: Review, measure: Measure) -> list[str]:
@@ -387,31 +395,35 @@ def _tier_notes(review: Review, measure: Measure) -> list[str]:
     for cage in review.cages:
         for tier in cage.limits.tiers:
             level = measure.level(tier.temperature_c)
-            after = (
-                f", told after {_spell(tier.after_h)}" if tier.after_h and tier.severity >= Severity.MODERATE else ""
-            )
-            notes[f"{level}: {tier.name}{after} {_sentence(tier.note)}".strip()] = None
-            sources.setdefault(tier.source or "chosen by us.", {})[level] = None
+            is_told = tier.after_h and tier.severity >= Severity.MODERATE
+            after = measure.spell(tier.after_h) if is_told else None
+            told = measure.say("report.tier.told", level=level, name=tier.name, after=after, note=tier.note or None)
+            notes[told] = None
+            sources.setdefault(tier.source or measure.say("report.tier.chosen"), {})[level] = None
             for key in re.findall(r"\[(\w+)\]", tier.note):
                 if key in CITATIONS:
                     sources.setdefault(CITATIONS[key], {})[f"[{key}]"] = None
-    return [*notes, *(f"{measure.listed(list(levels))}: {source}" for source, levels in sources.items())]
+    told_of = (
+        measure.say("report.tier.source", levels=measure.listed(list(levels)), source=source)
+        for source, levels in sources.items()
+    )
+    return [*notes, *told_of]
 
 
-def _sentence(text: str) -> str:
-    """Its first letter as it is, with a full stop."""
-    return f"({text})." if text else ""
+def _room(measure: Measure, kelvin: float) -> str:
+    """A difference as it was chosen: 1 °C, 1.8 °F"""
+    return measure.difference(kelvin, 1 if measure.us else 0)
 
 
-def _one(value: float | None) -> str:
-    return NONE if value is None else f"{round(value, 1) + 0.0:.1f}"
+def _one(value: float | None, measure: Measure) -> str:
+    return NONE if value is None else measure.number(value, 1)
 
 
-def _h(value: float | None) -> str:
+def _h(value: float | None, measure: Measure) -> str:
     """Hours to a tenth; nothing at all is 0, and less than that is said."""
     if value is None:
         return NONE
-    return "0" if value == 0 else "< 0.1" if value < 0.05 else f"{value:.1f}"
+    return "0" if value == 0 else measure.say("report.at_least") if value < 0.05 else measure.number(value, 1)
 
 
 @cache

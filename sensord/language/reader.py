@@ -71,6 +71,10 @@ class Measure:
         """Rounded, without a minus zero."""
         return self._marked(f"{round(value, digits) + 0.0:.{digits}f}")
 
+    def signed(self, value: float) -> str:
+        """One decimal, with its sign."""
+        return self._marked(f"{value:+.1f}")
+
     def short(self, value: float) -> str:
         """One decimal, left out where it is zero."""
         return self.number(value, 0 if self.number(value, 1)[-1] == "0" else 1)
@@ -215,6 +219,12 @@ class Measure:
             return self.catalogue.say("numbers.clock_12", hour=local.hour % 12 or 12, minute=f"{local:%M}", half=half)
         minute = f"{local:%M:%S}" if seconds else f"{local:%M}"
         return self.catalogue.say("numbers.clock_24", hour=f"{local:%H}", minute=minute)
+
+    def hour(self, hour: int) -> str:
+        """15:00 or 3 pm: an hour of the day"""
+        if self.us:
+            return self.amount(str(hour % 12 or 12), "am" if hour < 12 else "pm")
+        return self.catalogue.say("numbers.clock_24", hour=f"{hour:02d}", minute="00")
 
     def day(self, day: date) -> str:
         """20 Aug or Aug 20"""

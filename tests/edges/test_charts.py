@@ -62,7 +62,7 @@ def test_more_enclosures_than_fit_are_named(tmp_path: Path) -> None:
     many = replace(review, cages=review.cages * 4)
     charts.draw(many, tmp_path / "review.png", METRIC)
     assert size(tmp_path / "review.png")[1] < 2600
-    assert charts._note(many).count("Cedar") == 2
+    assert charts._note(many, METRIC).count("Cedar") == 2
 
 
 def test_the_daemon_never_loads_what_draws() -> None:

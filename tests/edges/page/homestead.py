@@ -183,9 +183,9 @@ def _measured() -> bytes:
 
 
 @contextmanager
-def homestead(directory: Path, page: dict[str, Any] | None = None) -> Iterator[Homestead]:
+def homestead(directory: Path, page: dict[str, Any] | None = None, language: str = "en") -> Iterator[Homestead]:
     """A garden since yesterday's noon, with one Severe concern."""
-    with furnished(directory, page or LOCAL) as (store, loop, house):
+    with furnished(directory, page or LOCAL, language=language) as (store, loop, house):
         app, (office,) = application(house)
         yield Homestead(store, loop, house, app, office)
 
@@ -208,10 +208,11 @@ def neighbours(directory: Path, page: dict[str, Any]) -> Iterator[tuple[Homestea
 
 @contextmanager
 def furnished(
-    directory: Path, page: dict[str, Any], name: str = "larkfield", root: str = ""
+    directory: Path, page: dict[str, Any], name: str = "larkfield", root: str = "", language: str = "en"
 ) -> Iterator[tuple[Kept, Loop, House]]:
     """A garden with its store and what stands for its loop."""
     chosen = scenario.configuration("larkfield")
+    chosen = chosen.model_copy(update={"keeper": chosen.keeper.model_copy(update={"language": language})})
     site = chosen.site.model_copy(update={} if name == "larkfield" else {"name": name, "title": f"The {name} garden"})
     chosen = chosen.model_copy(update={"page": chosen.page.model_copy(update=page), "site": site})
     built = _build.understood(chosen, scenario.HERE / "larkfield.toml")

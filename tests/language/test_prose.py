@@ -20,13 +20,14 @@ import sensord
 from sensord.edges import report
 from sensord.edges.page.live import Kind
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Measure, Reader
-from sensord.language.catalogue import parts
+from sensord.language.catalogue import parts, sentences
 from sensord.language.messages import ALWAYS
 from sensord.language.tongue import PSEUDO
-from sensord.model import Entry, Severity, Source, Standing, What
+from sensord.model import Certainty, Entry, GapKind, Severity, Source, Stage, Standing, Unsaid, What
+from sensord.model import Kind as EnclosureKind
 from sensord.ports import Commit
-from sensord.review.words import headline
-from sensord.review.words import sentences as told
+from sensord.review import words
+from sensord.rules import all_rules
 from tests.edges.page.homestead import GUARDED, LOCAL, NOW, ORIGIN, Homestead, homestead, hot
 from tests.language.prose import STRANGE, prose, shown
 from tests.reviews import FIRST_WEEK, NEW_YORK, SECOND_WEEK
@@ -175,7 +176,7 @@ def test_every_review(which: str, units: str) -> None:
     """Its sentences, its tables and its drawings."""
     review = seasonal() if which == "season" else reviewed(which)
     measure = Measure(STRANGE, units, NEW_YORK)
-    assert prose(" ".join([headline(review, measure), *told(review, measure)])) == []
+    assert prose(" ".join([words.headline(review, measure), *words.sentences(review, measure)])) == []
     page = report.html(review, measure).replace(review.title, "")
     assert prose(shown(page)) == []
 
@@ -183,27 +184,70 @@ def test_every_review(which: str, units: str) -> None:
 # --- keys
 
 
+HEADS = tuple(f"{part}." for part in parts() if part != "messages")
+REFUSALS = ("no.", "link.", "kept.", "week.", "gardens.")
+"""How keys of the page begin where `Sheets.message` is handed them without the "page." before."""
+KEY = re.compile(r"[a-z_]+(\.[\w ]+)+")
+ANY = re.compile(r"page\..*")
+"""What `Sheets.message` makes of any key: it would hide every sentence that is left behind."""
+
+
 def keys_in_code() -> tuple[set[str], list[re.Pattern[str]]]:
     """The keys that code and templates name: whole ones, and patterns where a part is put in."""
-    whole: set[str] = set()
-    patterns: list[re.Pattern[str]] = []
+    texts: set[str] = set()
+    patterns: set[str] = set()
     home = Path(sensord.__file__).parent
-    heads = tuple(f"{part}." for part in parts())
     for path in home.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Constant) and isinstance(node.value, str) and node.value.startswith(heads):
-                whole.add(node.value)
-            if isinstance(node, ast.JoinedStr):
-                text = "".join(
-                    re.escape(v.value) if isinstance(v, ast.Constant) else ".*" for v in node.values
-                )  # fmt: skip
-                if re.sub(r"\\", "", text).startswith(heads):
-                    patterns.append(re.compile(text))
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        joined = [node for node in ast.walk(tree) if isinstance(node, ast.JoinedStr)]
+        inside = {id(part) for node in joined for part in node.values}
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in inside:
+                texts.add(node.value)
+        for node in joined:
+            pieces = [re.escape(v.value) if isinstance(v, ast.Constant) else ".*" for v in node.values]
+            patterns.add("".join(str(piece) for piece in pieces))
     for path in home.rglob("*.html"):
         text = path.read_text(encoding="utf-8")
-        whole |= {key for key in re.findall(r'"((?:\w+\.)+[\w ]+)"', text) if key.startswith(heads)}
-        patterns += [re.compile(re.escape(k) + ".*") for k in re.findall(r'"((?:\w+\.)+(?:\w+\.)*)" ~', text)]
-        patterns += [
-            re.compile(re.escape(k) + ".*_means") for k in re.findall(r'"(page\.curves\.)" ~ span ~ "_means"', text)
-        ]
-    return whole, patterns
+        texts |= set(re.findall(r'"((?:\w+\.)+[\w ]+)"', text))
+        patterns |= {re.escape(key) + ".*" for key in re.findall(r'"((?:\w+\.)+)" ~', text)}
+    texts |= {f"page.{text}" for text in texts if text.startswith(REFUSALS)}
+    patterns |= {rf"page\.{pattern}" for pattern in patterns if pattern.replace("\\", "").startswith(REFUSALS)}
+    whole = {text for text in texts if text.startswith(HEADS) and KEY.fullmatch(text)}
+    chosen = {p for p in patterns if p.replace("\\", "").startswith(HEADS) and p != ANY.pattern}
+    return {key for key in whole if not key.endswith((".css", ".png"))}, [re.compile(p) for p in sorted(chosen)]
+
+
+def test_every_key_in_code_is_in_the_catalogue_and_the_other_way_round() -> None:
+    """A key that is misspelt fails here and not in a garden; and no sentence stays behind that nobody says."""
+    whole, patterns = keys_in_code()
+    there = {key for part in parts() if part != "messages" for key in sentences(part)}
+    assert sorted(key for key in whole if key not in there) == []
+    assert [p.pattern for p in patterns if not any(p.fullmatch(key) for key in there)] == []
+    assert sorted(k for k in there if k not in whole and not any(p.fullmatch(k) for p in patterns)) == []
+
+
+@pytest.mark.parametrize(
+    ("table", "known"),
+    [
+        ("said", list(What)),
+        ("kind", list(EnclosureKind)),
+        ("animals", list(Stage)),
+        ("stage", list(Stage)),
+        ("source", list(Source)),
+        ("gap", list(GapKind)),
+        ("severity", [s.name.lower() for s in Severity]),
+        ("severity_within", [s.name.lower() for s in Severity]),
+        ("certainty_within", [c.lower() for c in Certainty]),
+        ("unsaid", [u.name.lower() for u in Unsaid]),
+    ],
+)
+def test_every_word_that_travels_has_a_term(table: str, known: list[str]) -> None:
+    """What is written down in one word is shown in the keeper's."""
+    assert {f"terms.{table}.{word}" for word in known} <= set(sentences("terms"))
+
+
+def test_every_action_is_told_in_the_review() -> None:
+    """What the shipped rules ask for has its words, but staying in, which the review doesn't count."""
+    asked = {action.word for rule in all_rules().values() for action in rule.advises if not action.keeps_in}
+    assert asked <= set(STRANGE.names["asked"])

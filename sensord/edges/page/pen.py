@@ -9,6 +9,7 @@ from types import MappingProxyType
 from sensord import letters
 from sensord.edges.page.look import House
 from sensord.language import Reader
+from sensord.ledger import stage_named
 from sensord.model import ANSWERS, Concern, Entry, What
 
 BY_LINK = "by link "
@@ -43,6 +44,12 @@ class Pen:
         """A cohort's name, and that it is one: "First" alone may be anything."""
         return self.reader.say("terms.of.cohort", name=name.capitalize())
 
+    def _text(self, entry: Entry) -> str:
+        if entry.what is What.MOVED:
+            return self.desk.title_of(entry.text)
+        stage = stage_named(entry.text) if entry.what is What.STAGE else None
+        return self.say(f"terms.stage.{stage}") if stage else entry.text
+
     def entry(self, entry: Entry) -> dict[str, str]:
         """One entry in words."""
         subject = entry.subject
@@ -59,7 +66,7 @@ class Pen:
         if entry.amount is not None:
             is_mass = entry.what in (What.ANCHORED, What.BALLAST_ADDED)
             amount = self.reader.mass(entry.amount) if is_mass else self.reader.plain(entry.amount)
-        text = self.desk.title_of(entry.text) if entry.what is What.MOVED else entry.text
+        text = self._text(entry)
         by_link = text.startswith(BY_LINK)
         return {
             "at": self.at(entry.at),

@@ -26,6 +26,7 @@ from sensord.engine.events import (
     LookedBack,
     Missed,
     NotCommitted,
+    Noticed,
     NotSent,
     NotTaken,
     Pruned,
@@ -158,6 +159,8 @@ class Loop:
                 self._shipping.settle(now)
             except Transient as trouble:
                 log.error("the store can't be used at the moment: %s", trouble)
+            if self._shipping.trouble != self.state.shipping_trouble:
+                self.feed(Noticed(now, self._surroundings(now)))
 
     def _clock_is_set(self) -> bool:
         return bool(getattr(self.clock, "is_set", True))

@@ -1,6 +1,6 @@
 """What can happen to a garden's engine: all of it, and each with the instant at which it happened.
 
-    from outside          Began, Arrived, Missed, Due, ClockStepped, LinkLost, LinkBack, Ends
+    from outside          Began, Arrived, Missed, Due, Noticed, ClockStepped, LinkLost, LinkBack, Ends
     what became of an     Committed, NotCommitted (of MakeDurable); Sent, NotSent, NotTaken (of Send);
     effect                LookedBack (of LookBack); Pruned (of Prune)
 
@@ -60,6 +60,14 @@ class Due:
 
     at: datetime
     around: Surroundings = Surroundings()
+
+
+@dataclass(frozen=True, slots=True)
+class Noticed:
+    """The world around has changed between two turns."""
+
+    at: datetime
+    around: Surroundings
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +166,7 @@ Event = (
     | Arrived
     | Missed
     | Due
+    | Noticed
     | ClockStepped
     | LinkLost
     | LinkBack

@@ -27,6 +27,7 @@ from sensord.engine.events import (
     LookedBack,
     Missed,
     NotCommitted,
+    Noticed,
     NotSent,
     NotTaken,
     Pruned,
@@ -42,6 +43,8 @@ def step(given: Given, state: State, event: Event) -> Step:  # one line an event
             return arrived(given, state, event)
         case Due():
             return turns.due(given, state, event)
+        case Noticed():
+            return turns.noticed(state, event)
         case Committed():
             return committed(given, state, event)
         case NotCommitted():

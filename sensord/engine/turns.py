@@ -10,7 +10,7 @@ from sensord.config.people import WEEKDAYS
 from sensord.engine.asking import Outcome, ask
 from sensord.engine.durable import Step, is_owing, make_durable, owing
 from sensord.engine.effects import Effect, Level, LookBack, Prune, Summarise, Tell
-from sensord.engine.events import Due, LookedBack, Pruned
+from sensord.engine.events import Due, LookedBack, Noticed, Pruned
 from sensord.engine.post import desk_of, forget_old, held_back, post, put, stands_now
 from sensord.engine.state import MORNING, SHIPPING_TROUBLE, TURNED, Given, State
 from sensord.model import AMBIENT, EPOCH, Doubt, Fate, Gap, GapKind, Message, Quantity, concern_key
@@ -41,7 +41,14 @@ def due(given: Given, state: State, event: Due) -> Step:
     return state, (*effects, *more)
 
 
-def _surrounded(state: State, event: Due) -> Step:
+def noticed(state: State, event: Noticed) -> Step:
+    """Something around has changed, and need not wait for a turn."""
+    state, effects = _surrounded(state._replace(now=event.at), event)
+    state, more = make_durable(state, event.at)
+    return state, (*effects, *more)
+
+
+def _surrounded(state: State, event: Due | Noticed) -> Step:
     """What the world around has become."""
     around, effects = event.around, list[Effect]()
     facts = {n: v for n, v in around.facts.items() if state.facts.get(n) != v}

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from pydantic import SecretStr
+from pydantic.fields import FieldInfo
 
 from sensord.commands import _build
 from sensord.config import CohortSettings, EnclosureSettings, HouseSettings, ProbeSettings, ReadSettings, Settings
@@ -67,3 +68,45 @@ def test_the_least_is_about_twenty_lines() -> None:
     """The minimal example stays minimal."""
     lines = [x for x in (CONFIG / "minimal.toml").read_text().splitlines() if x and not x.startswith("#")]
     assert len(lines) <= 27
+
+
+def _written(number: float) -> str:
+    return f"{number:,.10g}" if abs(number) >= 10_000 else f"{number:.10g}"
+
+
+def may_be(field: FieldInfo) -> str:
+    """What a number may be, in the words of the example; "" where nothing bounds it on both sides."""
+    bounds = {name: value for part in field.metadata for name, value in vars_of(part).items()}
+    low, high = bounds.get("gt", bounds.get("ge")), bounds.get("lt", bounds.get("le"))
+    if low is None or high is None:
+        return ""
+    above, below = "above " if "gt" in bounds else "", "below " if "lt" in bounds else ""
+    return f"{above}{_written(low)} to {below}{_written(high)}"
+
+
+def vars_of(part: object) -> dict[str, Any]:
+    """The bounds in one part of a field's metadata."""
+    return {name: getattr(part, name) for name in ("gt", "ge", "lt", "le") if getattr(part, name, None) is not None}
+
+
+BOUNDED = [
+    (heading, key, may_be(field))
+    for heading, model in [
+        *((f"[{table}]", Settings.model_fields[table].annotation) for table in TABLES),
+        ("[[enclosure]]", EnclosureSettings),
+        ("[[probe]]", ProbeSettings),
+        ("[[cohort]]", CohortSettings),
+        *((f"[rules.{name}]", rule.Parameters) for name, rule in sorted(all_rules().items())),
+    ]
+    for key, field in model.model_fields.items()  # type: ignore[union-attr]
+    if may_be(field)
+]
+
+
+@pytest.mark.parametrize(("heading", "key", "words"), BOUNDED, ids=lambda part: str(part))
+def test_every_number_is_shown_with_what_it_may_be(heading: str, key: str, words: str) -> None:
+    """A keeper reads beside each key how far it may go, and that is how far it may."""
+    section = TEXT.split(f"\n{heading}", 1)[1].split("\n[", 1)[0]
+    line = re.search(rf"^(?:# )?{key} = .*$|^(?:# )?{key} =.*$", section, re.MULTILINE)
+    assert line is not None, f"{heading} {key} is not shown"
+    assert line[0].endswith(f" ({words})"), f"{heading} {key} may be {words}"

@@ -151,6 +151,8 @@ def test_what_happened_later_changes_nothing_of_before(entries: list[Entry]) -> 
         (entry(What.SHADED, NOON), None),
         (entry(What.SEEN, NOON, subject="storm/birch"), None),
         (entry(What.NOTE, NOON, subject=""), None),
+        (entry(What.NOTE, NOON, subject="brich"), 'no enclosure or cohort "brich"; known are alder, birch, of-birch'),
+        (entry(What.SHADED, NOON, subject=""), 'no enclosure or cohort ""'),
         (entry(What.STAGE, NOON, subject="of-birch", text="4"), None),
     ],
 )

@@ -183,6 +183,29 @@ def test_a_gust_front_is_a_jump_with_cold_or_wind(jump_hpa: float, drop_k: float
     assert (decide(series).reason == "stay in") is here
 
 
+@pytest.mark.parametrize(
+    ("began", "took", "here"),
+    [(5, 4, True), (18, 4, True), (26, 4, False), (12, 10, True), (19, 18, False)],
+)
+def test_a_front_is_quick_and_soon_over(began: float, took: float, here: bool) -> None:
+    """The pressure jumps by 0.7 hPa and the air cools by 4 °C: within ten minutes it is a front, within eighteen it is the
+    weather; and a jump that was over twenty minutes ago is none any more."""
+
+    def done(h: float) -> float:
+        return min(1.0, max(0.0, (60 * h + began) / took))
+
+    series = weather(NOON, lambda h: STATION_PA + 0.7 * HPA * done(h), None, lambda h: 28.0 - 4.0 * done(h))
+    assert (decide(series).reason == "stay in") is here
+
+
+@pytest.mark.parametrize(("blows_for", "here"), [(5, True), (14, True), (50, False)])
+def test_the_wind_of_a_front_leaps(blows_for: float, here: bool) -> None:
+    """With the jump of the pressure, gusts of 9 after 3 m/s within a quarter of an hour are a front; a wind that has blown
+    for an hour is not."""
+    series = weather(NOON, front(10, 0.7), since(blows_for, 9.0, 3.0))
+    assert (decide(series).reason == "stay in") is here
+
+
 @pytest.mark.parametrize("gust", [10.9, 16.0, 30.0])
 def test_in_a_strong_gust_the_advice_is_to_stay_in(gust: float) -> None:
     """Whatever the enclosure would need: nobody goes out, and what it holds decides how loudly it is said."""

@@ -79,18 +79,20 @@ def exposure_above(
     """
     steps.check(times_s, temperatures_c)
     hours = degree_hours = known = missing = 0.0
-    readings = list(zip(times_s, temperatures_c, strict=True))
-    for (start_s, a), (end_s, b) in pairwise(readings):
+    for start_s, end_s, a, b in zip(times_s, times_s[1:], temperatures_c, temperatures_c[1:], strict=False):
         duration_s = end_s - start_s
         if duration_s > longest_bridge_s:
             missing += duration_s
             continue
         known += duration_s
-        if a >= tier_c or b >= tier_c:
+        if a >= tier_c and b >= tier_c:
+            hours += duration_s
+            degree_hours += duration_s * ((a + b) / 2 - tier_c)
+        elif a >= tier_c or b >= tier_c:
             above = triangle(a, b, tier_c) if a <= b else triangle(b, a, tier_c)
             hours += duration_s * above.share
             degree_hours += duration_s * above.excess
-    found = _spells(readings, tier_c, longest_bridge_s, tolerated_dip_s)
+    found = _spells(times_s, temperatures_c, tier_c, longest_bridge_s, tolerated_dip_s)
     longest = max((spell.end_s - spell.start_s for spell in found), default=0.0)
     current = 0.0
     if found and found[-1].end_s >= times_s[-1] - tolerated_dip_s - ROUNDING_S:
@@ -119,27 +121,32 @@ def spells_above(
     Source: [YorkOberhauser2002] for duration; crossing by linear interpolation
     """
     steps.check(times_s, temperatures_c)
-    return _spells(list(zip(times_s, temperatures_c, strict=True)), tier_c, longest_bridge_s, tolerated_dip_s)
+    return _spells(times_s, temperatures_c, tier_c, longest_bridge_s, tolerated_dip_s)
 
 
 def _spells(
-    readings: Sequence[tuple[float, float]], tier_c: float, longest_bridge_s: float, tolerated_dip_s: float
+    times_s: Sequence[float],
+    temperatures_c: Sequence[float],
+    tier_c: float,
+    longest_bridge_s: float,
+    tolerated_dip_s: float,
 ) -> list[Spell]:
     found: list[Spell] = []
-    barrier_s = float("-inf")  # the end of the latest missing step: no dip reaches across it
-    for (start_s, a), (end_s, b) in pairwise(readings):
-        duration_s = end_s - start_s
-        if duration_s > longest_bridge_s:
-            barrier_s = start_s + duration_s
+    barrier_s = first_s = last_s = float("-inf")  # the end of the latest missing step: no dip reaches across it
+    for start_s, end_s, a, b in zip(times_s, times_s[1:], temperatures_c, temperatures_c[1:], strict=False):
+        if end_s - start_s > longest_bridge_s:
+            barrier_s = start_s + (end_s - start_s)
         elif a >= tier_c or b >= tier_c:
+            duration_s = end_s - start_s
             begin = start_s if a >= tier_c else start_s + duration_s * (tier_c - a) / (b - a)
-            end = start_s + duration_s if b >= tier_c else start_s + duration_s * (a - tier_c) / (a - b)
-            last_s = found[-1].end_s if found else float("-inf")
-            if found and last_s >= barrier_s and begin - last_s <= tolerated_dip_s + ROUNDING_S:
-                found[-1] = Spell(found[-1].start_s, end)
-            else:
-                found.append(Spell(begin, end))
-    return [spell for spell in found if spell.end_s > spell.start_s]
+            if last_s < barrier_s or begin - last_s > tolerated_dip_s + ROUNDING_S:
+                if last_s > first_s:
+                    found.append(Spell(first_s, last_s))
+                first_s = begin
+            last_s = start_s + duration_s if b >= tier_c else start_s + duration_s * (a - tier_c) / (a - b)
+    if last_s > first_s:
+        found.append(Spell(first_s, last_s))
+    return found
 
 
 def hours_in_bands(

@@ -28,7 +28,8 @@ def next_turn(now: datetime, cadences: Iterable[timedelta]) -> datetime:
 
 def due(turn: datetime, cadences: Mapping[str, timedelta]) -> list[str]:
     """What is due at the instant `turn` of the grid, in the order given."""
-    return [name for name, every in cadences.items() if (turn - EPOCH) % every == timedelta()]
+    since = turn - EPOCH
+    return [name for name, every in cadences.items() if not since % every]
 
 
 def turn_after(turn: datetime, now: datetime, cadences: Iterable[timedelta]) -> datetime:
@@ -38,6 +39,6 @@ def turn_after(turn: datetime, now: datetime, cadences: Iterable[timedelta]) -> 
     instant: so a slow machine decides as a fast one does. After a longer absence, or a jump of the clock, turns are
     skipped: nobody is helped by advice on hours ago.
     """
-    cadences = tuple(cadences)
+    cadences = frozenset(cadences)
     following = next_turn(turn, cadences)
     return following if now - following < PATIENCE else next_turn(now - min(cadences), cadences)

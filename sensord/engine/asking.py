@@ -5,6 +5,7 @@ What is asked is planned once for a configuration; what several questions of a t
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -186,7 +187,7 @@ def ask(
     told = garden.told(entries)
     stood = told.at(now)
     all_stands = tuple(stood.stands.values())
-    recent = [e for e in told.addressed if e.at >= now - ENTRIES_KEPT]
+    recent = told.addressed[bisect_left(told.addressed, now - ENTRIES_KEPT, key=_said_at) :]
     sight = _Sight(windows, milliseconds(now) / 1000)
     verdicts: list[Verdict] = []
     concerns: list[Concern] = []
@@ -224,6 +225,10 @@ def ask(
             concerns.append(after)
         notices.extend(news)
     return Outcome(tuple(verdicts), tuple(concerns), tuple(notices), tuple(defects))
+
+
+def _said_at(entry: Entry) -> datetime:
+    return entry.at
 
 
 def about(entries: Sequence[Entry], key: str, subject: str) -> tuple[Entry, ...]:

@@ -35,6 +35,8 @@ def put(state: State, messages: Iterable[Message]) -> State:
     """Messages into the outbox; one whose key is there already is the same message."""
     new = {m.key: m for m in messages if m.key not in state.parcels}
     parcels = {k: Parcel(m, 0, m.not_before or m.at, Fate.WAITING) for k, m in new.items()}
+    if not new:
+        return state
     counts = state.counts._replace(messages=state.counts.messages + len(new))
     return owing(
         state._replace(parcels={**state.parcels, **parcels}, counts=counts), messages=tuple(new.values())
@@ -44,6 +46,8 @@ def put(state: State, messages: Iterable[Message]) -> State:
 def held_back(state: State, held: Iterable[tuple[Message, str]]) -> Step:
     """What is not said, and why: kept with its reason."""
     held = [(m, why) for m, why in held if m.key not in state.parcels]
+    if not held:
+        return state, ()
     parcels = {m.key: Parcel(m, 0, m.not_before or m.at, Fate.HELD, why) for m, why in held}
     state = owing(state._replace(parcels={**state.parcels, **parcels}), held=tuple(held))
     return state, tuple(Tell(Level.INFO, f"held back: {m.title} ({why})") for m, why in held)

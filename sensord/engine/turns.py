@@ -154,13 +154,14 @@ def _judged(state: State, outcome: Outcome) -> Step:
         for key, defect in outcome.defects
         if failing.get(key) != found[key]
     )
-    for verdict in outcome.verdicts:
-        failing.pop(concern_key(verdict.rule, verdict.subject), None)
-    said = {(v.rule, v.subject): (v.state.value, int(v.severity), v.reason) for v in outcome.verdicts}
+    if failing or found:
+        for verdict in outcome.verdicts:
+            failing.pop(concern_key(verdict.rule, verdict.subject), None)
+        state = state._replace(failing={**failing, **found})
+    said = {(v.rule, v.subject): (v.state, v.severity, v.reason) for v in outcome.verdicts}
     changed = tuple(v for v in outcome.verdicts if state.said.get((v.rule, v.subject)) != said[v.rule, v.subject])
-    state = state._replace(failing={**failing, **found}, said={**state.said, **said})
     state = stands_now(state, outcome.concerns)
-    return owing(state, verdicts=changed) if changed else state, news
+    return owing(state._replace(said={**state.said, **said}), verdicts=changed) if changed else state, news
 
 
 def _messages(given: Given, state: State, outcome: Outcome, now: datetime) -> Step:
@@ -184,7 +185,7 @@ def _morning_line(given: Given, state: State, desk: postman.Desk, now: datetime)
     """Once a day, at the keeper's time: so that silence means trouble."""
     local = now.astimezone(given.zone)
     today = local.date().isoformat()
-    if not _within_two_hours(given.keeper.morning_line_at, local) or state.facts.get(MORNING) == today:
+    if state.facts.get(MORNING) == today or not _within_two_hours(given.keeper.morning_line_at, local):
         return state, ()
     yesterday = now - timedelta(days=1)
     held = sum(p.state == Fate.HELD and yesterday <= p.message.at < now for p in state.parcels.values())
@@ -203,7 +204,7 @@ def _morning_line(given: Given, state: State, desk: postman.Desk, now: datetime)
 
 
 def _within_two_hours(at: str, local: datetime) -> bool:
-    return bool(at) and at <= local.strftime("%H:%M") < f"{int(at[:2]) + 2:02d}{at[2:]}"
+    return bool(at) and at <= local.isoformat(timespec="minutes")[11:16] < f"{int(at[:2]) + 2:02d}{at[2:]}"
 
 
 def _night_minimum_c(given: Given, state: State, now: datetime) -> float | None:

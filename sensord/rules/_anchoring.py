@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from pydantic import Field
@@ -53,6 +53,7 @@ class Held:
 
     stand: Stand
     by: Holding
+    _gusts: dict[bool | None, float] = field(init=False, compare=False, repr=False, default_factory=dict)
 
     @property
     def frame(self) -> wind_load.Frame:
@@ -62,12 +63,14 @@ class Held:
 
     def gust_m_s(self, wet: bool | None) -> float:
         """The gust that it holds as it stands [m/s]; of wet netting unless that is known to be dry."""
-        e, p = self.stand.enclosure, self.by
-        drag = wind_load.force_coefficient(e.open_fraction, wet, is_draped(self.stand))
-        held = wind_load.gust_held(
-            self.frame, self.stand.ballast_kg, drag, e.friction, p.gust_height_factor, p.safety_factor
-        )
-        return held.gust_m_s
+        if wet not in self._gusts:
+            e, p = self.stand.enclosure, self.by
+            drag = wind_load.force_coefficient(e.open_fraction, wet, is_draped(self.stand))
+            held = wind_load.gust_held(
+                self.frame, self.stand.ballast_kg, drag, e.friction, p.gust_height_factor, p.safety_factor
+            )
+            self._gusts[wet] = held.gust_m_s
+        return self._gusts[wet]
 
     def to_hold(self, gust_m_s: float, wet: bool | None) -> tuple[Action | None, dict[str, Number | datetime]]:
         """What makes it hold a gust with nothing draped over it: to anchor, to peg or shelter, or None; and the numbers."""

@@ -133,6 +133,11 @@ class Seen(View):
         """Everything that is in three columns."""
         return cls(probe, Columns(times_s, values, doubts), 0, len(times_s))
 
+    def doubts_since(self, start_s: float) -> Sequence[int]:
+        """Of the readings from `start_s` on."""
+        first = bisect_left(self._columns.times_s, start_s, self._first, self._last)
+        return self._columns.doubts[first : self._last]
+
     def usable(self, until_s: float, lowest: float = -LARGEST, highest: float = LARGEST) -> Track:
         """What may be computed with, up to an instant; who asks for the same again is given the same."""
         times, last = self._columns.times_s, self._last

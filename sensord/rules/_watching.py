@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from types import MappingProxyType
 
 from pydantic import Field
@@ -25,9 +25,9 @@ class Patience(Bounds):
         5, ge=2, le=100, description="and for longer than this many of its own intervals [1]; chosen"
     )
 
-    def silence(self, probe: Probe) -> timedelta:
-        """The silence that a probe is allowed."""
-        return max(timedelta(minutes=self.silent_min), timedelta(seconds=self.silent_intervals * probe.interval_s))
+    def silence_s(self, probe: Probe) -> float:
+        """The silence that a probe is allowed [s]."""
+        return max(60.0 * self.silent_min, self.silent_intervals * probe.interval_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class Watch:
 
     def is_silent(self, probe: Probe, now: datetime) -> bool:
         """Whether nothing has come from a probe for longer than it is allowed."""
-        return now - self.heard_at(probe) > self.patience.silence(probe)
+        return (now - self.heard_at(probe)).total_seconds() > self.patience.silence_s(probe)
 
     def all_silent(self, probes: Iterable[Probe], now: datetime) -> bool:
         """Whether nothing is heard any more: then it is not a probe that is at fault."""

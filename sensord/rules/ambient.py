@@ -117,7 +117,7 @@ def _missing(evidence: Evidence, now: datetime, name: str) -> Verdict:
         return unknown(NAME, evidence, now, Unclear.LEFT_TO_CLOCK, facts)
     if not watch.connected or watch.all_silent(evidence.probes, now):
         return unknown(NAME, evidence, now, Unclear.NOTHING_IS_HEARD, facts)
-    silence = max(watch.patience.silence(probe) for probe in evidence.probes if tells_ambient(probe))
+    silence = timedelta(seconds=max(watch.patience.silence_s(p) for p in evidence.probes if tells_ambient(p)))
     if now - watch.running_since <= silence:
         return unknown(NAME, evidence, now, Unclear.JUST_STARTED, facts)
     if now - heard <= silence and name in watch.last_heard:

@@ -83,7 +83,7 @@ def _misdating(evidence: Evidence, now: datetime) -> set[str]:
         if heard is None or watch.is_silent(probe, now):
             continue
         recent_s = seconds(now) - max(1800.0, 4 * probe.interval_s)
-        doubts = [d for t, d in zip(seen.times_s, seen.doubts, strict=True) if t >= recent_s]
+        doubts = seen.doubts_since(recent_s)
         if 4 * probe.interval_s > LOOKBACK.total_seconds():
             continue  # it reports too rarely to tell
         if not doubts or all(d & MISDATED for d in doubts):

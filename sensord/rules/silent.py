@@ -90,7 +90,7 @@ def _nonsense(evidence: Evidence, probe: Probe, now: datetime) -> Reason | None:
     latest_s = seconds(now) - max(900.0, 4 * probe.interval_s)
     found = None
     for seen in (s for need in LOOKED_AT.values() for s in evidence.series.get(need, ())):
-        doubts = [d for t, d in zip(seen.times_s, seen.doubts, strict=True) if t >= latest_s]
+        doubts = seen.doubts_since(latest_s)
         if len(doubts) >= 3 and all(d & NONSENSE for d in doubts):
             found = Reason.STUCK if all(d & int(Doubt.STUCK) for d in doubts) else Reason.UNUSABLE
     return found

@@ -6,6 +6,7 @@ published: the duration is a choice.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -14,7 +15,7 @@ from pydantic import Field
 
 from sensord import actions
 from sensord.model import Doubt, Hazard, Number, Quantity, Severity, Verdict
-from sensord.rules import Evidence, Need, Per, Unclear
+from sensord.rules import Evidence, Need, Per, Seen, Unclear
 from sensord.rules._animals import is_empty
 from sensord.rules._manners import NOTE
 from sensord.rules._readings import Bounds, breach, fine, seconds, unknown
@@ -89,20 +90,27 @@ RULE = Wet()
 def _spell(evidence: Evidence, now: datetime, p: Thresholds) -> tuple[float, float] | None:
     """How long it has been wet, up to the newest reading [h], and that reading; None if nothing fresh is known."""
     for seen in evidence.series.get("humidity", ()):
-        # A sensor at saturation is wet, not stuck: a wet doubt speaks, whatever else is said of the reading.
-        rows = [
-            (t, v, bool(d & WET) or v >= p.wet_ratio)
-            for t, v, d in zip(seen.times_s, seen.values, seen.doubts, strict=True)
-            if 0 <= v <= 1.1 and t <= seconds(now) and (d & WET or not d & REFUSED)
-        ]
         interval_s = seen.probe.interval_s
-        if not rows or rows[-1][0] < seconds(now) - max(1200.0, 2.5 * interval_s):
+        rows = _newest_first(seen, seconds(now), p)
+        newest = next(rows, None)
+        if newest is None or newest[0] < seconds(now) - max(1200.0, 2.5 * interval_s):
             continue
-        start = end = rows[-1][0]
-        for t, _, wet in reversed(rows):
+        start = end = newest[0]
+        newest_wet = newest[2]
+        for t, _, wet in rows:
             if start - t > max(60.0 * BREAK_MIN, 3 * interval_s):
                 break
             start = t if wet else start
-        newest_wet = any(wet for t, _, wet in rows if t >= end - 60.0 * BREAK_MIN)
-        return (end - start) / 3600.0 if newest_wet else 0.0, rows[-1][1]
+            newest_wet = newest_wet or (wet and t >= end - 60.0 * BREAK_MIN)
+        return (end - start) / 3600.0 if newest_wet else 0.0, newest[1]
     return None
+
+
+def _newest_first(seen: Seen, now_s: float, p: Thresholds) -> Iterator[tuple[float, float, bool]]:
+    """When, how moist, and whether that is wet. A sensor at saturation is wet, not stuck: a wet doubt speaks, whatever
+    else is said of the reading."""
+    times, values, doubts = seen.times_s, seen.values, seen.doubts
+    for i in range(len(times) - 1, -1, -1):
+        v, d = values[i], doubts[i]
+        if 0 <= v <= 1.1 and times[i] <= now_s and (d & WET or not d & REFUSED):
+            yield times[i], v, bool(d & WET) or v >= p.wet_ratio

@@ -8,6 +8,7 @@ Live, replay, demonstration and simulation run this same loop over their own edg
 
 from __future__ import annotations
 
+import gc
 import logging
 from collections import deque
 from collections.abc import Callable
@@ -57,6 +58,7 @@ class Loop:
         facts: what the edges must know again after a restart.
         on_step: the clock has stepped: whoever waits for an instant lays it anew.
         shipping: what carries everything to another database as well.
+        sums_up_late: hours and days are brought up to date only when somebody looks: in a replay nobody does meanwhile.
     """
 
     def __init__(
@@ -72,11 +74,12 @@ class Loop:
         facts: Callable[[], dict[str, str]] = dict,
         on_step: Callable[[], None] = lambda: None,
         shipping: Shipping | None = None,
+        sums_up_late: bool = False,
     ) -> None:
         self.given, self.reception = given, reception
         self.clock, self.inbox, self.store, self.sender = clock, inbox, store, sender
         self._connected, self._facts, self._on_step = connected, facts, on_step
-        self._review, self._shipping = review, shipping
+        self._review, self._shipping, self._sums_up_late = review, shipping, sums_up_late
         self.heartbeat: datetime = EPOCH
         self.state = State(EPOCH, EPOCH)
 
@@ -87,6 +90,7 @@ class Loop:
 
     def run(self, until: datetime | None = None, stopped: Callable[[], bool] = lambda: False) -> None:
         """Go on until `until` (replay, demonstration) or until `stopped` says so."""
+        gc.freeze()  # what was built stays: no need to look through it for garbage again and again
         self.begin()
         while not stopped():
             if self.once(until) and until is not None and self.clock.now() >= until:
@@ -191,11 +195,14 @@ class Loop:
             case Tell(level, line, defect):
                 log.log(level, "%s", line, exc_info=defect)
             case Summarise(at):
-                self._although_full("summaries wait", lambda: self.store.journal.summarise(at))
+                if not self._sums_up_late:
+                    self._although_full("summaries wait", lambda: self.store.journal.summarise(at))
             case Prune(before, most):
                 deleted = self._although_full("old readings stay", lambda: self.store.journal.prune(before, most))
                 return Pruned(now, deleted or 0)
             case LookBack(week, at):
+                if self._sums_up_late:
+                    self._although_full("summaries wait", lambda: self.store.journal.summarise(at))
                 return LookedBack(at, week, self._looked_back(week, at))
         return None
 

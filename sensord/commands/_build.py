@@ -35,6 +35,9 @@ RELEASED = datetime(2026, 11, 25, tzinfo=UTC)
 UNDATED = 12_000
 """Packets remembered: what the inbox can hold unacknowledged, and a little more."""
 
+TOGETHER = 1000
+"""Commits of a replay that become durable at once: it can be repeated, and nobody else looks at its store meanwhile."""
+
 ConfigOption = Annotated[Path, typer.Option("--config", "-c", help="The configuration (TOML).")]
 SecretsOption = Annotated[
     Path | None, typer.Option("--secrets", help="Directory of secrets, one file a value, named like push__phone.")
@@ -180,6 +183,7 @@ def loop(
     facts: Callable[[], dict[str, str]] = dict,
     on_step: Callable[[], None] = lambda: None,
     shipping: Shipping | None = None,
+    sums_up_late: bool = False,
 ) -> Loop:
     """The loop of this configuration over these edges."""
     return Loop(
@@ -194,6 +198,7 @@ def loop(
         facts,
         on_step,
         shipping,
+        sums_up_late,
     )
 
 
@@ -251,7 +256,7 @@ def open_store(built: OneGarden, path: Path, durable: bool = True) -> SqliteStor
 
     bounds = Bounds(refusals=built.settings.store.refusals_kept, undated=UNDATED)
     ships_to = built.settings.influx.destination if durable else ""
-    return SqliteStore(path, durable=durable, bounds=bounds, ships_to=ships_to)
+    return SqliteStore(path, durable=durable, together=1 if durable else TOGETHER, bounds=bounds, ships_to=ships_to)
 
 
 def share(built: OneGarden, store: Store) -> Share:

@@ -56,7 +56,7 @@ def command(
             share = _build.share(built, kept)
             channel = stack.enter_context(JsonLinesChannel(messages or Path("/dev/null")))
             sender = InlineSender(dict.fromkeys(Route, channel))
-            loop = _build.loop(built, clock, inbox, share, sender)
+            loop = _build.loop(built, clock, inbox, share, sender, sums_up_late=True)
             _go(loop, clock.now(), end + END, quiet=json)
         except (FeedError, OSError) as error:
             raise Mistakes(str(error).splitlines()) from None

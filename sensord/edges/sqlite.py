@@ -36,6 +36,7 @@ class SqliteStore:
     Args:
         path: the file, made where it is missing; its directory must exist.
         durable: False flushes nothing to the disk: for a replay into a file that nobody will miss.
+        together: so many commits become durable at once, and others see them only then: for the same replay.
         busy_s: how long to wait for another process that holds the file.
         bounds: how much is kept of each site.
         ships_to: the other database that is to get everything, by a name of its own; "" where there is none.
@@ -50,12 +51,14 @@ class SqliteStore:
         path: str | Path,
         *,
         durable: bool = True,
+        together: int = 1,
         busy_s: float = 5.0,
         bounds: Bounds = Bounds(),  # noqa: B008 (a tuple)
         ships_to: str = "",
     ) -> None:
         self._path, self._busy_s, self._bounds = path, busy_s, bounds
-        self.writer = Writer(path, durable, busy_s)
+        self.writer = Writer(path, durable, busy_s, together)
+        self._reads_apart = together == 1
         self._notes = ShippingNotes(self.writer)
         self._readers: list[Connection] = []
         try:
@@ -66,9 +69,7 @@ class SqliteStore:
 
     def of(self, site: Site, places: Sequence[Place] | Places = ()) -> Share:
         """This site's share; `places` says whose degree-days are counted. Each share may be used by a thread of its own."""
-        reader = open_to_read(self._path, self._busy_s)
-        self._readers.append(reader)
-        reader.db.execute(f"PRAGMA cache_size = -{READER_CACHE_KIB}")
+        reader = self._reader_of_share()
         numbers = Numbers(reader, site.name)
         newest = NewestReadings(reader, numbers, SqliteReadings(reader, site.name, numbers))
         journal = SqliteJournal(
@@ -85,6 +86,15 @@ class SqliteStore:
             shelf.facts,
             shelf.accounts,
         )
+
+    def _reader_of_share(self) -> Connection:
+        """A connection of its own; where commits wait for company, the one that sees them already."""
+        if not self._reads_apart:
+            return self.writer.connection
+        reader = open_to_read(self._path, self._busy_s)
+        self._readers.append(reader)
+        reader.db.execute(f"PRAGMA cache_size = -{READER_CACHE_KIB}")
+        return reader
 
     @staticmethod
     def reader(path: str | Path, busy_s: float = 5.0) -> SqliteReader:

@@ -170,4 +170,5 @@ class SqliteJournal:
 
     def close(self) -> None:
         """Close the site's own connection; the store goes on for the others."""
-        self._reader.close()
+        if self._reader is not self._writer.connection:
+            self._reader.close()

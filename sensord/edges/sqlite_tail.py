@@ -1,11 +1,13 @@
-"""The newest readings of the series that are asked for, in memory, exactly as the database would answer.
+"""The newest readings of each series, in memory, exactly as the database would answer.
 
-Rules look at the last hours of every series on every turn. A column here is complete from its `floor_s` on: every
-stored reading measured at or after it is in it. It is filled from the database on demand and kept up after each commit.
+Hours are summed up every few minutes, and each asks for its readings and those of the hours beside it. A column here is
+complete from its `floor_s` on: every stored reading measured at or after it is in it. It is filled from the database when
+it is first asked for and kept up after each commit.
 """
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
@@ -16,8 +18,8 @@ from sensord.edges.sqlite_reads import Numbers, SqliteReadings, columns_of
 from sensord.model import Gap, Quantity, Reading
 from sensord.ports import Series, Slot
 
-LONGEST = 3072
-"""Readings kept of a series (two days at one a minute), about 72 bytes each."""
+LONGEST = 1024
+"""Readings kept of a series, at most; half of them are some hours of one a minute. 18 bytes each."""
 
 MOST_SERIES = 64
 
@@ -29,9 +31,7 @@ class Column:
 
     def __init__(self, floor_s: float, times_s: list[float], values: list[float], doubts: list[int]) -> None:
         self.floor_s = floor_s
-        self.times_s = times_s
-        self.values = values
-        self.doubts = doubts
+        self.times_s, self.values, self.doubts = array("d", times_s), array("d", values), array("H", doubts)
 
     def put(self, time_s: float, value: float, doubts: int, longest: int) -> None:
         """Take in a reading unless one of that time is there: the first value wins. Keep at most the newest `longest`."""
@@ -62,7 +62,8 @@ class Column:
         """Readings with start <= time < end, as new lists."""
         first = bisect_left(self.times_s, start_s)
         last = bisect_left(self.times_s, end_s, lo=first)
-        return Series(self.times_s[first:last], self.values[first:last], self.doubts[first:last])
+        part = slice(first, last)
+        return Series(self.times_s[part].tolist(), self.values[part].tolist(), self.doubts[part].tolist())
 
 
 class Newest:
@@ -80,8 +81,8 @@ class Newest:
         return column.between(start_s, end_s)
 
     def has_room(self, series: int) -> bool:
-        """Whether the series may have a column."""
-        return series in self._columns or len(self._columns) < MOST_SERIES
+        """Whether the series may be given a column; one that has one already needs none."""
+        return series not in self._columns and len(self._columns) < MOST_SERIES
 
     def adopt(self, series: int, floor_s: float, found: Series) -> None:
         """Take all stored readings of a series from `floor_s` on."""
@@ -101,7 +102,7 @@ class Newest:
 
 
 class NewestReadings:
-    """`ports.Readings` for the site's own loop: what it asks for again and again comes from memory, the rest from the file."""
+    """`ports.Readings` for the site's own loop: what is asked for again and again comes from memory, the rest from the file."""
 
     def __init__(self, connection: Connection, numbers: Numbers, readings: SqliteReadings) -> None:
         self._connection, self._numbers, self._readings = connection, numbers, readings
@@ -110,17 +111,14 @@ class NewestReadings:
     def series(self, probe: str, quantity: Quantity, start: datetime, end: datetime) -> Series:
         """Stored readings with start <= measured_at < end, ascending."""
         number = self._numbers.of(probe, quantity)
-        if number is None:
-            return Series([], [], [])
-        (series, scale), start_ms, end_ms = number, ceil_ms(start), ceil_ms(end)
-        found = self.newest.between(series, start_ms / 1000, end_ms / 1000)
-        if found is None and self.newest.has_room(series) and self._few_since(series, start_ms):
-            self.newest.adopt(series, start_ms / 1000, columns_of(self._connection, series, scale, start_ms, 2**62))
-        return self.columns(series, scale, start_ms, end_ms) if found is None else found
+        return Series([], [], []) if number is None else self.columns(*number, ceil_ms(start), ceil_ms(end))
 
     def columns(self, series: int, scale: float, start_ms: int, end_ms: int) -> Series:
         """The readings of a numbered series, from memory where it reaches back so far."""
         found = self.newest.between(series, start_ms / 1000, end_ms / 1000)
+        if found is None and self.newest.has_room(series) and self._few_since(series, start_ms):
+            self.newest.adopt(series, start_ms / 1000, columns_of(self._connection, series, scale, start_ms, 2**62))
+            found = self.newest.between(series, start_ms / 1000, end_ms / 1000)
         return columns_of(self._connection, series, scale, start_ms, end_ms) if found is None else found
 
     def _few_since(self, series: int, start_ms: int) -> bool:

@@ -46,14 +46,17 @@ class Queue:
 class Writer:
     """Opens the file, alone, and brings it to the newest schema; gives one transaction at a time.
 
+    `together`: so many of them become one of the database's, where nothing must be durable at once.
+
     Raises:
         ValueError: the file is no store, is of a newer sensord, or another process writes to it.
         Transient: the file can't be opened at the moment, or there is no room to migrate it.
     """
 
-    def __init__(self, path: str | Path, durable: bool, busy_s: float) -> None:
+    def __init__(self, path: str | Path, durable: bool, busy_s: float, together: int = 1) -> None:
         self._lock: int | None = hold_alone(path)
         self._queue = Queue()
+        self._together, self._parts = together, 0
         try:
             with transient(str(path)):
                 if not Path(path).exists():
@@ -82,23 +85,53 @@ class Writer:
 
         `forget` is called then: whoever remembers what it wrote must remember no longer.
         """
-        connection = self.connection
-        db = connection.db
         with self._queue:
             try:
-                with transient(connection.path):
-                    db.execute("BEGIN IMMEDIATE")
+                with transient(self.connection.path), self._whole() if self._together == 1 else self._part() as db:
                     yield db
-                    db.execute("COMMIT")
             except BaseException:
-                if db.in_transaction:
-                    db.execute("ROLLBACK")
                 forget()
                 raise
+            if self._parts >= self._together:
+                self._settle()
+
+    @contextmanager
+    def _whole(self) -> Iterator[sqlite3.Connection]:
+        db = self.connection.db
+        try:
+            db.execute("BEGIN IMMEDIATE")
+            yield db
+            db.execute("COMMIT")
+        except BaseException:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise
+
+    @contextmanager
+    def _part(self) -> Iterator[sqlite3.Connection]:
+        """A part of a larger transaction, which ends when there are enough of them."""
+        db = self.connection.db
+        if not db.in_transaction:
+            db.execute("BEGIN IMMEDIATE")
+        db.execute("SAVEPOINT part")
+        try:
+            yield db
+        except BaseException:
+            db.execute("ROLLBACK TO part")
+            raise
+        finally:
+            db.execute("RELEASE part")
+        self._parts += 1
+
+    def _settle(self) -> None:
+        self._parts = 0
+        if self.connection.db.in_transaction:
+            self.connection.db.execute("COMMIT")
 
     def close(self) -> None:
         """Close; everything committed stays."""
         with self._queue:
+            self._settle()
             self.connection.close()
             let_go(self._lock)
             self._lock = None

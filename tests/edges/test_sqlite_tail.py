@@ -81,7 +81,7 @@ def test_memory_is_bounded(store: Kept) -> None:
     """Neither a long series nor many series make it grow without end."""
     for day in range(8):
         store.journal.commit(Commit(START, [reading(86400.0 * day + 60 * i, 20) for i in range(1440)]))
-        store.readings.series(LOW, TEMPERATURE, START + timedelta(days=day), NEVER)
+        store.readings.series(LOW, TEMPERATURE, START + timedelta(days=day, hours=12), NEVER)
     assert max(len(column.times_s) for column in store.readings.newest._columns.values()) <= LONGEST
     store.journal.commit(Commit(START, [reading(0, 20, f"probe-{i}") for i in range(MOST_SERIES + 20)]))
     for i in range(MOST_SERIES + 20):

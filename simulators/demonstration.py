@@ -69,7 +69,7 @@ def demonstrate(wishes: Wishes) -> None:
         phone = _Phone(screen, garden.keeper)
         sender = InlineSender(dict.fromkeys(Route, phone))
         loop = _build.loop(built, clock, inbox, kept, sender)
-        served = _page.serve(built, path, clock, loop, live)
+        served = _page.serve(path, [_page.Alone(built, clock, loop, live.connected, live.put_local)])
         if served is not None:
             stack.callback(served.close)
             screen.console.print(f"The page: {served.address}\n")

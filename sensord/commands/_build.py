@@ -22,6 +22,7 @@ from sensord.intake.reception import Reception
 from sensord.language import Catalogue
 from sensord.loop import Loop, Reviewer
 from sensord.ports import Clock, Inbox, Place, Places, Sender, Share, Shipping, Store
+from sensord.rules import Per
 
 if TYPE_CHECKING:
     from sensord.edges import mqtt
@@ -264,25 +265,27 @@ def share(built: OneGarden, store: Store) -> Share:
     return store.of(built.garden.site, places(built.garden))
 
 
-def shipper(built: OneGarden, path: Path, store: SqliteStore, wake: Callable[[], object]) -> Shipper | None:
-    """What ships to the InfluxDB of this configuration; None where there is none."""
-    influx = built.settings.influx
+def enclosures_of(gardens: Sequence[OneGarden]) -> set[tuple[str, str]]:
+    """Every enclosure, by its site and its name."""
+    return {(built.name, e.name) for built in gardens for e in built.garden.enclosures}
+
+
+def per_of(gardens: Sequence[OneGarden]) -> dict[str, Per]:
+    """What each rule of any garden is asked about."""
+    return {name: rule.per for built in gardens for name, rule in built.garden.rules.items()}
+
+
+def shipper(gardens: Sequence[OneGarden], path: Path, store: SqliteStore, wake: Callable[[], object]) -> Shipper | None:
+    """What ships everything of all gardens to the InfluxDB of this configuration; None where there is none."""
+    influx = gardens[0].settings.influx
     if not influx.url:
         return None
     from sensord.edges.influx import Shipper
     from sensord.edges.influx_writer import InfluxWriter
     from sensord.edges.sqlite_unshipped import SqliteTail
 
-    per = {name: rule.per for name, rule in built.garden.rules.items()}
-    return Shipper(
-        partial(SqliteTail.open, path),
-        store,
-        InfluxWriter(influx),
-        [e.name for e in built.garden.enclosures],
-        per,
-        wake,
-        influx.every_s,
-    )
+    tail = partial(SqliteTail.open, path)
+    return Shipper(tail, store, InfluxWriter(influx), enclosures_of(gardens), per_of(gardens), wake, influx.every_s)
 
 
 def store_path(store: StoreSettings, config: Path) -> Path:

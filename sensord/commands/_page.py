@@ -1,16 +1,18 @@
-"""The page beside the loop, and the links to it in messages, where they are configured."""
+"""The page beside the loops, and the links to it in messages, where they are configured."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from sensord.config import Mistakes
+from sensord.config import GardenFound, Mistakes
 
 if TYPE_CHECKING:
     from sensord.commands._build import OneGarden
+    from sensord.edges.page.look import House
     from sensord.edges.page.server import PageServer
     from sensord.loop import Loop
     from sensord.model import Message
@@ -19,17 +21,45 @@ if TYPE_CHECKING:
 MISSING = "page: what serves it is not installed ({}); pip install 'sensord[page]'"
 
 
-class Told(Protocol):
-    """What the page tells the loop through, and asks whether the broker is there."""
+class Shown(Protocol):
+    """A garden, and what the page needs of its loop."""
+
+    @property
+    def built(self) -> OneGarden:
+        """Its configuration."""
+
+    @property
+    def clock(self) -> Clock:
+        """Its clock."""
+
+    @property
+    def loop(self) -> Loop:
+        """Its loop, whichever is the latest."""
 
     def connected(self) -> tuple[bool, datetime | None]:
-        """Whether it is, and since when not."""
+        """Whether its broker is there, and since when not."""
 
-    def put_local(self, topic: str, payload: bytes) -> None:
-        """Hand in what a keeper said."""
+    def put(self, topic: str, payload: bytes) -> None:
+        """Hand in what was said on the page; Transient where it can't be taken at the moment."""
 
 
-def links(built: OneGarden) -> Callable[[Message], str] | None:
+@dataclass(frozen=True, slots=True)
+class Alone:
+    """A garden with one loop."""
+
+    built: OneGarden
+    clock: Clock
+    loop: Loop
+    connected: Callable[[], tuple[bool, datetime | None]]
+    put: Callable[[str, bytes], None]
+
+
+def root_of(built: OneGarden, is_shared: bool) -> str:
+    """Below which address a garden's pages stand: its own where there may be several."""
+    return f"/garden/{built.name}" if is_shared else ""
+
+
+def links(built: OneGarden, is_shared: bool = False) -> Callable[[Message], str] | None:
     """What makes the link by which a message is answered; None where the page can't be reached from a phone."""
     page = built.settings.page
     if not page.enabled or not page.base_url:
@@ -38,37 +68,47 @@ def links(built: OneGarden) -> Callable[[Message], str] | None:
         from sensord.edges.page.links import Links
     except ImportError as error:
         raise Mistakes([MISSING.format(error.name)]) from None
-    return Links(page.base_url, page.secret.get_secret_value(), page.link_hours).address_of
+    root = root_of(built, is_shared)
+    return Links(page.base_url, page.secret.get_secret_value(), page.link_hours, root).address_of
 
 
-def serve(built: OneGarden, path: Path, clock: Clock, loop: Loop, inbox: Told) -> PageServer | None:
+def serve(
+    path: Path, gardens: Sequence[Shown], unsound: Sequence[GardenFound] = (), is_shared: bool = False
+) -> PageServer | None:
     """The page on its own thread, until it is closed; None where it is switched off.
 
     Raises:
         Mistakes: it is switched on, but not installed, or its address is taken.
     """
-    if not built.settings.page.enabled:
+    if not gardens[0].built.settings.page.enabled:
         return None
-    from sensord.model import EPOCH
     from sensord.ports import Transient
 
     try:
-        from sensord.edges.page.look import House as Home
+        from sensord.edges.page.lobby import Unwatched
         from sensord.edges.page.server import PageServer
     except ImportError as error:
         raise Mistakes([MISSING.format(error.name)]) from None
-    home = Home(
-        settings=built.settings,
-        garden=built.garden,
-        texts=built.texts,
-        store=path,
-        now=clock.now,
-        known_at=lambda: loop.heartbeat,
-        connected=inbox.connected,
-        put=inbox.put_local,
-        running_since=lambda: loop.state.started_at or EPOCH,
-    )
+    houses = [_house(shown, path, root_of(shown.built, is_shared)) for shown in gardens]
     try:
-        return PageServer(home)
+        return PageServer(*houses, unwatched=[Unwatched(garden.name, len(garden.mistakes)) for garden in unsound])
     except Transient as trouble:
         raise Mistakes([str(trouble)]) from None
+
+
+def _house(shown: Shown, path: Path, root: str) -> House:
+    from sensord.edges.page.look import House
+    from sensord.model import EPOCH
+
+    return House(
+        settings=shown.built.settings,
+        garden=shown.built.garden,
+        texts=shown.built.texts,
+        store=path,
+        now=lambda: shown.clock.now(),
+        known_at=lambda: shown.loop.heartbeat,
+        connected=shown.connected,
+        put=shown.put,
+        running_since=lambda: shown.loop.state.started_at or EPOCH,
+        root=root,
+    )

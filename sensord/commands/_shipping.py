@@ -50,15 +50,15 @@ def shipping(built: OneGarden, path: Path) -> list[Finding]:
 
 def _trial(built: OneGarden, path: Path) -> Finding:
     """Send one reading again."""
+    from sensord.commands._build import enclosures_of, per_of
     from sensord.edges.influx import try_out
     from sensord.edges.sqlite_unshipped import SqliteTail
     from sensord.ports import Transient
 
     influx = built.settings.influx
     where = f"{influx.url}, bucket {influx.bucket}"
-    per = {name: rule.per for name, rule in built.garden.rules.items()}
     try:
-        sent = try_out(SqliteTail.open(path), influx, [e.name for e in built.garden.enclosures], per)
+        sent = try_out(SqliteTail.open(path), influx, enclosures_of([built]), per_of([built]))
     except ModuleNotFoundError:
         return ("influxdb", False, "the library is not there: pip install 'sensord[influx]' brings it")
     except (Transient, ValueError) as error:

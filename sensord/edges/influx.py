@@ -31,7 +31,9 @@ WAKE_EVERY_S = 1.0
 """While catching up, the store is told this often what was delivered."""
 
 
-def try_out(tail: Tail, settings: InfluxSettings, enclosures: Collection[str], per: Mapping[str, Per]) -> str:
+def try_out(
+    tail: Tail, settings: InfluxSettings, enclosures: Collection[tuple[str, str]], per: Mapping[str, Per]
+) -> str:
     """Ship the newest reading of the store at once, again if it was shipped: that changes nothing, and proves the way.
 
     Returns what was shipped, "" where there is nothing yet. Raises Transient with what is wrong.
@@ -48,9 +50,9 @@ class Shipper:
 
     Args:
         open_tail: how the thread gets at what is to be shipped; called on that thread, again until it succeeds.
-        store: the store's writer; `settle` alone uses it, and only the loop's thread may call that.
+        store: the store's writer; `settle` alone uses it, and only a loop's thread may call that.
         writer: the connection to the server.
-        enclosures: by their names.
+        enclosures: each by its site and its name.
         per: of each rule, what it is asked about.
         wake: called from the thread when there is something to settle, or to tell.
         every_s: how often to look for something new [s].
@@ -62,7 +64,7 @@ class Shipper:
         open_tail: Callable[[], Tail],
         store: Settles,
         writer: InfluxWriter,
-        enclosures: Collection[str],
+        enclosures: Collection[tuple[str, str]],
         per: Mapping[str, Per],
         wake: Callable[[], object],
         every_s: float,
@@ -76,6 +78,7 @@ class Shipper:
         self._maker: LineMaker | None = None
         self._position = Position()
         self._lock = threading.Lock()
+        self._settling = threading.Lock()  # of several gardens, each loop may come to it
         self._delivered = 0  # all changes up to this one
         self._settled = 0
         self._refused: list[Parked] = []
@@ -101,7 +104,11 @@ class Shipper:
         return self.waiting.oldest
 
     def settle(self, now: datetime) -> None:
-        """Tell the store what was delivered; for the loop's thread. Raises Transient, and then it is to be called again."""
+        """Tell the store what was delivered; for a loop's thread. Raises Transient, and then it is to be called again."""
+        with self._settling:
+            self._settle(now)
+
+    def _settle(self, now: datetime) -> None:
         with self._lock:
             delivered, refused = self._delivered, self._refused
             if delivered == self._settled and not refused:

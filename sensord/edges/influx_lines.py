@@ -103,14 +103,14 @@ class LineMaker:
 
     Args:
         series: of a series' number: site, probe, quantity and steps per unit; asked again for a number not yet known.
-        enclosures: by their names.
+        enclosures: each by its site and its name.
         per: of each rule, what it is asked about.
     """
 
     def __init__(
         self,
         series: Callable[[], Mapping[int, tuple[str, str, str, float]]],
-        enclosures: Collection[str],
+        enclosures: Collection[tuple[str, str]],
         per: Mapping[str, Per],
     ) -> None:
         self._look_up, self._enclosures, self._per = series, enclosures, per
@@ -203,7 +203,7 @@ class LineMaker:
     def _entry(self, number: int, entry: Entry) -> Line:
         rule, _, subject = entry.subject.partition("/")
         about = self._about(rule, subject) if rule in self._per else {"subject": entry.subject}
-        if entry.subject in self._enclosures:
+        if (entry.site, entry.subject) in self._enclosures:
             about = {"enclosure": entry.subject}
         start = head("entry", site=entry.site, what=entry.what.value, **about)
         text = line(start, milliseconds(entry.at), said=1.0, amount=entry.amount)

@@ -107,7 +107,7 @@ class MqttInbox:
         self._closing = False
         self._durable: deque[list[Arrival]] = deque()  # committed batches, still to be acknowledged
         self._gaps: deque[Gap] = deque()
-        self._thread = threading.Thread(target=self._run, name="mqtt", daemon=True)
+        self._thread = threading.Thread(target=self._run, name=f"mqtt {site}", daemon=True)
         # From here on only the network thread writes:
         # packet → what it is, and the connection that owns it
         self._unacknowledged: dict[int, tuple[Arrival, int]] = {}

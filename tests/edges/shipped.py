@@ -16,7 +16,7 @@ from sensord.rules import all_rules
 from tests.kept import Kept
 from tests.store_promises import ALDER, BIRCH, SITE
 
-SPECIES = {ALDER: "monarch", BIRCH: "monarch"}
+ENCLOSURES = {(SITE, ALDER), (SITE, BIRCH)}
 PER = {name: rule.per for name, rule in all_rules().items()}
 SOON = datetime(2026, 9, 1, tzinfo=UTC)
 
@@ -24,7 +24,9 @@ SOON = datetime(2026, 9, 1, tzinfo=UTC)
 def shipper_of(path: Path, store: Kept, settings: InfluxSettings, **options: Any) -> Shipper:
     """A shipper of the promises' garden; not started."""
     usual: dict[str, Any] = {"wake": lambda: None, "every_s": 0.05, "first_pause_s": 0.02, "longest_pause_s": 0.2}
-    return Shipper(lambda: SqliteTail.open(path), store, InfluxWriter(settings), SPECIES, PER, **{**usual, **options})
+    return Shipper(
+        lambda: SqliteTail.open(path), store, InfluxWriter(settings), ENCLOSURES, PER, **{**usual, **options}
+    )
 
 
 class ShippedStore:

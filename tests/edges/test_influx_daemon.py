@@ -246,7 +246,7 @@ def test_check_without_influxdb(tmp_path: Path) -> None:
     built = _build.garden_in(config)
     assert _shipping.shipping(built, tmp_path / "nothing") == []
     assert "all are kept" in _shipping.expected(built)[2]
-    assert _build.shipper(built, tmp_path / "nothing", None, None) is None
+    assert _build.shipper([built], tmp_path / "nothing", None, None) is None
 
 
 def test_nothing_is_loaded_where_nothing_ships() -> None:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from sensord.edges.influx_lines import LineMaker, can_be_kept, escaped, head, line
 from sensord.model import Entry, Gap, GapKind, Quantity, What
 from sensord.ports.tail import Kind, Mark, Position, Window
-from tests.edges.shipped import PER, SPECIES
+from tests.edges.shipped import ENCLOSURES, PER
 from tests.store_promises import ALDER, HOUR, LOW, SITE, START, a_concern, a_message, a_verdict
 
 EMPTY = Window(Position(), [], [], [], [], [], [], [], [])
@@ -24,7 +24,7 @@ START_MS = 1_787_198_400_000
 
 def lines(**parts: object) -> list[str]:
     """The lines of a window with these parts."""
-    return [x.text for x in LineMaker(lambda: SERIES, SPECIES, PER).lines(EMPTY._replace(**parts))]
+    return [x.text for x in LineMaker(lambda: SERIES, ENCLOSURES, PER).lines(EMPTY._replace(**parts))]
 
 
 @pytest.mark.outside
@@ -82,7 +82,7 @@ def test_readings() -> None:
 def test_a_new_series_is_looked_up() -> None:
     """A series that appeared after the maker was made is asked for once."""
     known: dict[int, tuple[str, str, str, float]] = {}
-    maker = LineMaker(lambda: known, SPECIES, PER)
+    maker = LineMaker(lambda: known, ENCLOSURES, PER)
     known.update(SERIES)
     (found,) = maker.lines(EMPTY._replace(readings=[(1, START_MS, 1, 0, 0)]))
     assert found.mark == Mark(Kind.READING, 1, START_MS)
@@ -144,7 +144,7 @@ def test_what_was_the_matter_and_what_was_said() -> None:
 def test_times_that_can_be_kept() -> None:
     """Nanoseconds in 64 bits reach from 1677 to 2262 (source: InfluxData, "Line protocol", timestamp)."""
     row = (1, START_MS, 1, 0, 0)
-    maker = LineMaker(lambda: SERIES, SPECIES, PER)
+    maker = LineMaker(lambda: SERIES, ENCLOSURES, PER)
     times = [-9_223_372_036_855, -9_223_372_036_854, 0, 9_223_372_036_854, 9_223_372_036_855]
     found = maker.lines(EMPTY._replace(readings=[(row[0], at, *row[2:]) for at in times]))
     assert [can_be_kept(x) for x in found] == [False, True, True, True, False]

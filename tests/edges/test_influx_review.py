@@ -65,7 +65,7 @@ def shipped(influxd: Influxd, tmp_path_factory: pytest.TempPathFactory) -> Itera
             for message in (told, again, look):
                 store.journal.commit(Commit(message.at, sendings=[Sending(message.key, message.at)]))
             store.journal.summarise(NOW)
-            shipper = _build.shipper(built, path, store, lambda: None)
+            shipper = _build.shipper([built], path, store, lambda: None)
             shipper._catch_up()
             shipper.settle(NOW)
             shipper._tail.close()

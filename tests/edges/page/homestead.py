@@ -185,42 +185,50 @@ def _measured() -> bytes:
 @contextmanager
 def homestead(directory: Path, page: dict[str, Any] | None = None, language: str = "en") -> Iterator[Homestead]:
     """A garden since yesterday's noon, with one Severe concern."""
-    with furnished(directory, page or LOCAL, language=language) as (store, loop, house):
-        app, (office,) = application(house)
+    built, path = understood(page or LOCAL, language=language), directory / "garden.sqlite3"
+    path.write_bytes(_measured())
+    store = opened(built, path, durable=False)
+    loop, house = furnished(built, store, path)
+    app, (office,) = application(house)
+    try:
         yield Homestead(store, loop, house, app, office)
+    finally:
+        store.close()
 
 
 @contextmanager
 def neighbours(directory: Path, page: dict[str, Any]) -> Iterator[tuple[Homestead, Homestead]]:
-    """Two gardens on one page, of the same enclosures: Larkfield, with a concern about Birch, and a school, with one more."""
-    with (
-        furnished(directory, page, "larkfield", "/garden/larkfield") as one,
-        furnished(directory, page, "school", "/garden/school") as other,
-    ):
-        other[0].journal.commit(Commit(NOW, concerns=[hot("alder", site="school")]))
-        app, offices = application(one[2], other[2], unwatched=[Unwatched("orchard", 3)])
-        first, second = (
-            Homestead(store, loop, house, app, office)
-            for (store, loop, house), office in zip((one, other), offices, strict=True)
-        )
+    """Two gardens in one store and on one page, of the same enclosures: Larkfield, with a concern about Birch, and a school,
+    with one more."""
+    path = directory / "gardens.sqlite3"
+    path.write_bytes(_measured())
+    one, other = understood(page), understood(page, "school")
+    store = opened(one, path, durable=False)
+    kept = (store, Kept(store.store, _build.share(other, store.store)))
+    made = [furnished(built, its, path, f"/garden/{built.name}") for built, its in zip((one, other), kept, strict=True)]
+    kept[1].journal.commit(Commit(NOW, concerns=[hot("alder", site="school")]))
+    app, offices = application(*(house for _, house in made), unwatched=[Unwatched("orchard", 3)])
+    first, second = (
+        Homestead(its, loop, house, app, office) for its, (loop, house), office in zip(kept, made, offices, strict=True)
+    )
+    try:
         yield first, second
+    finally:
+        store.close()
 
 
-@contextmanager
-def furnished(
-    directory: Path, page: dict[str, Any], name: str = "larkfield", root: str = "", language: str = "en"
-) -> Iterator[tuple[Kept, Loop, House]]:
-    """A garden with its store and what stands for its loop."""
+def understood(page: dict[str, Any], name: str = "larkfield", language: str = "en") -> _build.OneGarden:
+    """The garden of the demonstration, under another name where one is given."""
     chosen = scenario.configuration("larkfield")
     chosen = chosen.model_copy(update={"keeper": chosen.keeper.model_copy(update={"language": language})})
     site = chosen.site.model_copy(update={} if name == "larkfield" else {"name": name, "title": f"The {name} garden"})
     chosen = chosen.model_copy(update={"page": chosen.page.model_copy(update=page), "site": site})
-    built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
-    path = directory / f"{name}.sqlite3"
-    if name == "larkfield":
-        path.write_bytes(_measured())
-    store = opened(built, path, durable=False)
-    store.journal.commit(Commit(NOW, concerns=[hot(site=name)], messages=[letter(site=name)]))
+    return _build.understood(chosen, scenario.HERE / "larkfield.toml")
+
+
+def furnished(built: _build.OneGarden, store: Kept, path: Path, root: str = "") -> tuple[Loop, House]:
+    """What stands for a garden's loop, and what the page needs of it."""
+    store.journal.commit(Commit(NOW, concerns=[hot(site=built.name)], messages=[letter(site=built.name)]))
     loop = Loop(store, built.garden)
     house = House(
         settings=built.settings,
@@ -233,10 +241,7 @@ def furnished(
         put=loop.put,
         root=root,
     )
-    try:
-        yield store, loop, house
-    finally:
-        store.close()
+    return loop, house
 
 
 def chunks(items: Iterator[Reading], size: int) -> Iterator[list[Reading]]:

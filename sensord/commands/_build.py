@@ -13,8 +13,8 @@ import typer
 from pydantic import BaseModel
 
 from sensord import model
-from sensord.commands._mistakes import Named
-from sensord.config import Found, GardenFound, Mistakes, Settings, StoreSettings, load_house, local
+from sensord.commands._mistakes import Named, addresses
+from sensord.config import Found, GardenFound, HouseSettings, Mistakes, Settings, StoreSettings, load_house, local
 from sensord.engine.asking import plan_of
 from sensord.engine.state import Given
 from sensord.garden import Garden, garden_of
@@ -127,7 +127,9 @@ class _Reader:
     def __init__(self, config: Path, secrets: Path | None, tries_push: bool = False) -> None:
         self._named: dict[Path, Named] = {}
         self._tries_push = tries_push
-        self.found = load_house(config, self._parameters, secrets=secrets, further=self._mistakes)
+        self.found = load_house(
+            config, self._parameters, secrets=secrets, further=self._mistakes, of_house=self._of_house
+        )
 
     def _mistakes(self, file: Path, settings: Settings) -> Iterable[str]:
         return self._named_in(file).mistakes(settings)
@@ -137,6 +139,9 @@ class _Reader:
 
     def _named_in(self, file: Path) -> Named:
         return self._named.setdefault(file, Named(file, self._tries_push))
+
+    def _of_house(self, settings: HouseSettings) -> Iterable[str]:
+        return addresses("phone", settings.push.phone) if self._tries_push and settings.push else ()
 
     def moved_in(self, garden: GardenFound) -> OneGarden:
         """A garden, understood; Mistakes where there are any."""

@@ -5,7 +5,7 @@ Each check is handed settings of which parts may be missing (None), and yields l
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import pairwise
@@ -70,14 +70,9 @@ class Named:
         yield from _tiers(chosen, self.species)
 
     def _push(self, chosen: Settings) -> Iterator[str]:
-        if not self.tries_push or chosen.push is None:
-            return
-        for route in ("phone", "stand_in"):
-            urls: tuple[SecretStr, ...] = getattr(chosen.push, route) or ()
-            if urls:
-                from sensord.edges.push import unknown_addresses
-
-                yield from unknown_addresses(urls, route)
+        if self.tries_push and chosen.push is not None:
+            for route in ("phone", "stand_in"):
+                yield from addresses(route, getattr(chosen.push, route))
 
     def _texts(self, chosen: Settings) -> Iterator[str]:
         name = chosen.keeper.texts if chosen.keeper else ""
@@ -123,6 +118,14 @@ class Named:
                 yield f'cohort[{i}].species: "{name}" can\'t be read: {error.strerror or error}'
             except ValueError as error:
                 yield from (f"cohort[{i}].species: {line}" for line in str(error).splitlines())
+
+
+def addresses(route: str, urls: Sequence[SecretStr] | None) -> Iterator[str]:
+    """Push addresses that nothing is known of; loads the library that carries them where there are any."""
+    if urls:
+        from sensord.edges.push import unknown_addresses
+
+        yield from unknown_addresses(urls, route)
 
 
 def _sun(chosen: Settings) -> Iterator[str]:

@@ -215,10 +215,10 @@ def channels(built: _build.OneGarden, pictures: Pictures | None = None, is_share
     """The ways to the phone and to the stand-in; without one, messages go to the log and say so."""
     push = built.settings.push
     found: dict[str, Channel] = {}
-    link = _page.links(built, is_shared)
+    link, of = _page.links(built, is_shared), built.name if is_shared else ""
     for route, urls in ((Route.PHONE, push.phone), (Route.STAND_IN, push.stand_in)):
         if urls:
-            found[route] = AppriseChannel(urls, push.timeout_s, name=route, pictures=pictures, link=link)
+            found[route] = AppriseChannel(urls, push.timeout_s, name=route, pictures=pictures, link=link, of=of)
     if Route.PHONE not in found:
         log.warning("no [push] phone is configured: messages go to this log alone")
         found[Route.PHONE] = LogChannel()

@@ -11,7 +11,12 @@ from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, Se
 from sensord.model import Route
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pydantic import SecretStr
+
     from sensord.commands._build import OneGarden
+    from sensord.config import Found
     from sensord.ports import Shelf
 
 Finding = tuple[str, bool | None, str]
@@ -53,6 +58,8 @@ def command(
         whose = f"{built.name}, " if house.is_shared else ""
         findings += [(f"{whose}{part}", fine, text) for part, fine, text in of_one]
     findings += [("configuration", False, line) for garden in unsound for line in garden.mistakes]
+    if not (offline or no_push or asked or house.found.push is None):
+        findings += _house_push(house.found)
     bad = [f for f in findings if f[1] is False]
     if json:
         typer.echo(encoder.dumps([{"part": p, "fine": ok, "found": text} for p, ok, text in findings]))
@@ -253,27 +260,40 @@ def _broker(built: OneGarden, wait: float) -> list[Finding]:
 
 def _push(built: OneGarden) -> list[Finding]:
     """Send one message on each route that is configured."""
+    push = built.settings.push
+    if not push.phone:
+        return [("push", False, "no [push] phone is configured: nobody would be told")]
+    site = built.garden.site
+    return [
+        _trial(route, urls, push.timeout_s, site.name, site.title)
+        for route, urls in ((Route.PHONE, push.phone), (Route.STAND_IN, push.stand_in))
+        if urls
+    ]
+
+
+def _house_push(found: Found) -> list[Finding]:
+    """The phone of whoever keeps the machine."""
+    push = found.push
+    if push is None or not push.phone:
+        return [("push (house)", None, "no [push] phone of the house: only its own would be told of a wrong garden")]
+    return [_trial("house", push.phone, push.timeout_s, "house", str(found.file))]
+
+
+def _trial(route: str, urls: Sequence[SecretStr], timeout_s: float, site: str, place: str) -> Finding:
+    """Send one message."""
     from datetime import UTC, datetime
 
     from sensord.edges.push import AppriseChannel
     from sensord.model import Certainty, Message, Severity, Urgency
     from sensord.ports import Transient
 
-    push = built.settings.push
-    if not push.phone:
-        return [("push", False, "no [push] phone is configured: nobody would be told")]
-    found: list[Finding] = []
-    for route, urls in ((Route.PHONE, push.phone), (Route.STAND_IN, push.stand_in)):
-        if not urls:
-            continue
-        now, place = datetime.now(UTC), built.garden.site.title
-        message = Message(
-            f"check/{now.isoformat()}", built.garden.site.name, now, "check", "", Severity.MINOR, Urgency.EXPECTED,
-            Certainty.OBSERVED, "sensord can reach you", f"A trial from {place}; nothing to do.", "", (), None,
-        )  # fmt: skip
-        try:
-            AppriseChannel(urls, push.timeout_s, name=route).send(message)
-            found.append((f"push ({route})", True, "a trial message was taken; is it on the phone?"))
-        except (Transient, ValueError) as error:
-            found.append((f"push ({route})", False, str(error)))
-    return found
+    now = datetime.now(UTC)
+    message = Message(
+        f"check/{now.isoformat()}", site, now, "check", "", Severity.MINOR, Urgency.EXPECTED,
+        Certainty.OBSERVED, "sensord can reach you", f"A trial from {place}; nothing to do.", "", (), None,
+    )  # fmt: skip
+    try:
+        AppriseChannel(urls, timeout_s, name=route).send(message)
+    except (Transient, ValueError) as error:
+        return (f"push ({route})", False, str(error))
+    return (f"push ({route})", True, "a trial message was taken; is it on the phone?")

@@ -14,7 +14,10 @@ def command(
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
     record: Annotated[
-        Path | None, typer.Option(help="Record what is received as a feed, for `sensord replay`.")
+        Path | None,
+        typer.Option(
+            help="Record what is received as a feed, for `sensord replay`: each garden into a file of its own."
+        ),
     ] = None,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
 ) -> None:

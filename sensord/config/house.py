@@ -107,10 +107,12 @@ def load_house(
     environment: Mapping[str, str] = os.environ,
     secrets: Path | None = None,
     further: Further = lambda _, __: (),
+    of_house: Callable[[HouseSettings], Iterable[str]] = lambda _: (),
 ) -> Found:
     """Read the configuration; Mistakes, with all that is wrong, where no garden can be watched by it.
 
-    That is so where what the gardens share has a mistake, or every garden has.
+    That is so where what the gardens share has a mistake, or every garden has. `further` finds more mistakes of a garden,
+    `of_house` of what gardens share.
     """
     document = document_in(path)
     directory = secrets_directory(secrets, environment)
@@ -121,7 +123,7 @@ def load_house(
             raise Mistakes(list(one.mistakes))
         s = one.settings
         return Found(path, s.page, s.store, s.influx, None, (one,))
-    shared, lines, merged = _shared(sources)
+    shared, lines, merged = _shared(sources, of_house)
     under = {} if lines else merged  # so that a mistake there is said once, and not of each garden too
     gardens = [
         _one_of_several(path.parent / file, environment, directory, (path, under), parameters, further)
@@ -135,7 +137,9 @@ def load_house(
     return Found(path, shared.page, shared.store, shared.influx, shared.push, tuple(gardens))
 
 
-def _shared(sources: Sources) -> tuple[HouseSettings, list[str], dict[str, Any]]:
+def _shared(
+    sources: Sources, further: Callable[[HouseSettings], Iterable[str]]
+) -> tuple[HouseSettings, list[str], dict[str, Any]]:
     """What the house's own file says, what is wrong with it, and what all its sources say together."""
     path, document = sources.documents[0]
     misplaced = [key for key in document if key in Settings.model_fields and key not in HouseSettings.model_fields]
@@ -149,7 +153,7 @@ def _shared(sources: Sources) -> tuple[HouseSettings, list[str], dict[str, Any]]
     )
     lines += [*ours.secrets.troubles, *unknown_variables(HouseSettings, ours.variables, PREFIX, (OF_GARDENS,))]
     merged: dict[str, Any] = {}
-    found, wrong = understand(HouseSettings, ours, _house_mistakes, merged)
+    found, wrong = understand(HouseSettings, ours, lambda found: (*_house_mistakes(found), *further(found)), merged)
     return found, lines + wrong, merged
 
 

@@ -56,14 +56,16 @@ class AppriseChannel:
         name: str = "phone",
         pictures: Pictures | None = None,
         link: Callable[[Message], str] | None = None,
+        of: str = "",
     ) -> None:
-        """`link`: the address by which a message is answered, or "".
+        """`link`: the address by which a message is answered, or ""; `of`: whose messages they are, where it must be said.
 
         Raises ValueError, naming every URL by its place, where Apprise doesn't know one.
         """
         if not urls:
             raise ValueError(f"push.{name}: no URL is given")
         self.name, self._timeout_s, self._pictures, self._link = name, timeout_s, pictures, link
+        self._of = of
         with warnings.catch_warnings():  # Apprise loads all its services, some with libraries that warn of old age
             warnings.simplefilter("ignore", DeprecationWarning)
             self._targets = self._make(urls)
@@ -110,6 +112,8 @@ class AppriseChannel:
         message, picture = self._with_picture(message)
         if self._link is not None and (address := self._link(message)):
             message = replace(message, text=f"{message.text}\nAnswer: {address}")
+        if self._of:
+            message = replace(message, title=f"{message.title} ({self._of})")
         took = self._took.pop(message.key, set())
         failures = [
             f"{target.label}: {why}"

@@ -12,6 +12,8 @@ from typer.testing import CliRunner, Result
 from sensord.__main__ import app
 from sensord.commands import _build
 from sensord.config import Mistakes
+from tests.conftest import Receiver
+from tests.edges.broker import free_port
 
 MINIMAL = (Path(__file__).parents[2] / "config" / "minimal.toml").read_text()
 
@@ -87,3 +89,27 @@ def test_the_store_is_saved_whatever_a_garden_says(house: Path) -> None:
         result = run("backup", "--to", house.parent, "--config", house)
     assert result.exit_code == 0, result.output
     assert list(house.parent.glob("sensord-gardens-*.sqlite3"))
+
+
+def test_a_houses_own_phone_is_checked_with_the_rest(house: Path) -> None:
+    """An address that nothing is known of is said in the same round as a mistake of a garden, and nothing starts with it."""
+    house.write_text(f'{house.read_text()}[push]\nphone = ["ntyf://x/y"]\n')
+    school = house.parent / "school.toml"
+    school.write_text(school.read_text().replace("30.5", "130.5"))
+    lines = _mistakes(run("check", "--offline", "--config", house))
+    assert lines[0].startswith(f"{house}: push.phone[1]: no address that Apprise knows")
+    assert lines[1].startswith(f"{school}: site.latitude_deg")
+
+
+def test_check_tries_every_phone(house: Path, receiver: Receiver) -> None:
+    """Each garden's own and the house's get a trial message."""
+    house.write_text(f'{house.read_text()}[broker]\nport = {free_port()}\n[push]\nphone = ["{receiver.url}house"]\n')
+    for name in ("larkfield", "school"):
+        path = house.parent / f"{name}.toml"
+        begin, _, end = path.read_text().partition("phone = [")
+        path.write_text(f'{begin}phone = ["{receiver.url}{name}"]{end.partition("]")[2]}')
+    found = run("check", "--wait", "0", "--config", house)
+    assert "fine   larkfield, push (phone): " in found.output
+    assert "fine   school, push (phone): " in found.output
+    assert "fine   push (house): " in found.output
+    assert len(receiver.posts) == 3

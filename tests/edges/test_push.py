@@ -65,6 +65,14 @@ def test_a_message_arrives_whole(httpserver: HTTPServer) -> None:
     assert (got["title"], got["message"]) == (message().title, message().text)
 
 
+def test_of_several_gardens_the_title_says_which(httpserver: HTTPServer) -> None:
+    """Enclosures of two gardens may have the same name, and both may go to one phone."""
+    httpserver.expect_request("/phone", method="POST").respond_with_data("ok")
+    AppriseChannel([SecretStr(json_url(httpserver))], 2.0, of="larkfield").send(message())
+    ((request, _),) = httpserver.log
+    assert request.get_json()["title"] == "Shade Alder and Birch before 13:00 (larkfield)"
+
+
 @pytest.mark.parametrize(
     ("severity", "telling", "kind"),
     [

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from sensord.config import GardenFound, Mistakes
+from sensord.model import EPOCH
 
 if TYPE_CHECKING:
     from sensord.commands._build import OneGarden
@@ -32,9 +33,11 @@ class Shown(Protocol):
     def clock(self) -> Clock:
         """Its clock."""
 
-    @property
-    def loop(self) -> Loop:
-        """Its loop, whichever is the latest."""
+    def heartbeat(self) -> datetime:
+        """Until when the loop has taken in and judged everything."""
+
+    def running_since(self) -> datetime:
+        """When the loop began."""
 
     def connected(self) -> tuple[bool, datetime | None]:
         """Whether its broker is there, and since when not."""
@@ -52,6 +55,14 @@ class Alone:
     loop: Loop
     connected: Callable[[], tuple[bool, datetime | None]]
     put: Callable[[str, bytes], None]
+
+    def heartbeat(self) -> datetime:
+        """Until when the loop has taken in and judged everything."""
+        return self.loop.heartbeat
+
+    def running_since(self) -> datetime:
+        """When the loop began."""
+        return self.loop.state.started_at or EPOCH
 
 
 def root_of(built: OneGarden, is_shared: bool) -> str:
@@ -98,17 +109,16 @@ def serve(
 
 def _house(shown: Shown, path: Path, root: str) -> House:
     from sensord.edges.page.look import House
-    from sensord.model import EPOCH
 
     return House(
         settings=shown.built.settings,
         garden=shown.built.garden,
         texts=shown.built.texts,
         store=path,
-        now=lambda: shown.clock.now(),
-        known_at=lambda: shown.loop.heartbeat,
+        now=shown.clock.now,
+        known_at=shown.heartbeat,
         connected=shown.connected,
         put=shown.put,
-        running_since=lambda: shown.loop.state.started_at or EPOCH,
+        running_since=shown.running_since,
         root=root,
     )

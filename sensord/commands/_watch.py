@@ -23,7 +23,7 @@ from sensord.edges.scheduler import TurnScheduler
 from sensord.edges.sender import Sender
 from sensord.edges.sqlite import SqliteStore
 from sensord.loop import Loop
-from sensord.model import Route
+from sensord.model import EPOCH, Route
 from sensord.ports import Channel, Inbox, Share, Shipping, Transient
 
 log = logging.getLogger("sensord")
@@ -51,7 +51,6 @@ class Around(NamedTuple):
 class Edges(NamedTuple):
     """What stands around a loop, and is taken down with it."""
 
-    clock: RealClock
     inbox: MqttInbox
     sender: Sender
     scheduler: TurnScheduler
@@ -65,30 +64,39 @@ class GardenWatch:
     def __init__(self, built: _build.OneGarden, around: Around) -> None:
         self.built, self._around = built, around
         self.share: Share = _build.share(built, around.store)
+        self.clock = RealClock(floor=max(_build.RELEASED, _build.last_receipt(built, self.share) or _build.RELEASED))
         self.failure: Exception | None = None  # what ended the only garden's loop
-        self._pause_s, self._round, self._is_down = FIRST_PAUSE_S, time.monotonic(), False
-        self._edges = self._open()
+        self._pause_s, self._round = FIRST_PAUSE_S, time.monotonic()
+        self._edges: Edges | None = None  # None while it is down
         self._thread = threading.Thread(target=self._run, name=built.name, daemon=True)
+        try:
+            self._edges = self._open()
+        except Exception:
+            if not around.is_shared:
+                raise
+            log.exception("%s: its watch can't be begun", built.name)
 
-    @property
-    def clock(self) -> RealClock:
-        """Its clock."""
-        return self._edges.clock
+    def heartbeat(self) -> datetime:
+        """Until when the loop has taken in and judged everything."""
+        edges = self._edges
+        return edges.loop.heartbeat if edges else EPOCH
 
-    @property
-    def loop(self) -> Loop:
-        """Its loop, whichever is the latest."""
-        return self._edges.loop
+    def running_since(self) -> datetime:
+        """When the loop began."""
+        edges = self._edges
+        return (edges.loop.state.started_at if edges else None) or EPOCH
 
     def connected(self) -> tuple[bool, datetime | None]:
         """Whether its broker is there, and since when not."""
-        return self._edges.inbox.connected()
+        edges = self._edges
+        return edges.inbox.connected() if edges else (False, None)
 
     def put(self, topic: str, payload: bytes) -> None:
         """Hand in what was said on the page; Transient where it can't be taken at the moment."""
-        if self._is_down:
+        edges = self._edges
+        if edges is None:
             raise Transient(f"the watch over {self.built.name} is being begun anew")
-        self._edges.inbox.put_local(topic, payload)
+        edges.inbox.put_local(topic, payload)
 
     def start(self) -> None:
         """Begin to watch."""
@@ -96,12 +104,14 @@ class GardenWatch:
 
     def wake(self) -> None:
         """Let the loop go round."""
-        self._edges.inbox.wake()
+        edges = self._edges
+        if edges is not None:
+            edges.inbox.wake()
 
     def ages(self) -> Mapping[str, float]:
         """How old the last sign of life of each part is [s]."""
         edges, age_s = self._edges, time.monotonic() - self._round
-        if self._is_down:
+        if edges is None:
             return {"loop": age_s, "inbox": 0.0, "scheduler": 0.0, "outbox": 0.0}
         if age_s > ASKED_AFTER_S:
             self.wake()
@@ -111,7 +121,8 @@ class GardenWatch:
     def close(self, timeout_s: float = 30.0) -> None:
         """Wait for the loop, which has been told to stop, and take everything down."""
         if self._thread.ident is None:
-            self._edges.stack.close()
+            if self._edges is not None:
+                self._edges.stack.close()
             return
         self.wake()
         self._thread.join(timeout_s)
@@ -121,42 +132,46 @@ class GardenWatch:
     # --- the thread
 
     def _run(self) -> None:
-        stop, begun = self._around.stop, time.monotonic()
+        begun = time.monotonic()
         while True:
-            try:
-                with self._edges.stack:
-                    self._edges.loop.run(stopped=self._stopped)
+            edges = self._edges
+            if edges is not None and self._has_ended(edges):
                 return
-            except Exception as defect:
-                self._is_down = True
-                if not self._around.is_shared:
-                    self.failure = defect
-                    stop.set()
-                    return
-                log.exception("%s: its watch failed, and is begun anew in %d s", self.built.name, self._pause_s)
-            if not self._begun_anew(begun):
+            self._edges = None
+            if time.monotonic() - begun > SOON_S:
+                self._pause_s = FIRST_PAUSE_S
+            if not self._is_begun_anew():
                 return
             begun = time.monotonic()
 
-    def _begun_anew(self, begun: float) -> bool:
-        """Wait, then open everything again; False where the daemon ends meanwhile."""
-        if time.monotonic() - begun > SOON_S:
-            self._pause_s = FIRST_PAUSE_S
-        until = time.monotonic() + self._pause_s
-        self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
-        while not self._stopped():
-            if time.monotonic() < until:
-                self._around.stop.wait(min(1.0, until - time.monotonic()))
-                continue
+    def _has_ended(self, edges: Edges) -> bool:
+        """Watch, until the daemon ends; False where the loop met a defect and is to be begun anew."""
+        try:
+            with edges.stack:
+                edges.loop.run(stopped=self._stopped)
+        except Exception as defect:
+            if not self._around.is_shared:
+                self.failure = defect
+                self._around.stop.set()
+                return True
+            log.exception("%s: its watch failed, and is begun anew in %d s", self.built.name, self._pause_s)
+            return False
+        return True
+
+    def _is_begun_anew(self) -> bool:
+        """Open everything again, after a pause; False where the daemon ends meanwhile."""
+        while True:
+            until = time.monotonic() + self._pause_s
+            self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
+            while (left_s := until - time.monotonic()) > 0:
+                if self._stopped() or self._around.stop.wait(min(1.0, left_s)):
+                    return False
             try:
                 self._edges = self._open()
             except Exception:
                 log.exception("%s: its watch can't be begun anew", self.built.name)
-                until = time.monotonic() + self._pause_s
-                continue
-            self._is_down = False
-            return True
-        return False
+            else:
+                return True
 
     def _stopped(self) -> bool:
         """Asked at each round, so it also shows that the loop goes round."""
@@ -166,8 +181,7 @@ class GardenWatch:
     def _open(self) -> Edges:
         built, share = self.built, self.share
         with ExitStack() as stack:
-            clock = RealClock(floor=max(_build.RELEASED, _build.last_receipt(built, share) or _build.RELEASED))
-            inbox = _build.inbox(built, clock, share)
+            inbox = _build.inbox(built, self.clock, share)
             stack.callback(inbox.close)
             pictures = self._pictures(stack)
             sender = Sender(channels(built, pictures, self._around.is_shared), wake=inbox.wake)
@@ -177,7 +191,7 @@ class GardenWatch:
             stack.callback(scheduler.stop)
             loop = _build.loop(
                 built,
-                clock,
+                self.clock,
                 self._recorded(inbox),
                 share,
                 sender,
@@ -186,7 +200,7 @@ class GardenWatch:
                 on_step=scheduler.lay_anew,
                 shipping=self._around.shipping,
             )
-            return Edges(clock, inbox, sender, scheduler, loop, stack.pop_all())
+            return Edges(inbox, sender, scheduler, loop, stack.pop_all())
 
     def _recorded(self, inbox: MqttInbox) -> Inbox:
         """The inbox, recorded where that is wanted: of several gardens, each into a file of its own."""

@@ -93,7 +93,10 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
     left_out = config.stash[_left_out]
     if left_out:
         words = ", ".join(f"{count} {what}" for what, count in left_out.most_common())
-        terminalreporter.write_line(f"left out: {words}; `sh tests/run` runs them all")
+        examples = settings().max_examples
+        terminalreporter.write_line(
+            f"left out: {words}; {examples} random examples each; `sh tests/run` is the whole truth"
+        )
 
 
 @pytest.fixture

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -73,3 +75,26 @@ def test_an_excuse_holds_for_its_line_and_where_it_names_one_for_its_change_alon
     assert excused(row, [excuse])
     assert not excused(row, [excuse | {"after": "(0)"}])
     assert not excused(row, [excuse | {"line": "x = 3"}])
+
+
+def test_the_tool_tells_right_from_wrong() -> None:
+    """In a process of its own: as it stands a module passes its tests, changed wrongly it does not, and a test that can't be
+    found is a mistake of the tool, not something noticed."""
+    words = """
+from tests.mutation.touching import ROOT
+from tests.mutation.trial import prepare, tried
+prepare()
+path = ROOT / "sensord" / "timetable.py"
+code, tests = path.read_text(), ["tests/test_timetable.py"]
+assert tried(path, code, tests) == "survived"
+assert tried(path, code.replace("+", "-"), tests) == "noticed"
+assert tried(path, "import nowhere", tests) == "noticed"
+assert tried(path, code, []) == "untouched"
+try:
+    tried(path, code, ["tests/test_nothing_here.py"])
+except RuntimeError:
+    print("all as it should be")
+"""
+    root = Path(__file__).parents[2]
+    done = subprocess.run([sys.executable, "-c", words], cwd=root, capture_output=True, text=True, check=False)
+    assert done.stdout == "all as it should be\n", done.stderr

@@ -19,6 +19,8 @@ import pytest
 from tests.mutation.touching import ARGUMENTS, ROOT, silence
 
 LONGEST_S = 120.0
+TELLING = (0, 1, 2)
+"""How pytest may end: all passed, one failed, or the changed module could not be imported; else it is our mistake."""
 
 
 class Outcome(StrEnum):
@@ -79,24 +81,25 @@ def tried(path: Path, code: str, tests: Sequence[str]) -> Outcome:
             with silence():
                 sys.meta_path.insert(0, _Instead(path, code))
                 os.chdir(ROOT)
-                status = int(
-                    pytest.main([*ARGUMENTS, "-x", "--no-header", "-p", "no:timeout", "-o", "timeout=0", *tests])
-                )
+                status = int(pytest.main([*ARGUMENTS, "-x", "--no-header", *tests]))
         finally:
             os._exit(status)
-    return Outcome.SURVIVED if _ended_well(child) else Outcome.NOTICED
+    status = _ended(child)
+    if status not in TELLING:
+        raise RuntimeError(f"the tests of {path.name} could not be run: pytest ended with {status}")
+    return Outcome.SURVIVED if status == 0 else Outcome.NOTICED
 
 
-def _ended_well(child: int) -> bool:
-    """Whether all tests passed; what never ends has been noticed."""
+def _ended(child: int) -> int:
+    """How the tests ended; what never ends counts as failed."""
     deadline = time.monotonic() + LONGEST_S
     pause_s = 0.01
     while time.monotonic() < deadline:
         ended, status = os.waitpid(child, os.WNOHANG)
         if ended:
-            return os.waitstatus_to_exitcode(status) == 0
+            return os.waitstatus_to_exitcode(status)
         time.sleep(pause_s)
         pause_s = min(0.2, pause_s * 1.5)
     os.killpg(child, signal.SIGKILL)
     os.waitpid(child, 0)
-    return False
+    return 1

@@ -93,10 +93,7 @@ class MemoryJournal:
         for gap in commit.gaps:
             self.readings.put_gap(gap)
         for packet, content, received_at in digests:
-            self._undated.pop(packet, None)
             self._undated[packet] = (content, received_at)
-        for packet in list(self._undated)[: -self._bounds.undated]:
-            del self._undated[packet]
         entries = sum(self.entries.put(entry) for entry in commit.entries)
         for concern in commit.concerns:
             self.concerns.put(concern)

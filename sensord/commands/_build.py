@@ -33,9 +33,6 @@ if TYPE_CHECKING:
 RELEASED = datetime(2026, 11, 25, tzinfo=UTC)
 """A clock that shows an earlier time is certainly not set."""
 
-UNDATED = 12_000
-"""Packets remembered: what the inbox can hold unacknowledged, and a little more."""
-
 TOGETHER = 1000
 """Commits of a replay that become durable at once: it can be repeated, and nobody else looks at its store meanwhile."""
 
@@ -260,7 +257,7 @@ def open_store(built: OneGarden, path: Path, durable: bool = True) -> SqliteStor
     from sensord.edges.sqlite import SqliteStore
     from sensord.edges.sqlite_journal import Bounds
 
-    bounds = Bounds(refusals=built.settings.store.refusals_kept, undated=UNDATED)
+    bounds = Bounds(refusals=built.settings.store.refusals_kept)
     ships_to = built.settings.influx.destination if durable else ""
     return SqliteStore(path, durable=durable, together=1 if durable else TOGETHER, bounds=bounds, ships_to=ships_to)
 

@@ -7,8 +7,7 @@ its own, other threads and processes through `SqliteStore.reader`; they hold not
 A reading is one row: its series as a small number, its time in milliseconds, its value in whole steps
 (`sqlite_codec.SCALE`), its doubts, and how long after the measurement it was received. Its identity is series and time:
 the first value wins, repeats are counted. It takes 26 bytes, with all that is derived
-(measured: twelve series, one reading a minute). Columns of the newest readings are kept in memory (`sqlite_tail`), because
-rules look at them on every turn. A receipt comes back to the millisecond, or to one less.
+(measured: twelve series, one reading a minute). A receipt comes back to the millisecond, or to one less.
 """
 
 from __future__ import annotations
@@ -19,9 +18,8 @@ from pathlib import Path
 
 from sensord.edges.sqlite_connection import Connection, copy_whole
 from sensord.edges.sqlite_journal import Bounds, SqliteJournal
-from sensord.edges.sqlite_reads import Numbers, SqliteReadings, open_to_read, shelf_of
+from sensord.edges.sqlite_reads import Numbers, open_to_read, shelf_of
 from sensord.edges.sqlite_shipping import ShippingNotes
-from sensord.edges.sqlite_tail import NewestReadings
 from sensord.edges.sqlite_writer import Writer
 from sensord.model import Site
 from sensord.ports import Parked, Place, Places, Share, Shelf, places_by
@@ -71,14 +69,11 @@ class SqliteStore:
         """This site's share; `places` says whose degree-days are counted. Each share may be used by a thread of its own."""
         reader = self._reader_of_share()
         numbers = Numbers(reader, site.name)
-        newest = NewestReadings(reader, numbers, SqliteReadings(reader, site.name, numbers))
-        journal = SqliteJournal(
-            self.writer, reader, site, places_by(places), numbers, newest, self._notes, self._bounds
-        )
+        journal = SqliteJournal(self.writer, reader, site, places_by(places), numbers, self._notes, self._bounds)
         shelf = shelf_of(reader, site.name, numbers)
         return Share(
             journal,
-            newest,
+            shelf.readings,
             shelf.summaries,
             shelf.entries,
             shelf.concerns,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from functools import partial
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -10,11 +11,10 @@ from sensord.edges.sqlite_codec import digest, from_microseconds
 from sensord.edges.sqlite_concerns import VerdictLog, put_post
 from sensord.edges.sqlite_connection import Connection
 from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_reads import Numbers, SqliteEntries
+from sensord.edges.sqlite_reads import Numbers, SqliteEntries, columns_of
 from sensord.edges.sqlite_rows import flat_rows, put_entry, put_gap, put_refusals, put_touched, put_undated
 from sensord.edges.sqlite_shipping import ShippingNotes, unshipped_ms
 from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, NEXT_TOUCHED, Mark, Summaries
-from sensord.edges.sqlite_tail import NewestReadings
 from sensord.edges.sqlite_writer import Writer, insert_many
 from sensord.model import EPOCH, FAR, Arrival, Site, milliseconds
 from sensord.ports import Added, Commit, Places
@@ -29,7 +29,6 @@ class Bounds(NamedTuple):
 
     refusals: int = 1000
     payload: int = 4096  # bytes of a refused message
-    undated: int = 65_535  # messages without a time of their own; never fewer than the broker may leave unacknowledged
     verdicts: timedelta = timedelta(days=400)
 
 
@@ -43,16 +42,15 @@ class SqliteJournal:
         site: Site,
         places: Places,
         numbers: Numbers,
-        newest: NewestReadings,
         notes: ShippingNotes,
         bounds: Bounds,
     ) -> None:
         self._writer, self._reader, self._site, self._bounds = writer, reader, site.name, bounds
-        self._numbers, self._newest, self._notes = numbers, newest, notes
+        self._numbers, self._notes = numbers, notes
         self._verdicts = VerdictLog(reader, site.name, bounds.verdicts)
         self._touched: set[Mark] = set()
         self._summaries = Summaries(
-            writer.connection.db, newest.columns, numbers.of, site.name, ZoneInfo(site.time_zone)
+            writer.connection.db, partial(columns_of, reader), numbers.of, site.name, ZoneInfo(site.time_zone)
         )
         self._places, self._said = places, -1
         self._follow()
@@ -69,7 +67,6 @@ class SqliteJournal:
     def _forget(self) -> None:
         """After a transaction that may not have happened."""
         self._numbers.known.clear()
-        self._newest.clear()
         self._verdicts.forget()
         self._touched.clear()
         self._summaries.forget()
@@ -88,7 +85,7 @@ class SqliteJournal:
             entries = sum(put_entry(db, entry) for entry in commit.entries)
             for gap in commit.gaps:
                 put_gap(db, gap)
-            put_undated(db, site, commit.undated, bounds.undated)
+            put_undated(db, site, commit.undated)
             put_refusals(db, site, commit.refusals, bounds.refusals, bounds.payload)
             put_post(db, site, commit)
             self._verdicts.put(db, commit.at, verdicts)
@@ -101,7 +98,6 @@ class SqliteJournal:
                 [(site, name, count) for name, count in counts.items() if count],
             )
         self._touched |= touched
-        self._newest.put(flat)
         return added
 
     def first_receipt(self, arrival: Arrival) -> datetime | None:
@@ -146,7 +142,6 @@ class SqliteJournal:
             deleted += self._prune_series(series, horizon_ms, most - deleted)
             if deleted >= most:
                 break
-        self._newest.clear()
         return deleted
 
     def _pruned_before_ms(self) -> int:

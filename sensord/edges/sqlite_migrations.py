@@ -121,10 +121,10 @@ def what_belongs_to_a_site(db: sqlite3.Connection) -> None:
         """CREATE TABLE counter_of_site (
             site TEXT NOT NULL, name TEXT NOT NULL, count INTEGER NOT NULL,
             PRIMARY KEY (site, name)) STRICT, WITHOUT ROWID""",
-        # turn: counts the site's own, so that the oldest can go without looking at other sites
+        # bounded by itself: MQTT numbers packets from 1 to 65,535, again and again
         """CREATE TABLE undated_of_site (
-            site TEXT NOT NULL, turn INTEGER NOT NULL, packet INTEGER NOT NULL, digest BLOB NOT NULL,
-            received_us INTEGER NOT NULL, PRIMARY KEY (site, turn), UNIQUE (site, packet)) STRICT, WITHOUT ROWID""",
+            site TEXT NOT NULL, packet INTEGER NOT NULL, digest BLOB NOT NULL, received_us INTEGER NOT NULL,
+            PRIMARY KEY (site, packet)) STRICT, WITHOUT ROWID""",
         """CREATE TABLE refusal_of_site (
             id INTEGER PRIMARY KEY, site TEXT NOT NULL, received_us INTEGER NOT NULL, topic TEXT NOT NULL,
             payload BLOB NOT NULL, reason TEXT NOT NULL) STRICT""",
@@ -141,7 +141,7 @@ def what_belongs_to_a_site(db: sqlite3.Connection) -> None:
         (site,),
     )
     db.execute("INSERT INTO counter_of_site SELECT ?, name, count FROM counter", (site,))
-    db.execute("INSERT INTO undated_of_site SELECT ?, turn, packet, digest, received_us FROM undated", (site,))
+    db.execute("INSERT INTO undated_of_site SELECT ?, packet, digest, received_us FROM undated", (site,))
     db.execute("INSERT INTO refusal_of_site SELECT id, ?, received_us, topic, payload, reason FROM refusal", (site,))
     for table in ("fact", "counter", "undated", "refusal", "message"):
         _run(db, f"DROP TABLE {table}", f"ALTER TABLE {table}_of_site RENAME TO {table}")

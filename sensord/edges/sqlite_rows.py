@@ -59,17 +59,13 @@ def put_touched(db: sqlite3.Connection, flat: Sequence[Any], known: set[Mark]) -
     return touched
 
 
-def put_undated(db: sqlite3.Connection, site: str, arrivals: Sequence[Arrival], kept: int) -> None:
-    """Remember by packet what had no time of its own; of a site's newest, so many."""
-    known = [a for a in arrivals if a.packet is not None]
-    if not known:
-        return
-    (turn,) = db.execute("SELECT coalesce(max(turn), 0) FROM undated WHERE site = ?", (site,)).fetchone()
-    db.executemany(
-        "INSERT OR REPLACE INTO undated (site, turn, packet, digest, received_us) VALUES (?, ?, ?, ?, ?)",
-        [(site, turn, a.packet, digest(a), microseconds(a.received_at)) for turn, a in enumerate(known, turn + 1)],
-    )
-    db.execute("DELETE FROM undated WHERE site = ? AND turn <= ?", (site, turn + len(known) - kept))
+def put_undated(db: sqlite3.Connection, site: str, arrivals: Sequence[Arrival]) -> None:
+    """Remember by packet what had no time of its own: the newest of each packet identifier, of which MQTT has 65,535."""
+    flat: list[object] = []
+    for a in arrivals:
+        if a.packet is not None:
+            flat += (site, a.packet, digest(a), microseconds(a.received_at))
+    insert_many(db, "undated", 4, flat, or_else="REPLACE")
 
 
 def put_refusals(

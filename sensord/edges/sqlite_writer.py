@@ -149,11 +149,11 @@ def _make(path: str | Path) -> None:
     os.replace(making, path)
 
 
-def insert_many(db: sqlite3.Connection, table: str, width: int, flat: Sequence[object]) -> int:
-    """Insert rows given as one flat list, leaving alone those whose key is there; returns how many were new.
+def insert_many(db: sqlite3.Connection, table: str, width: int, flat: Sequence[object], or_else: str = "IGNORE") -> int:
+    """Insert rows given as one flat list, leaving alone (or replacing) those whose key is there; how many were put in.
 
     One statement for up to 512 rows, so that the interpreter's lock is let go once and not once a row. A statement
-    exists for each power of two; the last row fills it up, and being there already, is ignored and not counted.
+    exists for each power of two; the last row fills it up: being there already, it is ignored and not counted.
     """
     new = 0
     step = ROWS_AT_ONCE * width
@@ -163,7 +163,7 @@ def insert_many(db: sqlite3.Connection, table: str, width: int, flat: Sequence[o
         size = 1 << (rows - 1).bit_length()
         chunk += chunk[-width:] * (size - rows)
         row = f"({','.join('?' * width)})"
-        new += db.execute(f"INSERT OR IGNORE INTO {table} VALUES {','.join([row] * size)}", chunk).rowcount  # noqa: S608
+        new += db.execute(f"INSERT OR {or_else} INTO {table} VALUES {','.join([row] * size)}", chunk).rowcount  # noqa: S608
     return new
 
 

@@ -4,7 +4,6 @@
 
 Measured (x86_64, 2 cores, SQLite 3.40, CPython 3.11, ext4), best where the machine was busy:
     adding, batches of 500     6 µs a reading, 0.65 of the speed of executemany of rows prepared beforehand
-    windows of 30, 180, 1440   15, 15 and 31 µs from memory; 85, 320 and 2,700 µs of processor time from the database
     a minute of twelve series  0.4 ms to add without flushing, 0.3 ms a minute to summarise every ten
     size                       26 bytes a reading in all, of which 23 are the reading; 9 MB a probe and season
 """
@@ -29,7 +28,7 @@ from sensord.edges.sqlite_codec import SCALE
 from sensord.edges.sqlite_writer import insert_many
 from sensord.model import Quantity, Reading, Site, milliseconds
 from sensord.ports import Commit, Place
-from tests.kept import Kept, kept, read
+from tests.kept import Kept, kept
 
 SITE = Site("larkfield", 41.5, -83.5, 190.0, "America/New_York")
 PLACES = tuple(Place(name, (f"probe-{i}",), 11.5, 33.0) for i, name in enumerate(("alder", "birch", "cedar")))
@@ -170,28 +169,6 @@ def test_beside_a_busy_thread(tmp_path: Path) -> None:
             raw = rows(batch)
             theirs.append(microseconds_each(lambda raw=raw: executemany(db, raw), BATCH))
     print(f"\nbeside a busy thread: add {median(ours):.0f} µs a reading, executemany {median(theirs):.0f}")
-
-
-def test_windows_come_from_memory(tmp_path: Path) -> None:
-    """What rules read on every turn, from the columns in memory against the database."""
-    with closing(kept(tmp_path / "garden.sqlite3", SITE, PLACES, durable=False)) as store:
-        for batch in chunks(readings(1600)):
-            store.journal.commit(Commit(START, batch))
-        end = START + timedelta(minutes=1600)
-        store.readings.series("probe-0", Quantity.TEMPERATURE, end - timedelta(hours=24), end)
-        with closing(read(tmp_path / "garden.sqlite3", "larkfield")) as reader:
-            for minutes in (30, 180, 1440):
-                begin = end - timedelta(minutes=minutes)
-
-                def ask(source: Kept | object, begin: datetime = begin) -> object:
-                    return source.readings.series("probe-0", Quantity.TEMPERATURE, begin, end)  # type: ignore[attr-defined]
-
-                memory = microseconds_each(lambda: [ask(store) for _ in range(50)], 50)
-                database = microseconds_each(lambda: [ask(reader) for _ in range(50)], 50)
-                assert ask(store) == ask(reader)
-                print(f"\n{minutes} readings: memory {memory:.0f} µs, database {database:.0f} µs", end="")
-                assert memory < database
-    print()
 
 
 def test_a_season_a_minute_at_a_time(tmp_path: Path) -> None:

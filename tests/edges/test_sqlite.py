@@ -44,12 +44,10 @@ class TestSqlite(
 
 
 class SqliteMachine(Machine):
-    """With columns in memory so short that they are trimmed and filled again all the time."""
+    """Readings in any order, summaries at any moment, restarts."""
 
     def open(self, folder: Path) -> Kept:
-        store = open_store(folder)
-        store.readings.newest.longest = 20
-        return store
+        return open_store(folder)
 
 
 TestSqliteMachine = SqliteMachine.TestCase

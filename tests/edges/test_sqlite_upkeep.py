@@ -11,7 +11,6 @@ from pathlib import Path
 import pytest
 
 from sensord.edges.sqlite_codec import SCALE
-from sensord.edges.sqlite_journal import Bounds
 from sensord.model import Arrival, Quantity, Site, State
 from sensord.ports import Commit, Place, Transient
 from tests.edges.test_sqlite import open_store
@@ -167,14 +166,17 @@ def test_the_verdict_log_is_bounded_by_age(store: Kept) -> None:
 
 
 def test_what_is_undated_is_bounded(tmp_path: Path) -> None:
-    """Only the newest are remembered, as many as can be on their way; of 65,535 packet identifiers none is there twice."""
-    with closing(open_store(tmp_path, bounds=Bounds(undated=100))) as store:
-        for begin in range(0, 300, 50):
-            arrivals = [Arrival(START, "t", b"23.4", packet=n + 1) for n in range(begin, begin + 50)]
+    """Of each of the 65,535 packet identifiers the newest message is remembered, and none other."""
+    with closing(open_store(tmp_path)) as store:
+        for begin in range(0, 70_000, 700):
+            at, numbers = START + timedelta(seconds=begin), range(begin, begin + 700)
+            arrivals = [Arrival(at, "t", str(n).encode(), packet=n % 65_535 + 1) for n in numbers]
             store.journal.commit(Commit(START, undated=arrivals))
-        assert store.connection.one("SELECT count(*) FROM undated") == (100,)
-        assert store.journal.first_receipt(Arrival(NEVER, "t", b"23.4", redelivered=True, packet=300)) == START
-        assert store.journal.first_receipt(Arrival(NEVER, "t", b"23.4", redelivered=True, packet=200)) is None
+        assert store.connection.one("SELECT count(*) FROM undated") == (65_535,)
+        again = Arrival(NEVER, "t", b"65534", redelivered=True, packet=65_535)
+        assert store.journal.first_receipt(again) == START + timedelta(seconds=65_534 // 700 * 700)
+        assert store.journal.first_receipt(again._replace(payload=b"65535", packet=1)) is not None
+        assert store.journal.first_receipt(again._replace(payload=b"0", packet=1)) is None
 
 
 def test_the_database_is_kept_as_it_should_be(tmp_path: Path) -> None:

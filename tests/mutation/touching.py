@@ -81,14 +81,16 @@ class Touching:
     def tests(self, module: Path, first_line: int, last_line: int) -> list[str]:
         """The tests that run any of these lines, the module's own first, then the quickest, within the budget.
 
-        Lines that run at import belong to all tests that touch the module.
+        Lines that run at import belong to all tests that touch the module; where nothing in it runs later (a module of mere
+        settings), to those that touch its folder.
         """
-        if module not in self._of:
-            self._of[module] = self._data.contexts_by_lineno(str(module))
-        lines = self._of[module]
+        lines = self._lines(module)
         found = {test for line in range(first_line, last_line + 1) for test in lines.get(line, ())} - {""}
         if not found:
             found = {test for tests in lines.values() for test in tests} - {""}
+        if not found:
+            beside = (self._lines(path) for path in module.parent.glob("*.py"))
+            found = {test for lines in beside for tests in lines.values() for test in tests} - {""}
         chosen: list[str] = []
         spent_s = 0.0
         for test in sorted(found, key=lambda test: (not self._own(test, module), self._durations.get(test, 0.0))):
@@ -97,6 +99,11 @@ class Touching:
                 break
             chosen.append(test)
         return chosen
+
+    def _lines(self, module: Path) -> dict[int, list[str]]:
+        if module not in self._of:
+            self._of[module] = self._data.contexts_by_lineno(str(module))
+        return self._of[module]
 
     @staticmethod
     def _own(test: str, module: Path) -> bool:

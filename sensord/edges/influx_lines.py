@@ -33,7 +33,7 @@ from typing import Any, NamedTuple
 
 from sensord.edges.sqlite_codec import value_from_steps
 from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_summaries import species_of
+from sensord.edges.sqlite_places import species_of
 from sensord.model import Concern, Entry, Fate, Gap, Message, milliseconds
 from sensord.ports import Kind, Mark, Window
 from sensord.rules import Per

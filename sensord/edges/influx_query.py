@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from datetime import datetime
 from typing import Any
 
 from sensord.config import InfluxSettings
 from sensord.edges.influx_lines import EARLIEST_MS, LATEST_MS
+from sensord.edges.sqlite_codec import ceil_ms
+from sensord.model import instant
 from sensord.ports import Transient
 
 ROWS_AT_ONCE = 10_000
@@ -108,3 +111,13 @@ def equal(tags: Mapping[str, str]) -> str:
     """The condition that tags have these values; strings in single quotes, backslash and quote behind a backslash."""
     quoted = {name: value.replace("\\", "\\\\").replace("'", "\\'") for name, value in tags.items()}
     return " AND ".join(f"\"{name}\" = '{value}'" for name, value in quoted.items())
+
+
+def span_of(start: datetime, end: datetime) -> tuple[int, int]:
+    """Unix times [ms], from and until."""
+    return ceil_ms(start), ceil_ms(end)
+
+
+def moment(seconds: float) -> datetime:
+    """The instant of a Unix time [s], to the millisecond."""
+    return instant(round(seconds * 1000))

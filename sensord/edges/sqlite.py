@@ -18,7 +18,8 @@ from pathlib import Path
 
 from sensord.edges.sqlite_connection import Connection, copy_whole
 from sensord.edges.sqlite_journal import Bounds, SqliteJournal
-from sensord.edges.sqlite_reads import Numbers, open_to_read, shelf_of
+from sensord.edges.sqlite_measured import Numbers
+from sensord.edges.sqlite_reads import open_to_read, shelf_of
 from sensord.edges.sqlite_shipping import ShippingNotes
 from sensord.edges.sqlite_writer import Writer
 from sensord.model import Site

@@ -10,11 +10,13 @@ from zoneinfo import ZoneInfo
 from sensord.edges.sqlite_codec import digest, from_microseconds
 from sensord.edges.sqlite_concerns import VerdictLog, put_post
 from sensord.edges.sqlite_connection import Connection
+from sensord.edges.sqlite_measured import Numbers, columns_of
 from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_reads import Numbers, SqliteEntries, columns_of
+from sensord.edges.sqlite_places import Mark
 from sensord.edges.sqlite_rows import flat_rows, put_entry, put_gap, put_refusals, put_touched, put_undated
+from sensord.edges.sqlite_said import SqliteEntries
 from sensord.edges.sqlite_shipping import ShippingNotes, unshipped_ms
-from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, NEXT_TOUCHED, Mark, Summaries
+from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, NEXT_TOUCHED, Summaries
 from sensord.edges.sqlite_writer import Writer, insert_many
 from sensord.model import EPOCH, FAR, Arrival, Site, milliseconds
 from sensord.ports import Added, Commit, Places
@@ -61,7 +63,7 @@ class SqliteJournal:
         if said != self._said:
             entries = SqliteEntries(self._reader, self._site).between(EPOCH, FAR)
             with self._writer.transaction(self._forget):
-                self._summaries.register(self._places(entries))
+                self._summaries.places.register(self._places(entries))
             self._said = said
 
     def _forget(self) -> None:

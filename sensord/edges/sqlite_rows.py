@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from sensord.edges.sqlite_codec import SCALE, digest, maybe_microseconds, microseconds
+from sensord.edges.sqlite_measured import Numbers
 from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_reads import Numbers
-from sensord.edges.sqlite_summaries import Mark
+from sensord.edges.sqlite_places import Mark
 from sensord.edges.sqlite_writer import insert_many
 from sensord.model import LARGEST_STEPS, Arrival, Entry, Gap, Quantity, Reading, Refusal, milliseconds
 

@@ -8,28 +8,21 @@ computed again. A day is put together from its hours, and from readings where it
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from sensord.edges.sqlite_codec import SCALE
-from sensord.edges.sqlite_migrations import HOUR_MS, touch_stored
+from sensord.edges.sqlite_migrations import HOUR_MS
+from sensord.edges.sqlite_places import CountedPlaces, Mark
 from sensord.edges.sqlite_spans import NOTHING, Part, Span, bounds_of_day, days_of_hour, look_at, together
-from sensord.model import EPOCH, Quantity, milliseconds
+from sensord.model import Quantity
 from sensord.ports import Place, Series
 from sensord.science.degree_days import Tally, integrate_between
 from sensord.science.steps import LONGEST_BRIDGE_S
 
 BRIDGE_MS = int(LONGEST_BRIDGE_S * 1000)
-
-Mark = tuple[int, int]
-"""(hours since 1970, number of the series): an hour to compute, in the order of computing."""
-
-Row = tuple[int, int, float, float, float, float]
-"""Of the table `tally`."""
 
 Edges = tuple[int | None, int | None]
 """First and last usable reading of an hour [ms]."""
@@ -67,11 +60,8 @@ class Summaries:
     ) -> None:
         self._db = db
         self._columns = columns
-        self._number = number
-        self._site = site
         self._zone = zone
-        self._places: dict[str, list[tuple[int, Place]]] = {}  # by enclosure, with their numbers, by time
-        self._others: dict[str, list[int]] = {}  # all numbers of an enclosure that are shown and shipped
+        self.places = CountedPlaces(db, number, site)
         self._scales: dict[int, float] = {}
         self._edges: dict[Mark, Edges] = {}
         self._mornings: dict[int, Morning] = {}
@@ -81,73 +71,6 @@ class Summaries:
         self._scales.clear()
         self._edges.clear()
         self._mornings.clear()
-
-    # --- places
-
-    def register(self, places: Sequence[Place]) -> None:
-        """Number the places; the hours that another than theirs has counted, and all of a new one's, are computed again."""
-        self._places.clear()
-        for enclosure in dict.fromkeys(place.enclosure for place in places):
-            eras = sorted((p for p in places if p.enclosure == enclosure), key=lambda p: p.since)
-            numbers = [self._numbered(place) for place in eras]
-            self._places[enclosure] = list(zip(numbers, eras, strict=True))
-            self._claim(enclosure)
-
-    def _numbered(self, place: Place) -> int:
-        """Its number; one that is new has its hours computed again."""
-        find = "SELECT id FROM place WHERE site = ? AND enclosure = ? AND definition = ?"
-        key = (self._site, place.enclosure, place.definition)
-        row = self._db.execute(find, key).fetchone()
-        if row is None and place.species and place.since == EPOCH:  # an older file does not say of which species it is
-            unnamed = replace(place, species="").definition
-            self._db.execute("UPDATE place SET definition = ? WHERE (site, enclosure, definition) = (?, ?, ?)",
-                             (place.definition, *key[:2], unnamed))  # fmt: skip
-            row = self._db.execute(find, key).fetchone()
-        if row is None:
-            self._db.execute("INSERT INTO place (site, enclosure, definition, active) VALUES (?, ?, ?, 0)", key)
-            for series in self._probes(place):
-                touch_stored(self._db, series)
-            row = self._db.execute(find, key).fetchone()
-        number: int = row[0]
-        return number
-
-    def _claim(self, enclosure: str) -> None:
-        """Whose hours are whose: those counted for another are touched. What is of the same species is superseded."""
-        eras, key = self._places[enclosure], (self._site, enclosure)
-        numbers = [number for number, _ in eras]
-        known = self._db.execute("SELECT id, definition, active FROM place WHERE site = ? AND enclosure = ?", key)
-        species, active = {place.species for _, place in eras}, {}
-        for number, definition, was in known.fetchall():
-            active[number] = number in numbers or bool(was and species_of(definition) not in species)
-            if number in numbers and not was:
-                for series in self._probes(eras[0][1]):
-                    touch_stored(self._db, series)
-        self._db.executemany("UPDATE place SET active = ? WHERE id = ?", [(on, n) for n, on in active.items()])
-        self._others[enclosure] = [number for number, on in active.items() if on]
-        for hour, number in self._counted(enclosure):
-            if number != self._at(enclosure, hour)[0]:
-                marks = [(hour, series) for series in self._probes(eras[0][1])]
-                self._db.executemany("INSERT OR IGNORE INTO touched VALUES (?, ?)", marks)
-
-    def _counted(self, enclosure: str) -> list[Mark]:
-        """Which hours are counted for which place, where there are several."""
-        if len(self._others[enclosure]) < 2:
-            return []
-        return self._db.execute(
-            "SELECT t.hour, t.place FROM tally t JOIN place p ON p.id = t.place AND p.active"
-            " WHERE p.site = ? AND p.enclosure = ? AND t.measured_s + t.bridged_s > 0",
-            (self._site, enclosure),
-        ).fetchall()
-
-    def _at(self, enclosure: str, hour: int) -> tuple[int, Place]:
-        """For whom an hour counts."""
-        eras = self._places[enclosure]
-        begun = [era for era in eras if milliseconds(era[1].since) <= hour * HOUR_MS]
-        return begun[-1] if begun else eras[0]
-
-    def _probes(self, place: Place) -> list[int]:
-        found = [self._number(probe, Quantity.TEMPERATURE) for probe in place.probes]
-        return [number[0] for number in found if number is not None]
 
     def _scale(self, series: int) -> float:
         if series not in self._scales:
@@ -271,29 +194,17 @@ class Summaries:
         """Count for the places whose probes were looked at; returns the series that places count by."""
         counted: set[int] = set()
         rows = []
-        for enclosure, eras in self._places.items():
-            probes = self._probes(eras[0][1])
+        for enclosure in self.places.enclosures:
+            probes = self.places.series_of(enclosure)
             counted.update(probes)
             for hour in sorted({hour for hour, series in spans if series in probes}):
-                number, place = self._at(enclosure, hour)
+                number, place = self.places.at(enclosure, hour)
                 tally = count(place, self._trusted(probes, hour, spans), hour, now_ms)
                 if tally.measured_s + tally.bridged_s > 0:
                     rows.append((number, hour, *tally))
-                rows += self._taken_back(enclosure, number, hour)
+                rows += self.places.taken_back(enclosure, number, hour)
         self._db.executemany("INSERT OR REPLACE INTO tally VALUES (?, ?, ?, ?, ?, ?)", rows)
         return counted
-
-    def _taken_back(self, enclosure: str, number: int, hour: int) -> list[Row]:
-        """What was counted of an hour for others: nothing by now. It stays as a row, so that it is shipped as nothing."""
-        others = [n for n in self._others[enclosure] if n != number]
-        if not others:
-            return []
-        marks = ", ".join("?" * len(others))
-        found = self._db.execute(
-            f"SELECT place FROM tally WHERE hour = ? AND measured_s + bridged_s > 0 AND place IN ({marks})",  # noqa: S608
-            (hour, *others),
-        )
-        return [(other, hour, 0.0, 0.0, 0.0, 0.0) for (other,) in found.fetchall()]
 
     def _trusted(self, probes: Sequence[int], hour: int, spans: dict[Mark, Span]) -> Span:
         """The hour by the first probe that has a usable reading in it; by the first of all where none has."""
@@ -309,9 +220,3 @@ def count(place: Place, span: Span, hour: int, now_ms: int) -> Tally:
     start_ms = hour * HOUR_MS
     end_ms = max(start_ms, min(start_ms + HOUR_MS, now_ms))
     return integrate_between(span.times_s, span.values, start_ms / 1000, end_ms / 1000, place.lower_c, place.upper_c)
-
-
-def species_of(definition: str) -> str:
-    """For which species a place's degree-days are counted; "" where its definition does not say."""
-    last = json.loads(definition)[-1]
-    return last if isinstance(last, str) else ""

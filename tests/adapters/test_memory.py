@@ -10,17 +10,12 @@ from hypothesis import settings
 from sensord.adapters.memory import MemoryStore
 from sensord.model import Site
 from tests.kept import Kept
-from tests.promises_kept import (
-    AccountsPromises,
-    ConcernsPromises,
-    EntriesPromises,
-    FactsPromises,
-    JournalPromises,
-    OutboxPromises,
-)
+from tests.promises_kept import AccountsPromises, EntriesPromises, FactsPromises, JournalPromises
 from tests.promises_measured import ReadingsPromises, SummariesPromises
+from tests.promises_told import ConcernsPromises, OutboxPromises
 from tests.site_promises import SitePromises
-from tests.store_promises import PLACES, SITE, ZONE, Machine
+from tests.store_machine import Machine
+from tests.store_promises import PLACES, SITE, ZONE
 
 DISKS: dict[Path, MemoryStore] = {}
 

@@ -25,16 +25,11 @@ from sensord.ports import Commit
 from tests.edges.influx_servers import Front, Influxd
 from tests.edges.shipped import ShippedStore
 from tests.edges.test_sqlite import open_store
-from tests.promises_kept import (
-    AccountsPromises,
-    ConcernsPromises,
-    EntriesPromises,
-    FactsPromises,
-    JournalPromises,
-    OutboxPromises,
-)
+from tests.promises_kept import AccountsPromises, EntriesPromises, FactsPromises, JournalPromises
 from tests.promises_measured import ReadingsPromises, SummariesPromises
-from tests.store_promises import LOW, NEVER, START, Machine, reading
+from tests.promises_told import ConcernsPromises, OutboxPromises
+from tests.store_machine import Machine
+from tests.store_promises import LOW, NEVER, START, reading
 
 TEMPERATURE = Quantity.TEMPERATURE
 

@@ -9,16 +9,11 @@ from hypothesis import settings
 
 from sensord.model import Site
 from tests.kept import Kept, kept
-from tests.promises_kept import (
-    AccountsPromises,
-    ConcernsPromises,
-    EntriesPromises,
-    FactsPromises,
-    JournalPromises,
-    OutboxPromises,
-)
+from tests.promises_kept import AccountsPromises, EntriesPromises, FactsPromises, JournalPromises
 from tests.promises_measured import ReadingsPromises, SummariesPromises
-from tests.store_promises import PLACES, SITE, Machine
+from tests.promises_told import ConcernsPromises, OutboxPromises
+from tests.store_machine import Machine
+from tests.store_promises import PLACES, SITE
 
 
 def open_store(folder: Path, zone: str = "America/New_York", **options: Any) -> Kept:

@@ -6,13 +6,15 @@ that was committed and nothing else.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from itertools import chain
 from zoneinfo import ZoneInfo
 
 from sensord.adapters.memory_readings import MemoryReadings, row_of
+from sensord.adapters.memory_said import MemoryAccounts, MemoryConcerns, MemoryEntries, MemoryFacts, MemoryOutbox
 from sensord.adapters.memory_summaries import MemorySummaries
+from sensord.adapters.memory_tail import Known, MemoryTail
 from sensord.edges.sqlite_codec import digest
 from sensord.edges.sqlite_journal import Bounds
 from sensord.edges.sqlite_migrations import HOUR_MS
@@ -21,32 +23,34 @@ from sensord.model import (
     EPOCH,
     FAR,
     Arrival,
-    Concern,
-    Entry,
-    Fate,
-    Message,
-    Parcel,
-    Refusal,
     Site,
-    Standing,
-    Verdict,
     milliseconds,
 )
-from sensord.ports import Added, Commit, Place, Places, Sending, Share, places_by
-
-DAY = timedelta(days=1)
+from sensord.ports import Added, Commit, Parked, Place, Places, Share, places_by
 
 
 class MemoryStore:
     """`ports.Store`; sites share nothing, so each may be used by a thread of its own."""
 
-    def __init__(self, bounds: Bounds = Bounds()) -> None:  # noqa: B008 (a tuple)
+    def __init__(self, bounds: Bounds = Bounds(), ships_to: str = "") -> None:  # noqa: B008 (a tuple)
         self._bounds = bounds
         self._journals: dict[str, MemoryJournal] = {}
+        self.tail = MemoryTail()
+        self.ship_to(ships_to)
+
+    def ship_to(self, destination: str) -> None:
+        """Note from now on what changes, for this destination; one that is new is to get everything. "" ends it."""
+        self.tail.ship_to(
+            destination, lambda: chain.from_iterable(journal.everything() for journal in self._journals.values())
+        )
+
+    def settle(self, upto: int, parked: Sequence[Parked], now: datetime) -> None:
+        """Strike off what has been shipped, and keep what was refused for inspection."""
+        self.tail.settle(upto, parked, now)
 
     def of(self, site: Site, places: Sequence[Place] | Places = ()) -> Share:
         """This site's share; `places` says whose degree-days are counted."""
-        journal = self._journals.setdefault(site.name, MemoryJournal(site, self._bounds))
+        journal = self._journals.setdefault(site.name, MemoryJournal(site, self._bounds, self.tail))
         journal.places = places_by(places)
         journal.follow()
         return Share(
@@ -67,12 +71,12 @@ class MemoryStore:
 class MemoryJournal:
     """`ports.Journal` of one site, which owns its parts: what can't be committed is found out before anything is changed."""
 
-    def __init__(self, site: Site, bounds: Bounds) -> None:
-        self._site, self._bounds = site.name, bounds
-        self.readings = MemoryReadings(site.name)
-        self.summaries = MemorySummaries(self.readings, ZoneInfo(site.time_zone))
-        self.entries, self.concerns = MemoryEntries(), MemoryConcerns()
-        self.outbox, self.facts = MemoryOutbox(), MemoryFacts()
+    def __init__(self, site: Site, bounds: Bounds, tail: MemoryTail) -> None:
+        self._site, self._bounds, self._tail = site.name, bounds, tail
+        self.readings = MemoryReadings(site.name, tail)
+        self.summaries = MemorySummaries(site.name, self.readings, ZoneInfo(site.time_zone), tail)
+        self.entries, self.concerns = MemoryEntries(tail), MemoryConcerns(tail)
+        self.outbox, self.facts = MemoryOutbox(tail), MemoryFacts()
         self.accounts = MemoryAccounts(self.outbox)
         self._undated: dict[int, tuple[bytes, datetime]] = {}
         self.places: Places = places_by(())
@@ -120,167 +124,20 @@ class MemoryJournal:
         """Delete raw readings from before the hour that precedes `before`; what is derived stays. Returns how many."""
         self.summarise(before)
         horizon_ms = (milliseconds(before) - BRIDGE_MS) // HOUR_MS * HOUR_MS
+        waiting_ms = self._tail.unshipped_ms(self._site)
+        if waiting_ms is not None:
+            horizon_ms = min(horizon_ms, waiting_ms // HOUR_MS * HOUR_MS)
         self.summaries.pruned_before_ms = max(self.summaries.pruned_before_ms, horizon_ms)
         deleted = 0
-        for column in self.readings.columns.values():
-            deleted += column.drop(horizon_ms, most - deleted)
+        for key, column in self.readings.columns.items():
+            refused = self._tail.refused_ms(self.readings.number_of(key))
+            deleted += column.drop(horizon_ms, most - deleted, refused)
         return deleted
+
+    def everything(self) -> Iterator[Known]:
+        """All that there is to ship."""
+        for part in (self.readings, self.summaries, self.entries, self.concerns, self.outbox):
+            yield from part.everything()
 
     def close(self) -> None:
         """Nothing is to be closed."""
-
-
-class MemoryEntries:
-    """`ports.Entries`."""
-
-    def __init__(self) -> None:
-        self._said: dict[tuple[object, ...], Entry] = {}
-
-    def put(self, entry: Entry) -> bool:
-        """Add it unless it was said already; whether it is new."""
-        identity = (entry.at, entry.subject, entry.what, entry.amount, entry.text, entry.author)
-        is_new = identity not in self._said
-        self._said.setdefault(identity, entry)
-        return is_new
-
-    def between(self, start: datetime, end: datetime) -> list[Entry]:
-        """By `at` (start <= at < end), ascending."""
-        return sorted((e for e in self._said.values() if start <= e.at < end), key=lambda entry: entry.at)
-
-
-class MemoryConcerns:
-    """`ports.Concerns`."""
-
-    def __init__(self) -> None:
-        self._standing: dict[str, Concern] = {}
-        self._past: dict[tuple[str, datetime, datetime], Concern] = {}
-        self._verdicts: list[Verdict] = []
-        self._last: dict[tuple[str, str], Verdict] = {}
-        self._aged_at: datetime | None = None
-
-    def put(self, concern: Concern) -> None:
-        """As it is now; one that is over without ever having been opened leaves no trace."""
-        if concern.standing is not Standing.OVER:
-            self._standing[concern.key] = concern
-            return
-        self._standing.pop(concern.key, None)
-        if concern.opened_at is not None:
-            ended_at = concern.over_at or concern.verdict.at
-            self._past[concern.key, concern.breached_since, ended_at] = concern
-
-    def log(self, verdicts: Sequence[Verdict], now: datetime, kept: timedelta) -> None:
-        """Those that say something else than the one before of the same rule and subject."""
-        news = 0
-        for v in verdicts:
-            last = self._last.get((v.rule, v.subject))
-            if last is None or (last.state, last.severity, last.reason) != (v.state, v.severity, v.reason):
-                self._last[v.rule, v.subject] = v
-                self._verdicts.append(v)
-                news += 1
-        if news and (self._aged_at is None or now - self._aged_at >= DAY):
-            last_ones = {id(v) for v in self._last.values()}
-            self._verdicts = [v for v in self._verdicts if v.at >= now - kept or id(v) in last_ones]
-            self._aged_at = now
-
-    def standing(self) -> list[Concern]:
-        """Concerns that are not over, oldest first."""
-        return list(self._standing.values())
-
-    def past(self, start: datetime, end: datetime) -> list[Concern]:
-        """Concerns that ended in the span (start <= over_at < end), by their end."""
-        ended = [(at, concern) for (_, _, at), concern in self._past.items() if start <= at < end]
-        return [concern for _, concern in sorted(ended, key=lambda pair: pair[0])]
-
-    def verdicts(self, start: datetime, end: datetime) -> list[Verdict]:
-        """Verdicts that said something else than the one before of the same rule and subject (start <= at < end)."""
-        return sorted((v for v in self._verdicts if start <= v.at < end), key=lambda verdict: verdict.at)
-
-
-class MemoryOutbox:
-    """`ports.Outbox`."""
-
-    def __init__(self) -> None:
-        self._parcels: dict[str, Parcel] = {}
-
-    def check(self, commit: Commit) -> None:
-        """Raise ValueError where a sending speaks of a message that nobody knows."""
-        known = {m.key for m in commit.messages} | {m.key for m, _ in commit.held}
-        for sending in commit.sendings:
-            if sending.key not in known and sending.key not in self._parcels:
-                raise ValueError(f"no message has the key {sending.key!r}")
-
-    def put(self, commit: Commit) -> None:
-        """New messages, what was held back and withdrawn, and what became of attempts."""
-        for message in commit.messages:
-            self._add(message, Fate.WAITING, "")
-        for message, why in commit.held:
-            self._add(message, Fate.HELD, why)
-        for key, why in commit.withdrawn:
-            if key in self._parcels and self._parcels[key].state == Fate.WAITING:
-                self._parcels[key] = self._parcels[key]._replace(state=Fate.WITHDRAWN, detail=why)
-        for sending in commit.sendings:
-            self._parcels[sending.key] = _after(self._parcels[sending.key], sending)
-
-    def _add(self, message: Message, state: Fate, detail: str) -> None:
-        due_at = message.at if message.not_before is None else message.not_before
-        self._parcels.setdefault(message.key, Parcel(message, 0, due_at, state, detail))
-
-    def states(self) -> list[str]:
-        """What became of every message."""
-        return [parcel.state for parcel in self._parcels.values()]
-
-    def due(self, at: datetime | None = None) -> list[Parcel]:
-        """Messages still to be delivered (due at or before `at`), most severe first, then oldest."""
-        waiting = [p for p in self._parcels.values() if p.state == Fate.WAITING and (at is None or p.due_at <= at)]
-        return sorted(waiting, key=lambda p: (-p.message.severity, p.message.at))
-
-    def between(self, start: datetime, end: datetime) -> list[Parcel]:
-        """All messages of a span (start <= at < end), with what became of them, oldest first."""
-        found = [p for p in self._parcels.values() if start <= p.message.at < end]
-        return sorted(found, key=lambda p: p.message.at)
-
-
-def _after(parcel: Parcel, sending: Sending) -> Parcel:
-    """What the channel took counts as sent even where it was withdrawn meanwhile."""
-    parcel = parcel._replace(attempts=parcel.attempts + 1, detail=sending.detail or "")
-    if sending.detail is None:
-        return parcel._replace(state=Fate.SENT)
-    if sending.due_at is not None:
-        return parcel._replace(due_at=sending.due_at)
-    return parcel._replace(state=Fate.UNDELIVERED if parcel.state == Fate.WAITING else parcel.state)
-
-
-@dataclass(frozen=True, slots=True)
-class MemoryFacts:
-    """`ports.Facts`."""
-
-    known: dict[str, str] = field(default_factory=dict)
-
-    def recall(self, name: str) -> str | None:
-        """The fact as it was committed last."""
-        return self.known.get(name)
-
-
-class MemoryAccounts:
-    """`ports.Accounts`."""
-
-    def __init__(self, outbox: MemoryOutbox) -> None:
-        self._outbox = outbox
-        self._refusals: list[Refusal] = []
-        self._counts = dict.fromkeys(("readings", "duplicates", "refused", "entries"), 0)
-
-    def put(self, refusals: Sequence[Refusal], added: Added, entries: int, bounds: Bounds) -> None:
-        """Count, and keep the newest refusals, cut."""
-        for name, count in zip(self._counts, (*added, entries), strict=True):
-            self._counts[name] += count
-        self._refusals += [r._replace(payload=r.payload[: bounds.payload]) for r in refusals]
-        del self._refusals[: -bounds.refusals]
-
-    def refusals(self, limit: int = 100) -> list[Refusal]:
-        """The newest refused messages, newest first."""
-        return self._refusals[::-1][:limit]
-
-    def counters(self) -> dict[str, int]:
-        """Counts since the store was made: readings, duplicates, refused, entries, and `messages <state>`."""
-        states = sorted(self._outbox.states())
-        return {**self._counts, **{f"messages {state}": states.count(state) for state in states}}

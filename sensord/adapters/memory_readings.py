@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from collections.abc import Set as AbstractSet
 from datetime import datetime
-from typing import NamedTuple
+from functools import partial
+from typing import Any, NamedTuple
 
+from sensord.adapters.memory_tail import Known, MemoryTail
 from sensord.edges.sqlite_codec import SCALE, ceil_ms, steps_from_value, value_from_steps
 from sensord.edges.sqlite_spans import slots_of
 from sensord.model import Gap, Quantity, Reading, instant, milliseconds
-from sensord.ports import Series, Slot
+from sensord.ports import Kind, Mark, Series, Slot
 
 Key = tuple[str, str]
 """Probe and quantity."""
@@ -67,35 +71,79 @@ class Column:
         times_s = [ms / 1000 for ms in self.times_ms[first:last]]
         return Series(times_s, self.values[first:last], self.doubts[first:last])
 
-    def drop(self, before_ms: int, most: int) -> int:
-        """Forget the oldest, `most` at most, that were measured before; returns how many."""
-        count = min(bisect_left(self.times_ms, before_ms), most)
-        for column in (self.times_ms, self.values, self.doubts, self.delays_ms):
-            del column[:count]
-        return count
+    def drop(self, before_ms: int, most: int, but: AbstractSet[int]) -> int:
+        """Forget the oldest, `most` at most, that were measured before, but for some; returns how many."""
+        gone = [n for n in range(bisect_left(self.times_ms, before_ms)) if self.times_ms[n] not in but][:most]
+        for index in reversed(gone):
+            for column in (self.times_ms, self.values, self.doubts, self.delays_ms):
+                del column[index]
+        return len(gone)
 
 
 class MemoryReadings:
     """`ports.Readings` of one site."""
 
-    def __init__(self, site: str) -> None:
-        self._site = site
+    def __init__(self, site: str, tail: MemoryTail) -> None:
+        self._site, self._tail = site, tail
         self.columns: dict[Key, Column] = {}
-        self._gaps: list[Gap] = []
+        self._keys: dict[int, Key] = {}
+        self._gaps: dict[int, Gap] = {}
 
     def put(self, rows: Iterable[Row]) -> list[Row]:
         """Take in what was committed; returns what is new."""
-        return [row for row in rows if self.columns.setdefault(row.key, Column()).put(row)]
+        new = [row for row in rows if self.columns.setdefault(row.key, Column()).put(row)]
+        for row in new:
+            self._tail.note(Mark(Kind.READING, self.number_of(row.key), row.measured_ms), self._reading)
+        return new
 
     def put_gap(self, gap: Gap) -> None:
         """A gap known already is given its end; a second open one of the same kind and subject is the first one still."""
-        for index, known in enumerate(self._gaps):
+        number = None
+        for index, known in self._gaps.items():
             if (known.kind, known.subject, known.started_at) == (gap.kind, gap.subject, gap.started_at):
-                self._gaps[index] = gap._replace(ended_at=known.ended_at or gap.ended_at)
-                return
+                number, gap = index, gap._replace(ended_at=known.ended_at or gap.ended_at)
+                break
             if gap.ended_at is known.ended_at is None and (known.kind, known.subject) == (gap.kind, gap.subject):
                 return
-        self._gaps.append(gap)
+        number = self._tail.new_number() if number is None else number
+        self._gaps[number] = gap
+        self._tail.note(Mark(Kind.GAP, number, 0), self._gap)
+
+    # --- to be shipped
+
+    def number_of(self, key: Key) -> int:
+        """Under which the series is shipped."""
+        number = self._tail.number_of(self._site, *key, partial(self._last, key))
+        self._keys[number] = key
+        return number
+
+    def everything(self) -> Iterator[Known]:
+        """All that there is to ship."""
+        for key, column in self.columns.items():
+            number = self.number_of(key)
+            yield from ((Mark(Kind.READING, number, at), self._reading) for at in column.times_ms)
+        yield from ((Mark(Kind.GAP, number, 0), self._gap) for number in self._gaps)
+
+    def _reading(self, mark: Mark) -> tuple[Any, ...] | None:
+        column = self.columns[self._keys[mark.number]]
+        index = bisect_left(column.times_ms, mark.at)
+        is_there = index < len(column.times_ms) and column.times_ms[index] == mark.at
+        return self._shipped(self._keys[mark.number], index) if is_there else None
+
+    def _last(self, key: Key) -> tuple[Any, ...] | None:
+        return self._shipped(key, -1) if self.columns[key].times_ms else None
+
+    def _shipped(self, key: Key, index: int) -> tuple[Any, ...]:
+        """As the tables of a store have it: steps, and nothing for what is not a number."""
+        column = self.columns[key]
+        value = column.values[index]
+        steps = None if math.isnan(value) else steps_from_value(value, SCALE[Quantity(key[1])])
+        return self.number_of(key), column.times_ms[index], steps, column.doubts[index], column.delays_ms[index]
+
+    def _gap(self, mark: Mark) -> tuple[Any, ...]:
+        return mark.number, self._gaps[mark.number]
+
+    # --- answers
 
     def series(self, probe: str, quantity: Quantity, start: datetime, end: datetime) -> Series:
         """Stored readings with start <= measured_at < end, ascending."""
@@ -119,5 +167,7 @@ class MemoryReadings:
 
     def gaps(self, start: datetime, end: datetime) -> list[Gap]:
         """Gaps that touch the span, by their start."""
-        touching = [g for g in self._gaps if g.started_at < end and (g.ended_at is None or g.ended_at >= start)]
+        touching = [
+            g for g in self._gaps.values() if g.started_at < end and (g.ended_at is None or g.ended_at >= start)
+        ]
         return sorted(touching, key=lambda gap: gap.started_at)

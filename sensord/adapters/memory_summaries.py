@@ -2,32 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from sensord.adapters.memory_readings import Key, MemoryReadings, Row
+from sensord.adapters.memory_tail import Known, MemoryTail
 from sensord.edges.sqlite_codec import ceil_ms
 from sensord.edges.sqlite_migrations import HOUR_MS
+from sensord.edges.sqlite_places import species_of
 from sensord.edges.sqlite_spans import Part, Span, bounds_of_day, days_of_hour, look_at, together
 from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, count
 from sensord.model import Quantity, instant
-from sensord.ports import Day, Hour, Place, TallyHour
+from sensord.ports import Day, Hour, Kind, Mark, Place, TallyHour
 from sensord.science.degree_days import Tally
 
-Mark = tuple[int, Key]
+Touched = tuple[int, Key]
 """Hours since 1970, and the series."""
+
+Counted = tuple[str, str]
+"""An enclosure, and by which definition."""
 
 
 class MemorySummaries:
     """`ports.Summaries` of one site, and how they are kept up."""
 
-    def __init__(self, readings: MemoryReadings, zone: ZoneInfo) -> None:
-        self._readings, self._zone = readings, zone
-        self._touched: set[Mark] = set()
+    def __init__(self, site: str, readings: MemoryReadings, zone: ZoneInfo, tail: MemoryTail) -> None:
+        self._site, self._readings, self._zone, self._tail = site, readings, zone, tail
+        self._touched: set[Touched] = set()
         self._hours: dict[Key, dict[int, Span]] = {}
         self._days: dict[Key, dict[int, Part]] = {}
-        self._tallies: dict[tuple[str, str], dict[int, Tally]] = {}  # by enclosure and definition
+        self._tallies: dict[Counted, dict[int, Tally]] = {}
+        self._keys: dict[int, Key] = {}
+        self._numbers: dict[Counted, int] = {}
         self._places: tuple[Place, ...] = ()
         self.pruned_before_ms = NEVER_PRUNED
 
@@ -57,7 +65,7 @@ class MemorySummaries:
         near = self._readings.columns[key].between(start_ms - BRIDGE_MS, end_ms + BRIDGE_MS)
         return look_at(near, start_ms, end_ms)
 
-    def _hour(self, mark: Mark) -> Span:
+    def _hour(self, mark: Touched) -> Span:
         return self._span(mark[1], mark[0] * HOUR_MS, (mark[0] + 1) * HOUR_MS)
 
     # --- keeping up
@@ -76,6 +84,7 @@ class MemorySummaries:
                 spans[other] = self._hour(other)
         for (hour, key), span in spans.items():
             self._hours.setdefault(key, {})[hour] = span
+            self._tail.note(Mark(Kind.HOUR, self._number_of(key), hour), self._shipped_hour)
         for key, day in {(key, day) for hour, key in spans for day in days_of_hour(self._zone, hour)}:
             self._put_day(key, day)
         counted = self._put_tallies(spans, now_ms)
@@ -83,7 +92,7 @@ class MemorySummaries:
         self._touched -= {mark for mark in touched if mark[0] < this_hour or mark[1] not in counted}
         return len(spans)
 
-    def _beside(self, mark: Mark, span: Span) -> set[Mark]:
+    def _beside(self, mark: Touched, span: Span) -> set[Touched]:
         """Hours with a line to a reading of this one that was not there when they were computed."""
         hour, key = mark
         if span.first_ms is None:
@@ -106,20 +115,69 @@ class MemorySummaries:
         part = together(parts)
         if part.count:
             self._days.setdefault(key, {})[day] = part
+            self._tail.note(Mark(Kind.DAY, self._number_of(key), day), self._shipped_day)
 
-    def _put_tallies(self, spans: dict[Mark, Span], now_ms: int) -> set[Key]:
+    def _put_tallies(self, spans: dict[Touched, Span], now_ms: int) -> set[Key]:
         counted: set[Key] = set()
         for place in self._places:
             probes = self._probes(place)
             counted.update(probes)
-            tallies = self._tallies.setdefault((place.enclosure, place.definition), {})
-            for hour in {hour for hour, key in spans if key in probes}:
-                looked = [spans.get((hour, key)) or self._hour((hour, key)) for key in probes]
-                span = next((s for s in looked if s.part.count), looked[0])
-                tally = count(place, span, hour, now_ms)
-                if tally.measured_s + tally.bridged_s > 0:
-                    tallies[hour] = tally
+            for hour in sorted({hour for hour, key in spans if key in probes}):
+                if self._at(place.enclosure, hour) == place.definition:
+                    looked = [spans.get((hour, key)) or self._hour((hour, key)) for key in probes]
+                    span = next((s for s in looked if s.part.count), looked[0])
+                    self._put_tally(place, hour, count(place, span, hour, now_ms))
         return counted
+
+    def _put_tally(self, place: Place, hour: int, tally: Tally) -> None:
+        """What was counted of the hour for others is nothing by now; it stays, so that it is shipped as nothing."""
+        mine = (place.enclosure, place.definition)
+        self._tallies.setdefault(mine, {})
+        for of, tallies in self._tallies.items():
+            if of != mine and of[0] == place.enclosure and is_known(tallies.get(hour)):
+                tallies[hour] = Tally(0.0, 0.0, 0.0, 0.0)
+                self._tail.note(Mark(Kind.TALLY, self._number_of_place(of), hour), self._shipped_tally)
+        if is_known(tally):
+            self._tallies[mine][hour] = tally
+            self._tail.note(Mark(Kind.TALLY, self._number_of_place(mine), hour), self._shipped_tally)
+
+    # --- to be shipped
+
+    def everything(self) -> Iterator[Known]:
+        """All that there is to ship."""
+        for key, hours in self._hours.items():
+            yield from ((Mark(Kind.HOUR, self._number_of(key), hour), self._shipped_hour) for hour in hours)
+        for key, days in self._days.items():
+            yield from ((Mark(Kind.DAY, self._number_of(key), day), self._shipped_day) for day in days)
+        for of, tallies in self._tallies.items():
+            yield from ((Mark(Kind.TALLY, self._number_of_place(of), h), self._shipped_tally) for h in tallies)
+
+    def _number_of(self, key: Key) -> int:
+        number = self._readings.number_of(key)
+        self._keys[number] = key
+        return number
+
+    def _number_of_place(self, of: Counted) -> int:
+        if of not in self._numbers:
+            self._numbers[of] = self._tail.new_number()
+        return self._numbers[of]
+
+    def _shipped_hour(self, mark: Mark) -> tuple[Any, ...]:
+        span = self._hours[self._keys[mark.number]][mark.at]
+        return mark.number, mark.at, *span.part, span.doubtful, span.first_ms, span.last_ms
+
+    def _shipped_day(self, mark: Mark) -> tuple[Any, ...]:
+        return mark.number, mark.at, *self._days[self._keys[mark.number]][mark.at][:6]
+
+    def _shipped_tally(self, mark: Mark) -> tuple[Any, ...] | None:
+        """None of a definition that another of the same species has superseded."""
+        enclosure, definition = next(of for of, number in self._numbers.items() if number == mark.number)
+        own = [p for p in self._places if p.enclosure == enclosure]
+        is_superseded = species_of(definition) in {p.species for p in own}
+        if is_superseded and definition not in {p.definition for p in own}:
+            return None
+        tally = self._tallies[enclosure, definition][mark.at]
+        return mark.number, mark.at, *tally, self._site, enclosure, definition
 
     # --- answers
 
@@ -148,4 +206,9 @@ class MemorySummaries:
         first, last = (-(-ceil_ms(moment) // HOUR_MS) for moment in (start, end))
         hours = sorted({h for key, of in self._tallies.items() if key[0] == enclosure for h in of if first <= h < last})
         found = ((h, self._tallies.get((enclosure, self._at(enclosure, h)), {}).get(h)) for h in hours)
-        return [TallyHour(instant(h * HOUR_MS), *tally) for h, tally in found if tally is not None]
+        return [TallyHour(instant(h * HOUR_MS), *tally) for h, tally in found if tally is not None and is_known(tally)]
+
+
+def is_known(tally: Tally | None) -> bool:
+    """Whether anything is known of the hour."""
+    return tally is not None and tally.measured_s + tally.bridged_s > 0

@@ -9,9 +9,11 @@ from hypothesis import settings
 
 from sensord.adapters.memory import MemoryStore
 from sensord.model import Site
+from sensord.ports import Tail
 from tests.kept import Kept
 from tests.promises_kept import AccountsPromises, EntriesPromises, FactsPromises, JournalPromises
 from tests.promises_measured import ReadingsPromises, SummariesPromises
+from tests.promises_shipped import TailPromises
 from tests.promises_told import ConcernsPromises, OutboxPromises
 from tests.site_promises import SitePromises
 from tests.store_machine import Machine
@@ -58,3 +60,16 @@ class TestMemorySites(SitePromises):
 
     def open(self, folder: Path) -> MemoryStore:
         return DISKS.setdefault(folder, MemoryStore())
+
+
+class TestMemoryTail(TailPromises):
+    """What is to be shipped."""
+
+    def open_to_ship(self, folder: Path, destination: str) -> Any:
+        store = open_store(folder)
+        store.store.ship_to(destination)
+        return store
+
+    def tail_of(self, folder: Path, store: Any) -> Tail:
+        tail: Tail = store.store.tail
+        return tail

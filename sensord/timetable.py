@@ -23,7 +23,8 @@ def next_instant(now: datetime, every: timedelta, after: timedelta = timedelta()
 
 def next_turn(now: datetime, cadences: Iterable[timedelta]) -> datetime:
     """The first instant later than `now` at which anything is due."""
-    return min(next_instant(now, every) for every in cadences)
+    since = now - EPOCH
+    return EPOCH + since + min(every - since % every for every in cadences)
 
 
 def due(turn: datetime, cadences: Mapping[str, timedelta]) -> list[str]:

@@ -33,9 +33,6 @@ if TYPE_CHECKING:
 RELEASED = datetime(2026, 11, 25, tzinfo=UTC)
 """A clock that shows an earlier time is certainly not set."""
 
-TOGETHER = 1000
-"""Commits of a replay that become durable at once: it can be repeated, and nobody else looks at its store meanwhile."""
-
 ConfigOption = Annotated[Path, typer.Option("--config", "-c", help="The configuration (TOML).")]
 SecretsOption = Annotated[
     Path | None, typer.Option("--secrets", help="Directory of secrets, one file a value, named like push__phone.")
@@ -252,14 +249,14 @@ def places(garden: Garden) -> Places:
     return of
 
 
-def open_store(built: OneGarden, path: Path, durable: bool = True) -> SqliteStore:
+def open_store(built: OneGarden, path: Path, durable: bool = True, together: int = 1) -> SqliteStore:
     """The SQLite store of this configuration; a replay, which can be repeated, need not wait for the disk."""
     from sensord.edges.sqlite import SqliteStore
     from sensord.edges.sqlite_journal import Bounds
 
     bounds = Bounds(refusals=built.settings.store.refusals_kept)
     ships_to = built.settings.influx.destination if durable else ""
-    return SqliteStore(path, durable=durable, together=1 if durable else TOGETHER, bounds=bounds, ships_to=ships_to)
+    return SqliteStore(path, durable=durable, together=together, bounds=bounds, ships_to=ships_to)
 
 
 def share(built: OneGarden, store: Store) -> Share:

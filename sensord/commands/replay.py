@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -16,6 +17,12 @@ if TYPE_CHECKING:
 
 END = timedelta(milliseconds=1)
 """A replay ends just after the last receipt."""
+
+
+TOGETHER = 1000
+"""Commits that become one of the database's: a replay can be repeated, and nobody else looks at its store meanwhile."""
+RARELY = (20_000, 20, 50)
+"""How often garbage is looked for: a replay makes a great many small things, and hardly any that hold each other."""
 
 
 def command(
@@ -51,12 +58,13 @@ def command(
             clock = SteppedClock(EPOCH)
             inbox = FeedInbox(feed, clock)
             stack.callback(inbox.close)
-            kept = _build.open_store(built, path, durable=False)
+            kept = _build.open_store(built, path, durable=False, together=TOGETHER)
             stack.callback(kept.close)
             share = _build.share(built, kept)
             channel = stack.enter_context(JsonLinesChannel(messages or Path("/dev/null")))
             sender = InlineSender(dict.fromkeys(Route, channel))
             loop = _build.loop(built, clock, inbox, share, sender, sums_up_late=True)
+            gc.set_threshold(*RARELY)
             _go(loop, clock.now(), end + END, quiet=json)
         except (FeedError, OSError) as error:
             raise Mistakes(str(error).splitlines()) from None

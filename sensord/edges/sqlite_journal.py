@@ -91,8 +91,9 @@ class SqliteJournal:
             put_refusals(db, site, commit.refusals, bounds.refusals, bounds.payload)
             put_post(db, site, commit)
             self._verdicts.put(db, commit.at, verdicts)
-            facts = [(site, name, value) for name, value in commit.facts.items()]
-            db.executemany("INSERT OR REPLACE INTO fact VALUES (?, ?, ?)", facts)
+            if commit.facts:
+                facts = [(site, name, value) for name, value in commit.facts.items()]
+                db.executemany("INSERT OR REPLACE INTO fact VALUES (?, ?, ?)", facts)
             added = Added(stored, len(commit.readings) - stored, len(commit.refusals))
             counts = dict(zip(("readings", "duplicates", "refused", "entries"), (*added, entries), strict=True))
             db.executemany(

@@ -8,6 +8,7 @@ import sqlite3
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from threading import Lock
 
@@ -109,18 +110,22 @@ class Writer:
 
     @contextmanager
     def _part(self) -> Iterator[sqlite3.Connection]:
-        """A part of a larger transaction, which ends when there are enough of them."""
+        """A part of a larger transaction, which ends when there are enough of them.
+
+        Raises:
+            OSError: the database can't write. As after any failure, the earlier parts are gone too: nothing can go on.
+        """
         db = self.connection.db
-        if not db.in_transaction:
-            db.execute("BEGIN IMMEDIATE")
-        db.execute("SAVEPOINT part")
         try:
+            if not db.in_transaction:
+                db.execute("BEGIN IMMEDIATE")
             yield db
-        except BaseException:
-            db.execute("ROLLBACK TO part")
+        except BaseException as error:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            if isinstance(error, sqlite3.Error):
+                raise OSError(f"{self.connection.path}: {error}") from error
             raise
-        finally:
-            db.execute("RELEASE part")
         self._parts += 1
 
     def _settle(self) -> None:
@@ -162,9 +167,14 @@ def insert_many(db: sqlite3.Connection, table: str, width: int, flat: Sequence[o
         rows = len(chunk) // width
         size = 1 << (rows - 1).bit_length()
         chunk += chunk[-width:] * (size - rows)
-        row = f"({','.join('?' * width)})"
-        new += db.execute(f"INSERT OR {or_else} INTO {table} VALUES {','.join([row] * size)}", chunk).rowcount  # noqa: S608
+        new += db.execute(_insertion(table, width, size, or_else), chunk).rowcount
     return new
+
+
+@lru_cache(64)
+def _insertion(table: str, width: int, rows: int, or_else: str) -> str:
+    row = f"({','.join('?' * width)})"
+    return f"INSERT OR {or_else} INTO {table} VALUES {','.join([row] * rows)}"  # noqa: S608
 
 
 def hold_alone(path: str | Path) -> int:

@@ -9,8 +9,8 @@ from typing import Any
 from sensord.engine.effects import Acknowledge, Effect, Level, MakeDurable, Send, Tell
 from sensord.engine.events import Arrived, Committed, NotCommitted
 from sensord.engine.state import ALIVE, NOTHING_OWED, Given, State
-from sensord.engine.windows import Window
-from sensord.model import EPOCH, Quantity, Reading, Refusal, Severity
+from sensord.engine.windows import Row, Window
+from sensord.model import EPOCH, Quantity, Refusal, Severity
 from sensord.ports import Commit
 
 Step = tuple[State, tuple[Effect, ...]]
@@ -32,8 +32,10 @@ def make_durable(state: State, at: datetime) -> Step:
             entries=(*batch.entries, *commit.entries),
         )  # fmt: skip
     number = state.commits + 1
-    state = state._replace(commits=number, committing=state.owed, committing_batch=batch is not None, owed=NOTHING_OWED)
-    return state._replace(retry_at=None), (MakeDurable(number, commit),)
+    state = state._replace(
+        commits=number, committing=state.owed, committing_batch=batch is not None, owed=NOTHING_OWED, retry_at=None
+    )
+    return state, (MakeDurable(number, commit),)
 
 
 def committed(given: Given, state: State, event: Committed) -> Step:
@@ -42,19 +44,27 @@ def committed(given: Given, state: State, event: Committed) -> Step:
     if state.unstored_since is not None:
         effects.append(Tell(Level.WARNING, "storing works again"))
     batch = state.batch if state.committing_batch else None
-    state = state._replace(committing=None, committing_batch=False, committed_at=event.at, unstored_since=None)
+    counts, added = state.counts, event.added
+    if batch is not None:
+        counts = counts._replace(
+            readings=counts.readings + added.stored,
+            duplicates=counts.duplicates + added.duplicates,
+            refused=counts.refused + added.refused,
+            arrivals=counts.arrivals + len(batch.arrivals),
+        )
+    state = state._replace(
+        batch=None if batch is not None else state.batch,
+        committing=None,
+        committing_batch=False,
+        committed_at=event.at,
+        unstored_since=None,
+        counts=counts,
+    )
     if batch is not None:
         effects.append(Acknowledge(batch.arrivals))
-        state, told = _taken_in(given, state._replace(batch=None), batch)
+        state, told = _taken_in(given, state, batch)
         effects += told
-    added = event.added
-    counts = state.counts._replace(
-        readings=state.counts.readings + added.stored,
-        duplicates=state.counts.duplicates + added.duplicates,
-        refused=state.counts.refused + added.refused,
-        arrivals=state.counts.arrivals + (len(batch.arrivals) if batch else 0),
-    )
-    state, sends = _send(state._replace(counts=counts))
+    state, sends = _send(state)
     effects += sends
     if state.batch is not None or is_owing(state):
         state, more = make_durable(state, event.at)
@@ -86,6 +96,8 @@ def not_committed(state: State, event: NotCommitted) -> Step:
 
 
 def _send(state: State) -> Step:
+    if not state.outgoing:
+        return state, ()
     new = [m for m in state.outgoing if m.key not in state.in_hand]
     state = state._replace(outgoing=(), in_hand=state.in_hand.union(m.key for m in new))
     return state, tuple(Send(m) for m in new)
@@ -130,15 +142,16 @@ def _with(owed: Commit, more: Mapping[str, Any]) -> Commit:
 
 def _taken_in(given: Given, state: State, batch: Arrived) -> Step:
     heard, windows = dict(state.last_heard), dict(state.windows)
-    by_series: dict[tuple[str, Quantity], list[Reading]] = {}
-    for reading in batch.readings:
-        if reading.received_at > heard.get(reading.probe, EPOCH):
-            heard[reading.probe] = reading.received_at
-        by_series.setdefault((reading.probe, reading.quantity), []).append(reading)
+    by_series: dict[tuple[str, Quantity], list[Row]] = {}
+    for _, probe, quantity, measured_at, received_at, value, doubts in batch.readings:
+        if received_at > heard.get(probe, EPOCH):
+            heard[probe] = received_at
+        row = (measured_at.timestamp(), value, int(doubts))
+        by_series.setdefault((probe, quantity), []).append(row)
     now_s = batch.at.timestamp()
-    for key, readings in by_series.items():
+    for key, rows in by_series.items():
         window = windows.get(key) or Window(given.remembered.total_seconds())
-        windows[key] = window.add(((r.measured_at.timestamp(), r.value, int(r.doubts)) for r in readings), now_s)
+        windows[key] = window.add(rows, now_s)
     entries = state.entries
     if batch.entries:
         entries = tuple(sorted(dict.fromkeys((*entries, *batch.entries)), key=lambda e: e.at))

@@ -59,7 +59,8 @@ def _surrounded(state: State, event: Due | Noticed) -> Step:
             effects.append(Tell(Level.WARNING, line))
         else:
             effects.append(Tell(Level.INFO, "shipping works again"))
-    state = state._replace(shipping_trouble=around.shipping_trouble, unshipped_since=around.unshipped_since)
+    if around.shipping_trouble != state.shipping_trouble or around.unshipped_since != state.unshipped_since:
+        state = state._replace(shipping_trouble=around.shipping_trouble, unshipped_since=around.unshipped_since)
     return remembering(state, facts) if facts else state, tuple(effects)
 
 
@@ -166,6 +167,10 @@ def _judged(state: State, outcome: Outcome) -> Step:
 
 def _messages(given: Given, state: State, outcome: Outcome, now: datetime) -> Step:
     """What the notices become, what the stand-in gets, and the lines of the day and of the week."""
+    if not outcome.notices and not state.standing:
+        state, line = _morning_line(given, state, now)
+        state, week = _week(given, put(state, line), now)
+        return state, week
     desk = desk_of(given, state, now)
     found = postman.compose(outcome.notices, desk, now)
     state = stands_now(state, found.concerns)
@@ -175,13 +180,15 @@ def _messages(given: Given, state: State, outcome: Outcome, now: datetime) -> St
         Tell(Level.ERROR, f"a text names a number that its rule did not give: {name}") for name in found.missing
     ]
     state, held = held_back(state, found.held)
-    state, line = _morning_line(given, state, desk, now)
+    state, line = _morning_line(given, state, now, desk)
     state = put(state, [*messages, *line])
     state, week = _week(given, state, now)
     return state, (*effects, *held, *week)
 
 
-def _morning_line(given: Given, state: State, desk: postman.Desk, now: datetime) -> tuple[State, tuple[Message, ...]]:
+def _morning_line(
+    given: Given, state: State, now: datetime, desk: postman.Desk | None = None
+) -> tuple[State, tuple[Message, ...]]:
     """Once a day, at the keeper's time: so that silence means trouble."""
     local = now.astimezone(given.zone)
     today = local.date().isoformat()
@@ -193,7 +200,7 @@ def _morning_line(given: Given, state: State, desk: postman.Desk, now: datetime)
     probes = (p for p in given.garden.probes if p.name in state.last_heard)
     watched = {p.place for p in probes if not watch.is_silent(p, now)}
     line = postman.morning_line(
-        desk,
+        desk or desk_of(given, state, now),
         _night_minimum_c(given, state, now),
         watched - {AMBIENT},
         now,

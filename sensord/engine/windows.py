@@ -36,8 +36,10 @@ class Window:
 
     def __init__(self, horizon_s: float, rows: Iterable[Row] = NO_ROWS) -> None:
         columns = Growing()
-        for row in rows:
-            columns.append(row)
+        for time_s, value, doubts in rows:
+            columns.times_s.append(time_s)
+            columns.values.append(value)
+            columns.doubts.append(doubts)
         self.horizon_s = horizon_s
         self._columns, self._first, self._last = columns, 0, len(columns.times_s)
 
@@ -99,11 +101,15 @@ class Window:
 
     def _put(self, row: Row) -> None:
         """Into a version that nobody has seen yet."""
-        time_s, times = row[0], self._columns.times_s
-        if self._last == self._first or time_s > times[self._last - 1]:
-            if self._last < len(times):
+        time_s, columns, last = row[0], self._columns, self._last
+        times = columns.times_s
+        if last == self._first or time_s > times[last - 1]:
+            if last < len(times):
                 self._copy()
-            self._columns.append(row)
+                columns = self._columns
+            columns.times_s.append(time_s)
+            columns.values.append(row[1])
+            columns.doubts.append(row[2])
         else:
             at = bisect_left(times, time_s, self._first, self._last)
             if times[at] == time_s:
@@ -143,12 +149,6 @@ class Growing(Columns):
         found.values.extend(self.values[first:last])
         found.doubts.extend(self.doubts[first:last])
         return found
-
-    def append(self, row: Row) -> None:
-        """Take in a reading that is newer than all."""
-        self.times_s.append(row[0])
-        self.values.append(row[1])
-        self.doubts.append(row[2])
 
     def usable(self, first: int, last: int, lowest: float, highest: float) -> tuple[Columns, int, int]:
         """As in `Columns`, each reading looked at once."""
@@ -201,7 +201,9 @@ class _Usable:
                 if self._own is None:
                     self._own = self._all.part(0, index)
             elif self._own is not None:
-                self._own.append(row)
+                self._own.times_s.append(row[0])
+                self._own.values.append(row[1])
+                self._own.doubts.append(row[2])
         self._checked = last
 
 

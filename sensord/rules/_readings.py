@@ -88,7 +88,7 @@ def slope_per_h(part: Track) -> float | None:
 
 def iso(at: datetime) -> str:
     """An instant as text, to the second, in UTC."""
-    return at.astimezone(UTC).isoformat(timespec="seconds")
+    return (at if at.tzinfo is UTC else at.astimezone(UTC)).isoformat(timespec="seconds")
 
 
 def moment(number: Number) -> datetime | None:
@@ -115,13 +115,13 @@ def numbers(facts: Facts) -> dict[str, Number]:
     """The numbers of a verdict: instants as text, floats rounded to what can be meant, what is unknown left out."""
     found: dict[str, Number] = {}
     for name, value in facts.items():
+        if value is None:
+            continue
         if isinstance(value, float):
             if math.isfinite(value):
                 found[name] = round(value, 3)
-        elif isinstance(value, datetime):
-            found[name] = iso(value)
-        elif value is not None:
-            found[name] = value
+        else:
+            found[name] = iso(value) if isinstance(value, datetime) else value
     return found
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
-from sensord.commands import _build, _page
+from sensord.commands import _build, _house, _page
 from sensord.config import Settings
 from sensord.edges.sender import InlineSender
 from sensord.loop import Loop
@@ -52,7 +52,7 @@ def demonstrate(wishes: Wishes) -> None:
     with ExitStack() as stack:
         broker = stack.enter_context(EmbeddedBroker())
         chosen = _chosen(wishes, broker)
-        built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
+        built = _house.understood(chosen, scenario.HERE / "larkfield.toml")
         garden = scenario.larkfield(wishes.seed, settings=chosen)
         end = garden.start + timedelta(days=wishes.days)
         path = wishes.store or Path(stack.enter_context(_scratch())) / "demo.sqlite3"
@@ -128,7 +128,7 @@ class _Phone:
         self._keeper.read(message)
 
 
-def _said(built: _build.OneGarden, store: Share, place: str, now: datetime) -> float | None:
+def _said(built: _house.OneGarden, store: Share, place: str, now: datetime) -> float | None:
     """What the first probe of a place that is to be believed says of the temperature [°C]; None where none does."""
     for probe in built.garden.probes_at(place, Quantity.TEMPERATURE):
         reading = store.readings.latest(probe.name, Quantity.TEMPERATURE, now)

@@ -17,7 +17,7 @@ from sensord.model import AMBIENT, AMOUNTS, Message, Route
 from simulators.garden import Event, Garden, Truth
 
 if TYPE_CHECKING:
-    from sensord.commands._build import OneGarden
+    from sensord.commands._house import OneGarden
 
 BARS = "▁▂▃▄▅▆▇█"
 INDENT = 21

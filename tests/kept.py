@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.edges.sqlite import SqliteReader, SqliteStore
 from sensord.edges.sqlite_connection import Connection, copy_whole
 from sensord.edges.sqlite_unshipped import SqliteTail
@@ -44,7 +44,7 @@ def kept(path: Path | str, site: Site, places: Sequence[Place] = (), **options: 
         raise
 
 
-def opened(built: _build.House, path: Path, durable: bool = True) -> Kept:
+def opened(built: _house.House, path: Path, durable: bool = True) -> Kept:
     """The share of a configuration's garden."""
     store = _build.open_store(built, path, durable)
     return Kept(store, _build.share(built, store), store.writer.connection)

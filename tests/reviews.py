@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from sensord.commands import _build
+from sensord.commands import _house
 from sensord.language import Catalogue, Measure
 from sensord.model import Arrival, Doubt, Quantity
 from sensord.payload import Decoder
@@ -43,9 +43,9 @@ US = Measure(METRIC.catalogue, "us", NEW_YORK)
 
 
 @cache
-def house() -> _build.OneGarden:
+def house() -> _house.OneGarden:
     """The typical garden's configuration."""
-    return _build.understood(scenario.configuration("typical"), CONFIG)
+    return _house.understood(scenario.configuration("typical"), CONFIG)
 
 
 @cache

@@ -147,7 +147,6 @@ def test_nothing_but_the_demonstration_uses_the_simulators() -> None:
 
 ABOUT_300 = 330
 LONGER = {
-    "commands/_build.py": "to be split by what is built",
     "edges/mqtt.py": "one session: its two threads are told together",
     "edges/report.py": "one sheet of paper",
     "judge.py": "the life of a concern, beside its table",

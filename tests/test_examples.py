@@ -9,7 +9,7 @@ import pytest
 from pydantic import SecretStr
 from pydantic.fields import FieldInfo
 
-from sensord.commands import _build
+from sensord.commands import _house
 from sensord.config import CohortSettings, EnclosureSettings, HouseSettings, ProbeSettings, ReadSettings, Settings
 from sensord.rules import all_rules
 
@@ -22,12 +22,12 @@ TABLES = [name for name, field in Settings.model_fields.items() if hasattr(field
 @pytest.mark.parametrize("name", ["minimal.toml", "sensord.toml"])
 def test_an_example_is_a_configuration(name: str) -> None:
     """Both examples are read without a mistake, with everything that they name."""
-    assert _build.garden_in(CONFIG / name).garden.enclosures
+    assert _house.garden_in(CONFIG / name).garden.enclosures
 
 
 def test_the_example_of_a_house_holds_two_gardens() -> None:
     """Both are sound, with all that they name; what each can't share with the other is its own."""
-    house = _build.house(CONFIG / "house" / "sensord.toml", tries_push=True)
+    house = _house.house(CONFIG / "house" / "sensord.toml", tries_push=True)
     assert [garden.name for garden in house.gardens] == ["larkfield", "school"]
     assert house.unsound == ()
     shown = tomllib.loads((CONFIG / "house" / "sensord.toml").read_text())

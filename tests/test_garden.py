@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from sensord import lookback, species
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.edges.influx_lines import LineMaker
 from sensord.engine.asking import ask, plan_of
 from sensord.garden import Garden
@@ -35,11 +35,11 @@ MINUTE, HOUR, DAY = timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
 MONARCH, JEZEBEL = species.load("monarch"), species.load("black-jezebel")
 
 
-def house(first: str = "black-jezebel") -> _build.OneGarden:
+def house(first: str = "black-jezebel") -> _house.OneGarden:
     """The demonstration garden with another species in Alder."""
     chosen = scenario.configuration("larkfield")
     cohorts = [c.model_copy(update={"species": first if c.name == "first" else c.species}) for c in chosen.cohort]
-    return _build.understood(chosen.model_copy(update={"cohort": tuple(cohorts)}), scenario.HERE / "larkfield.toml")
+    return _house.understood(chosen.model_copy(update={"cohort": tuple(cohorts)}), scenario.HERE / "larkfield.toml")
 
 
 def entry(what: What, at: datetime, subject: str, text: str = "", amount: float | None = None) -> Entry:
@@ -56,7 +56,7 @@ Curve = Callable[[datetime], float]
 
 
 def store_of(
-    directory: Path, built: _build.OneGarden, start: datetime, end: datetime, curve: Curve, entries: list[Entry]
+    directory: Path, built: _house.OneGarden, start: datetime, end: datetime, curve: Curve, entries: list[Entry]
 ) -> Kept:
     """Alder and Birch as the curve has them, the post 3 °C cooler; a reading a minute."""
     store = kept(
@@ -72,7 +72,7 @@ def store_of(
     return store
 
 
-def verdicts(built: _build.OneGarden, store: Kept, now: datetime, name: str = "overheating") -> dict[str, Verdict]:
+def verdicts(built: _house.OneGarden, store: Kept, now: datetime, name: str = "overheating") -> dict[str, Verdict]:
     """What a rule says, by subject."""
     entries = store.entries.between(MONDAY - 30 * DAY, now)
     watch = Watch(now - DAY, True, {p.name: now for p in built.garden.probes}, True)
@@ -88,7 +88,7 @@ def asked(
     return ask(garden, plan, [rule], windows, {}, entries, watch, now).verdicts
 
 
-def week(built: _build.OneGarden, store: Kept, now: datetime) -> Review:
+def week(built: _house.OneGarden, store: Kept, now: datetime) -> Review:
     """The running week looked back on."""
     span = weeks.week("2026-W34", built.settings.zone)
     return lookback.look_back(store.parts, built.garden, span, span.first, now)

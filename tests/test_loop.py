@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
@@ -88,12 +88,12 @@ class Fuller(Full):
         return self._journal.commit(commit)
 
 
-def house() -> _build.OneGarden:
+def house() -> _house.OneGarden:
     """The demonstration garden."""
-    return _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
+    return _house.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
 
 
-def store_of(built: _build.OneGarden, path: Path, kind: Callable[[Journal], Any] = lambda journal: journal) -> Kept:
+def store_of(built: _house.OneGarden, path: Path, kind: Callable[[Journal], Any] = lambda journal: journal) -> Kept:
     """A store in `path`, with a journal of that kind."""
     store = opened(built, path, durable=False)
     store.parts = replace(store.parts, journal=kind(store.parts.journal))
@@ -113,7 +113,7 @@ def minutes(temperature_c: float, count: int, start: datetime = START) -> list[A
     return found
 
 
-def live(built: _build.OneGarden, store: Kept, arrivals: Sequence[Arrival], channel: Any, **more: Any) -> Loop:
+def live(built: _house.OneGarden, store: Kept, arrivals: Sequence[Arrival], channel: Any, **more: Any) -> Loop:
     """A loop over these arrivals."""
     start = arrivals[0].received_at if arrivals else START
     clock = SteppedClock(more.pop("start", start))

@@ -14,7 +14,7 @@ from starlette.testclient import TestClient
 from typer.testing import CliRunner
 
 from sensord.__main__ import app as commands
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.config import Mistakes
 from sensord.edges.clock import SteppedClock
 from sensord.edges.page.app import application
@@ -148,7 +148,7 @@ class Place:
     def mistakes(self) -> list[str]:
         """What is wrong with the configuration."""
         with pytest.raises(Mistakes) as raised:
-            _build.garden_in(self.config)
+            _house.garden_in(self.config)
         return raised.value.lines
 
 
@@ -175,7 +175,7 @@ def damp(percent: float, count: int, start: datetime = START) -> list[Arrival]:
 @contextmanager
 def watched(place: Place, arrivals: list[Arrival], until: datetime) -> Iterator[tuple[Any, Any, RecordingChannel]]:
     """The garden after these arrivals: as it is built, its store, and the phone."""
-    built = _build.garden_in(place.config)
+    built = _house.garden_in(place.config)
     path = place.config.parent / "store.sqlite3"
     store = opened(built, path, durable=False)
     phone, clock = RecordingChannel(), SteppedClock(START)

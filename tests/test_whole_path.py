@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.edges.clock import ScaledClock, SteppedClock
 from sensord.edges.feed import FeedInbox, Recorder, RecordingInbox, last_instant
 from sensord.edges.push import AppriseChannel, JsonLinesChannel
@@ -29,11 +29,11 @@ SPEED = 400.0
 FROM, HOURS = timedelta(hours=10), timedelta(hours=4)
 
 
-def house(mosquitto: Mosquitto) -> _build.OneGarden:
+def house(mosquitto: Mosquitto) -> _house.OneGarden:
     """The demonstration garden, at this broker."""
     chosen = scenario.configuration("larkfield")
     broker = chosen.broker.model_copy(update={"host": "127.0.0.1", "port": mosquitto.port})
-    return _build.understood(chosen.model_copy(update={"broker": broker}), scenario.HERE / "larkfield.toml")
+    return _house.understood(chosen.model_copy(update={"broker": broker}), scenario.HERE / "larkfield.toml")
 
 
 class Both:
@@ -55,7 +55,7 @@ def live(
     directory: Path,
     mosquitto: Mosquitto,
     receiver: Receiver,
-    built: _build.OneGarden,
+    built: _house.OneGarden,
     store: Kept,
     start: datetime,
 ) -> Iterator[tuple[Loop, ScaledClock]]:
@@ -110,7 +110,7 @@ def test_a_hot_day_reaches_the_phone_and_a_replay_of_it_says_the_same(
     store.close()
 
 
-def replay(directory: Path, built: _build.OneGarden) -> list[dict[str, str]]:
+def replay(directory: Path, built: _house.OneGarden) -> list[dict[str, str]]:
     """The recorded feed through the same loop."""
     end = last_instant(directory / "feed.jsonl")
     assert end is not None

@@ -10,7 +10,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sensord.commands import _build, _page, _unwatched
+from sensord.commands import _build, _house, _page, _unwatched
 from sensord.commands._watch import Around, GardenWatch
 from sensord.config import Mistakes
 from sensord.edges.clock import RealClock
@@ -30,7 +30,7 @@ OF_SEVERAL = "%(levelname)s %(name)s (%(threadName)s): %(message)s"
 
 def run(config: Path, secrets: Path | None, record: Path | None) -> None:
     """Run until SIGTERM or SIGINT."""
-    house = _build.house(config, secrets, tries_push=True)
+    house = _house.house(config, secrets, tries_push=True)
     if house.is_shared:
         for handler in logging.getLogger().handlers:
             handler.setFormatter(logging.Formatter(OF_SEVERAL))
@@ -71,7 +71,7 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
     log.info("stopped")
 
 
-def _opened(house: _build.House, path: Path) -> SqliteStore:
+def _opened(house: _house.House, path: Path) -> SqliteStore:
     """The store; Mistakes where it is no store or another sensord has it, an end with 1 where the disk is in the way."""
     try:
         return _build.open_store(house.gardens[0], path)
@@ -90,10 +90,11 @@ def _beat(heart: Heart, watches: Sequence[GardenWatch], stop: threading.Event) -
         oldest = {part: max(of_one[part] for of_one in ages.values()) for part in next(iter(ages.values()))}
         stale = heart.beat(oldest)
         if stale and not told:
+            part = stale[0].split()[0]
             log.error(
                 "no sign of life: %s; of %s. The service manager will start the daemon anew",
                 "; ".join(stale),
-                max(ages, key=lambda name: ages[name]["loop"]),
+                max(ages, key=lambda name: ages[name][part]),
             )
         told = stale
 

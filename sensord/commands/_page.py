@@ -12,7 +12,7 @@ from sensord.config import GardenFound, Mistakes
 from sensord.model import EPOCH
 
 if TYPE_CHECKING:
-    from sensord.commands._build import OneGarden
+    from sensord.commands._house import OneGarden
     from sensord.edges.page.look import House
     from sensord.edges.page.server import PageServer
     from sensord.loop import Loop

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from sensord.commands._build import OneGarden
+    from sensord.commands._house import OneGarden
 
 BYTES_PER_READING = 23.0
 """A raw reading in the SQLite file, as tests/bench/bench_store.py measures it."""
@@ -74,7 +74,7 @@ def _trial(built: OneGarden, path: Path) -> Finding:
 
 
 def _waiting(built: OneGarden, path: Path) -> list[Finding]:
-    from sensord.commands._build import counted, local_text
+    from sensord.commands._house import counted, local_text
     from sensord.edges.sqlite import SqliteStore
     from sensord.edges.sqlite_unshipped import backlog, parked
     from sensord.rules.shipping import Thresholds

@@ -83,7 +83,7 @@ def phones(found: Found, garden: GardenFound) -> list[tuple[str, tuple[SecretStr
 
 def message_of(garden: GardenFound) -> Message:
     """What is told; its key is that of these mistakes."""
-    texts, now = Catalogue.load(), datetime.now(UTC)
+    texts, now = _texts(garden), datetime.now(UTC)
     site = garden.settings.site if garden.settings else None
     first = garden.mistakes[0].split(": ", 1)[-1].rstrip(".")
     return Message(
@@ -101,6 +101,15 @@ def message_of(garden: GardenFound) -> Message:
         concerns=(),
         holds_until=now + TOLD_FOR,
     )
+
+
+def _texts(garden: GardenFound) -> Catalogue:
+    """In the keeper's language, where that could be read."""
+    keeper = garden.settings.keeper if garden.settings else None
+    try:
+        return Catalogue.load(keeper.language if keeper and keeper.language else "en")
+    except ValueError:  # one of the mistakes that are told of
+        return Catalogue.load()
 
 
 def _channel(route: str, urls: tuple[SecretStr, ...]) -> AppriseChannel | None:

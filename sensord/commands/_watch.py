@@ -15,7 +15,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from sensord.commands import _build, _page
+from sensord.commands import _build, _house, _page
 from sensord.edges.clock import RealClock
 from sensord.edges.mqtt import MqttInbox
 from sensord.edges.push import AppriseChannel, LogChannel, Pictures
@@ -61,7 +61,7 @@ class Edges(NamedTuple):
 class GardenWatch:
     """Opened when it is made; the thread begins with `start`."""
 
-    def __init__(self, built: _build.OneGarden, around: Around) -> None:
+    def __init__(self, built: _house.OneGarden, around: Around) -> None:
         self.built, self._around = built, around
         self.share: Share = _build.share(built, around.store)
         self.clock = RealClock(floor=max(_build.RELEASED, _build.last_receipt(built, self.share) or _build.RELEASED))
@@ -225,7 +225,7 @@ class GardenWatch:
         return pictures
 
 
-def channels(built: _build.OneGarden, pictures: Pictures | None = None, is_shared: bool = False) -> dict[str, Channel]:
+def channels(built: _house.OneGarden, pictures: Pictures | None = None, is_shared: bool = False) -> dict[str, Channel]:
     """The ways to the phone and to the stand-in; without one, messages go to the log and say so."""
     push = built.settings.push
     found: dict[str, Channel] = {}

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
+from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
 from sensord.model import Source, What
 
 if TYPE_CHECKING:
-    from sensord.commands._build import OneGarden
+    from sensord.commands._house import OneGarden
 
 
 def command(
@@ -31,12 +31,12 @@ def command(
     from datetime import UTC, datetime
 
     from sensord import entries
-    from sensord.commands import _build
+    from sensord.commands import _build, _house
     from sensord.config import Mistakes
     from sensord.edges.broker import publish
     from sensord.model import Arrival, Refusal
 
-    built = _build.garden_in(config, secrets, site)
+    built = _house.garden_in(config, secrets, site)
     if what is None:
         _show(built, config, json)
         return

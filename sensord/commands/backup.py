@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
 
 
 def command(
@@ -20,10 +20,10 @@ def command(
     import json as encoder
     from datetime import UTC, datetime
 
-    from sensord.commands import _build
+    from sensord.commands import _build, _house
     from sensord.config import Mistakes
 
-    house = _build.house(config, secrets)
+    house = _house.house(config, secrets)
     store = _build.store_path(house.found.store, config)
     if to.is_dir():
         what = "gardens" if house.is_shared else house.gardens[0].name

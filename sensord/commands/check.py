@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
+from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
 from sensord.model import Route
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from pydantic import SecretStr
 
-    from sensord.commands._build import OneGarden
+    from sensord.commands._house import OneGarden
     from sensord.config import Found
     from sensord.ports import Shelf
 
@@ -46,10 +46,10 @@ def command(
     """
     import json as encoder
 
-    from sensord.commands import _build
+    from sensord.commands import _house
 
-    house = _build.house(config, secrets, tries_push=True)
-    asked = _build.chosen(house.found, site).name if site else ""
+    house = _house.house(config, secrets, tries_push=True)
+    asked = _house.chosen(house.found, site).name if site else ""
     gardens = [garden for garden in house.gardens if asked in ("", garden.name)]
     unsound = [garden for garden in house.unsound if asked in ("", garden.name)]
     findings: list[Finding] = []
@@ -71,9 +71,9 @@ def command(
 
 def _configured(built: OneGarden, config: Path, offline: bool) -> list[Finding]:
     """What a garden's configuration says, and what it leaves out."""
-    from sensord.commands import _build, _shipping
+    from sensord.commands import _house, _shipping
 
-    found = _build.counted(len(built.garden.enclosures), "enclosure"), _build.counted(len(built.garden.probes), "probe")
+    found = _house.counted(len(built.garden.enclosures), "enclosure"), _house.counted(len(built.garden.probes), "probe")
     return [
         ("configuration", True, f"{config}: {', '.join(found)}"),
         _shipping.expected(built),
@@ -142,7 +142,8 @@ def _parts(built: OneGarden) -> list[Finding]:
 def _clock(built: OneGarden) -> list[Finding]:
     from datetime import UTC, datetime
 
-    from sensord.commands._build import RELEASED, local_text
+    from sensord.commands._build import RELEASED
+    from sensord.commands._house import local_text
 
     now = datetime.now(UTC)
     shown = f"{local_text(built, now)} in {built.settings.site.time_zone}"
@@ -192,7 +193,7 @@ def _kept(built: OneGarden, path: Path, store: Shelf) -> list[Finding]:
     from collections import Counter
     from datetime import UTC, datetime
 
-    from sensord.commands import _build
+    from sensord.commands import _house
     from sensord.recovery import last_heard
 
     counters = store.accounts.counters()
@@ -214,22 +215,22 @@ def _kept(built: OneGarden, path: Path, store: Shelf) -> list[Finding]:
     newest = {(r.topic, r.reason): r.received_at for r in reversed(refusals)}
     ordered = sorted(sorts, key=newest.__getitem__, reverse=True)
     for topic, reason in ordered[:SORTS_SHOWN]:
-        at, times = _build.local_text(built, newest[topic, reason]), sorts[topic, reason]
+        at, times = _house.local_text(built, newest[topic, reason]), sorts[topic, reason]
         often = f"at {at}" if times == 1 else f"{times} times, last at {at}"
         found.append(("refused", False, f"{topic}, {often}: {reason}"))
     if others := ordered[SORTS_SHOWN:]:
         left = sum(sorts[sort] for sort in others)
-        found.append(("refused", False, f"{left} more, for {_build.counted(len(others), 'other reason')}"))
+        found.append(("refused", False, f"{left} more, for {_house.counted(len(others), 'other reason')}"))
     waiting = [p for p in store.outbox.due() if p.attempts]
     if waiting:
-        many = _build.counted(len(waiting), "message")
+        many = _house.counted(len(waiting), "message")
         found.append(("outbox", False, f"{many} waiting after failed attempts: {waiting[0].detail}"))
     return found
 
 
 def _broker(built: OneGarden, wait: float) -> list[Finding]:
     """Connect as a visitor (its own client id, no session), listen for a while, and say which probes were heard."""
-    from sensord.commands import _build
+    from sensord.commands import _build, _house
     from sensord.edges.broker import listen
     from sensord.payload import Decoder
 
@@ -250,7 +251,7 @@ def _broker(built: OneGarden, wait: float) -> list[Finding]:
         (
             "broker",
             True,
-            f"{where}: connected; {_build.counted(len(arrivals), 'message')} in {wait:g} s, "
+            f"{where}: connected; {_house.counted(len(arrivals), 'message')} in {wait:g} s, "
             f"heard {', '.join(sorted(heard)) or 'no probe'}",
         )
     ]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sensord.commands._build import ConfigOption, JsonOption, SecretsOption, SiteOption
+from sensord.commands._house import ConfigOption, JsonOption, SecretsOption, SiteOption
 
 if TYPE_CHECKING:
     from sensord.loop import Loop
@@ -38,7 +38,7 @@ def command(
     from contextlib import ExitStack
     from tempfile import TemporaryDirectory
 
-    from sensord.commands import _build
+    from sensord.commands import _build, _house
     from sensord.config import Mistakes
     from sensord.edges.clock import SteppedClock
     from sensord.edges.feed import FeedError, FeedInbox, last_instant
@@ -46,7 +46,7 @@ def command(
     from sensord.edges.sender import InlineSender
     from sensord.model import EPOCH, Route
 
-    built = _build.garden_in(config, secrets, site)
+    built = _house.garden_in(config, secrets, site)
     if store is not None and store.exists():
         raise Mistakes([f"{store}: is there already; a replay starts from nothing, name another file"])
     with ExitStack() as stack:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
 
 
 def command(
@@ -22,12 +22,12 @@ def command(
     import sqlite3
     from datetime import UTC, datetime
 
-    from sensord.commands import _build
+    from sensord.commands import _build, _house
     from sensord.config import Mistakes
     from sensord.edges.sqlite_writer import hold_alone, let_go
     from sensord.ports import Transient
 
-    house = _build.house(config, secrets)
+    house = _house.house(config, secrets)
     store = _build.store_path(house.found.store, config)
     if source.is_dir():
         raise Mistakes([f"{source}: is a directory; name the backup in it, a file that ends in .sqlite3"])

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
+from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from sensord.commands._build import OneGarden
+    from sensord.commands._house import OneGarden
     from sensord.edges.influx_reads import InfluxStore
     from sensord.edges.sqlite import SqliteReader
     from sensord.language import Measure
@@ -47,10 +47,10 @@ def command(
     """
     from datetime import UTC, datetime
 
-    from sensord.commands import _build
+    from sensord.commands import _build, _house
     from sensord.config import Mistakes
 
-    built = _build.garden_in(config, secrets, site)
+    built = _house.garden_in(config, secrets, site)
     unwritable = [
         line for option, path in (("--html", html), ("--png", png), ("--csv", csv)) for line in _no_place(option, path)
     ]

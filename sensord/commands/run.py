@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, SecretsOption
+from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, SecretsOption
 
 
 def command(

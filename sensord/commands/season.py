@@ -9,7 +9,7 @@ from typing import Annotated, Any, NamedTuple
 
 import typer
 
-from sensord.commands._build import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
+from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
 from sensord.model import Severity
 from sensord.science import season
 from sensord.science.season import MigrationWindow, OutdoorStart
@@ -93,9 +93,9 @@ def _place(
         return latitude, longitude
     if latitude is not None or longitude is not None:
         raise typer.BadParameter("give both --latitude and --longitude, or neither to take those of the configuration")
-    from sensord.commands import _build
+    from sensord.commands import _house
 
-    place = _build.garden_in(config, secrets, site).garden.site
+    place = _house.garden_in(config, secrets, site).garden.site
     return place.latitude_deg, place.longitude_deg
 
 

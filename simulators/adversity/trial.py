@@ -10,7 +10,7 @@ from pathlib import Path
 from random import Random
 
 from sensord.adapters.memory import MemoryStore
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.config import load
 from sensord.engine.effects import Acknowledge, Effect, MakeDurable, Send
 from sensord.engine.events import ClockStepped, Ends, Event
@@ -33,11 +33,11 @@ class Failed(AssertionError):
 
 
 @cache
-def built(site: str, directory: Path) -> _build.OneGarden:
+def built(site: str, directory: Path) -> _house.OneGarden:
     """The garden's configuration."""
     path = directory / f"{site}.toml"
     path.write_text((HERE / "garden.toml").read_text(encoding="utf-8").replace("SITE", site), encoding="utf-8")
-    return _build.understood(load(path, parameters={}, environment={}), path)
+    return _house.understood(load(path, parameters={}, environment={}), path)
 
 
 @dataclass
@@ -82,7 +82,7 @@ class SiteTrial:
 
     site: str
     course: Course
-    garden: _build.OneGarden
+    garden: _house.OneGarden
     share: Share
     fate: Fate
     tell: Callable[[str], None]

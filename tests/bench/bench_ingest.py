@@ -25,7 +25,7 @@ from typing import Any, NamedTuple
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.edges.broker import BrokerSettings
 from sensord.edges.clock import RealClock
 from sensord.edges.mqtt import MqttInbox
@@ -173,7 +173,7 @@ def take_in(
     """Seconds of the whole way by the clock and by the processor, and where our own thread spent them."""
     config = directory / "sensord.toml"
     config.write_text(configuration(form))
-    built, watch, clock = _build.garden_in(config), Watch(), RealClock(_build.RELEASED)
+    built, watch, clock = _house.garden_in(config), Watch(), RealClock(_build.RELEASED)
     store = opened(built, directory / "store.sqlite3")
     gc.collect()
     started, computed = time.perf_counter(), time.process_time()

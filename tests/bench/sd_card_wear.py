@@ -37,7 +37,7 @@ from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.edges.clock import SteppedClock
 from sensord.edges.feed import FeedInbox
 from sensord.edges.sender import InlineSender
@@ -139,7 +139,7 @@ def main() -> None:
         card = loop_device(stack) if chosen.device else work
         config = work / "sensord.toml"
         config.write_text(configuration(chosen.probes, chosen.every))
-        built = _build.garden_in(config)
+        built = _house.garden_in(config)
         clock = SteppedClock(START)
         inbox = OneByOne(feed(chosen.probes, chosen.every, chosen.days), clock)
         store = opened(built, card / "store.sqlite3")

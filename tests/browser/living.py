@@ -15,7 +15,7 @@ from typing import Any
 
 from pydantic import SecretStr
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.edges.clock import SteppedClock
 from sensord.edges.feed import FeedInbox
 from sensord.edges.page.guard import hash_of
@@ -55,7 +55,7 @@ class Living:
         chosen = scenario.configuration("larkfield")
         at = chosen.broker.model_copy(update={"host": broker.host, "port": broker.port})
         chosen = chosen.model_copy(update={"broker": at, "page": self._page(chosen.page)})
-        self.built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
+        self.built = _house.understood(chosen, scenario.HERE / "larkfield.toml")
         self.garden = scenario.larkfield(7, settings=chosen)
         self.path = directory / "living.sqlite3"
         self.store = opened(self.built, self.path, durable=False)

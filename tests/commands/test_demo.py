@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from sensord.__main__ import app, main
-from sensord.commands import _build
+from sensord.commands import _house
 from sensord.model import Certainty, Message, Quantity, Reading, Severity, Urgency
 from sensord.ports import Commit
 from simulators import demonstration, scenario
@@ -23,8 +23,8 @@ from tests.kept import opened
 AT = datetime(2026, 8, 20, 16, tzinfo=UTC)
 
 
-def built() -> _build.OneGarden:
-    return _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
+def built() -> _house.OneGarden:
+    return _house.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
 
 
 def test_a_probe_that_is_silent_shows_no_temperature(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ import pytest
 from paho.mqtt import publish as paho
 
 from sensord.__main__ import COMMANDS
-from sensord.commands import _build
+from sensord.commands import _house
 from sensord.model import EPOCH, Entry, Quantity, Reading, Refusal, What
 from sensord.ports import Commit
 from simulators import feed as feeds
@@ -119,7 +119,7 @@ def test_check_and_run_on_a_full_disk(tmp_path: Path) -> None:
 def test_a_second_run_beside_the_first_ends_with_2(tmp_path: Path) -> None:
     """One line that says what to do."""
     config = configuration(tmp_path, free_port())
-    with closing(opened(_build.garden_in(config), tmp_path / "store.sqlite3")):
+    with closing(opened(_house.garden_in(config), tmp_path / "store.sqlite3")):
         done = sensord("run", "--config", config)
     assert done.returncode == 2
     assert done.stderr.splitlines()[-1].endswith("another sensord is writing to this store; stop it first")
@@ -137,7 +137,7 @@ def test_check_is_not_misled_by_a_reading_from_the_future(tmp_path: Path) -> Non
     ]
     refused = [Refusal(now, "a/b", b"x", "no number") for _ in range(40)]
     refused += [Refusal(now + timedelta(seconds=1), f"c/{n}", b"x", "no number") for n in range(6)]
-    with closing(opened(_build.garden_in(config), tmp_path / "store.sqlite3")) as store:
+    with closing(opened(_house.garden_in(config), tmp_path / "store.sqlite3")) as store:
         store.journal.commit(Commit(now, readings=readings, refusals=refused))
     done = sensord("check", "--no-push", "--wait", "0", "--config", config)
     assert "fine   probe cedar-1: last heard 0 min ago" in done.stdout, done.stdout
@@ -153,7 +153,7 @@ def test_check_groups_what_was_refused(tmp_path: Path) -> None:
     """The same refusal again and again is one line with its number."""
     config = configuration(tmp_path, free_port())
     at = datetime(2026, 8, 20, 16, 30, tzinfo=UTC)
-    with closing(opened(_build.garden_in(config), tmp_path / "store.sqlite3")) as store:
+    with closing(opened(_house.garden_in(config), tmp_path / "store.sqlite3")) as store:
         store.journal.commit(Commit(at, refusals=[Refusal(at, "a/b", b"x", "no number")] * 40))
     done = sensord("check", "--no-push", "--wait", "0", "--config", config)
     assert "WRONG  refused: a/b, 40 times, last at 2026-08-20 12:30: no number" in done.stdout, done.stdout
@@ -228,7 +228,7 @@ def test_run_hears_a_probe_and_an_answer_and_stops_in_time(tmp_path: Path, mosqu
 def test_answer_shows_what_stands_as_the_phone_told_it(tmp_path: Path) -> None:
     """Local time, the words of the last message, and the command that answers it."""
     config, now = configuration(tmp_path, free_port()), datetime.now(UTC).replace(microsecond=0)
-    built = _build.garden_in(config)
+    built = _house.garden_in(config)
     with closing(opened(built, tmp_path / "store.sqlite3")) as store:
         told = a_message("one", now - timedelta(hours=1), site="larkfield", concerns=("overheating/alder",))
         again = replace(

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from sensord.commands import _build
+from sensord.commands import _house
 from sensord.config import Mistakes
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -18,14 +18,14 @@ def mistakes(directory: Path, text: str, secrets: Path | None = None) -> list[st
     path = directory / "sensord.toml"
     path.write_text(text)
     with pytest.raises(Mistakes) as caught:
-        _build.house(path, secrets, tries_push=True)
+        _house.house(path, secrets, tries_push=True)
     return [line.removeprefix(f"{path}: ") for line in caught.value.lines]
 
 
-def house(directory: Path, text: str) -> _build.OneGarden:
+def house(directory: Path, text: str) -> _house.OneGarden:
     path = directory / "sensord.toml"
     path.write_text(text)
-    return _build.house(path, tries_push=True).gardens[0]
+    return _house.house(path, tries_push=True).gardens[0]
 
 
 def test_one_round_says_everything(tmp_path: Path) -> None:

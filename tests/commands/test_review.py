@@ -12,7 +12,7 @@ from typer.testing import CliRunner, Result
 
 from sensord import config
 from sensord.__main__ import app
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.config import Mistakes, ReviewSettings
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
@@ -78,7 +78,7 @@ def mild(directory: Path) -> Path:
     from sensord.model import Quantity, Reading
     from sensord.ports import Commit
 
-    built = _build.garden_in(CONFIG)
+    built = _house.garden_in(CONFIG)
     store = opened(built, directory / "mild.sqlite3", durable=False)
     start = datetime(2026, 6, 1, 4, tzinfo=UTC)
     times = [start + n * timedelta(minutes=10) for n in range(7 * 144 + 1)]
@@ -142,7 +142,7 @@ def evening(directory: Path, hours: float, again: bool = False, **chosen: str) -
     """Sunday from noon on, with the review at 14:00 (18:00 UTC); `again`: after a restart at 14:30."""
     configured = scenario.configuration("typical")
     review = ReviewSettings.model_validate({"day": "sunday", "at": "14:00", **chosen})
-    built = _build.understood(configured.model_copy(update={"review": review}), scenario.HERE / "typical.toml")
+    built = _house.understood(configured.model_copy(update={"review": review}), scenario.HERE / "typical.toml")
     start = SUNDAY + timedelta(hours=2.5) if again else SUNDAY
     garden = scenario.typical(7, start=start, settings=built.settings)
     clock, phone = SteppedClock(start), RecordingChannel()
@@ -182,7 +182,7 @@ def test_early_in_a_week_the_last_one_is_told(tmp_path: Path) -> None:
     """A keeper who chooses Monday hears of the week that has just ended."""
     configured = scenario.configuration("typical")
     review = ReviewSettings(day="monday", at="00:10")
-    built = _build.understood(configured.model_copy(update={"review": review}), scenario.HERE / "typical.toml")
+    built = _house.understood(configured.model_copy(update={"review": review}), scenario.HERE / "typical.toml")
     start = datetime(2026, 6, 8, 3, 50, tzinfo=UTC)
     clock, phone = SteppedClock(start), RecordingChannel()
     store = opened(built, tmp_path / "store.sqlite3", durable=False)

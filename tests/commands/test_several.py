@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from sensord.__main__ import app
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.config import Mistakes
 from tests.conftest import Receiver
 from tests.edges.broker import free_port
@@ -83,7 +83,7 @@ def test_check_looks_at_every_garden_and_ends_with_2_where_one_is_wrong(house: P
 
 def test_the_store_is_saved_whatever_a_garden_says(house: Path) -> None:
     """`backup` takes the house's one store, also while a garden is wrong."""
-    built = _build.garden_in(house, site="larkfield")
+    built = _house.garden_in(house, site="larkfield")
     with closing(_build.open_store(built, _build.store_path(built.settings.store, house))):
         (house.parent / "school.toml").write_text("[site")
         result = run("backup", "--to", house.parent, "--config", house)

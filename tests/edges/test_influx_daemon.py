@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from sensord.commands import _build, _shipping
+from sensord.commands import _build, _house, _shipping
 from sensord.config import InfluxSettings
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
@@ -163,7 +163,7 @@ class Fake:
 def test_the_loop_collects_tells_and_prunes(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     """Being behind becomes a Minor concern with the server's words; a failing settle stops no turn; old readings go."""
     caplog.set_level("INFO", "sensord")
-    built = _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
+    built = _house.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
     settings = built.settings.model_copy(update={"influx": InfluxSettings(url="http://x", raw_days_kept=30)})
     store = kept(tmp_path / "s.sqlite3", built.garden.site, durable=False)
     old = [
@@ -196,11 +196,11 @@ def test_the_loop_collects_tells_and_prunes(tmp_path: Path, caplog: pytest.LogCa
 
 
 @pytest.fixture
-def shipping_house(tmp_path: Path, front: Front, database: str) -> tuple[_build.OneGarden, Path]:
+def shipping_house(tmp_path: Path, front: Front, database: str) -> tuple[_house.OneGarden, Path]:
     """A configuration that ships, and a store with readings an hour old."""
     config = tmp_path / "sensord.toml"
     config.write_text(CONFIG.format(port=1883, url=front.url, bucket=database))
-    built = _build.garden_in(config)
+    built = _house.garden_in(config)
     path = _build.store_path(built.settings.store, config)
     store = opened(built, path)
     at = datetime.now(UTC) - 9 * HOUR
@@ -210,7 +210,7 @@ def shipping_house(tmp_path: Path, front: Front, database: str) -> tuple[_build.
 
 
 def test_check_tells(
-    shipping_house: tuple[_build.OneGarden, Path], front: Front, influxd: Influxd, database: str, tmp_path: Path
+    shipping_house: tuple[_house.OneGarden, Path], front: Front, influxd: Influxd, database: str, tmp_path: Path
 ) -> None:
     """Whether the server takes a reading, since when things wait, what was refused, and how large everything becomes."""
     built, path = shipping_house
@@ -243,7 +243,7 @@ def test_check_without_influxdb(tmp_path: Path) -> None:
     """Nothing of it is said where none is configured, but how large the store becomes is."""
     config = tmp_path / "sensord.toml"
     config.write_text(CONFIG.format(port=1, url="", bucket="b"))
-    built = _build.garden_in(config)
+    built = _house.garden_in(config)
     assert _shipping.shipping(built, tmp_path / "nothing") == []
     assert "all are kept" in _shipping.expected(built)[2]
     assert _build.shipper([built], tmp_path / "nothing", None, None) is None

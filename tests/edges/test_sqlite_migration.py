@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.edges.clock import SteppedClock
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
@@ -33,9 +33,9 @@ DESTINATION = "http://127.0.0.1:8086 garden"
 BEFORE, AFTER = STOPPED - timedelta(days=9), STOPPED + timedelta(days=9)
 
 
-def built() -> _build.OneGarden:
+def built() -> _house.OneGarden:
     """The demonstration garden."""
-    return _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
+    return _house.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
 
 
 def old_store(folder: Path) -> Path:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.edges.clock import SteppedClock
 from sensord.edges.feed import FeedInbox
 from sensord.edges.sender import InlineSender
@@ -56,7 +56,7 @@ def test_no_verdict_depends_on_what_is_remembered(tmp_path: Path, monkeypatch: p
 
     monkeypatch.setattr(turns, "ask", both)
     feeds.main(["--days", "2", "--out", str(tmp_path / "feed.jsonl")])
-    built = _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
+    built = _house.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
     clock = SteppedClock(EPOCH)
     with (
         closing(FeedInbox(tmp_path / "feed.jsonl", clock)) as inbox,

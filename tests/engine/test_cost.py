@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.engine.effects import Effect, MakeDurable
 from sensord.engine.events import Arrived, Began, Committed, Due
 from sensord.engine.state import Given, Memory, State, awake
@@ -27,7 +27,7 @@ MILD = {Quantity.TEMPERATURE: 20.0, Quantity.HUMIDITY: 0.6, Quantity.PRESSURE: 9
 @pytest.fixture(scope="module")
 def given() -> Given:
     """The demonstration garden."""
-    return _build.given(_build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml"))
+    return _build.given(_house.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml"))
 
 
 class Counter:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.engine.effects import Acknowledge, Effect, MakeDurable, Send, Summarise, Tell
 from sensord.engine.events import (
     Arrived,
@@ -40,7 +40,7 @@ ARRIVAL = Arrival(START, "larkfield/birch/climate", b"{}", packet=7, connection=
 @pytest.fixture(scope="module")
 def given() -> Given:
     """The demonstration garden."""
-    return _build.given(_build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml"))
+    return _build.given(_house.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml"))
 
 
 def begun(given: Given, at: datetime = START) -> State:

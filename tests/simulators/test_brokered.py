@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.edges.clock import SteppedClock
 from sensord.edges.sender import InlineSender
 from sensord.model import Arrival, Message
@@ -52,7 +52,7 @@ class Evening:
         if broker is not None:
             at = chosen.broker.model_copy(update={"host": broker.host, "port": broker.port})
             chosen = chosen.model_copy(update={"broker": at})
-        self.built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
+        self.built = _house.understood(chosen, scenario.HERE / "larkfield.toml")
         self.garden = scenario.larkfield(7, settings=chosen)
         self.end = self.garden.start + UNTIL
         self.garden.step(self.garden.start + FROM)

@@ -18,7 +18,7 @@ from pydantic import SecretStr
 from starlette.testclient import TestClient
 
 from sensord import entries
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.edges.page.app import application
 from sensord.edges.page.guard import hash_of
 from sensord.edges.page.lobby import Unwatched
@@ -170,7 +170,7 @@ class Homestead:
 @cache
 def _measured() -> bytes:
     """A store with the readings of twenty-five hours, made once."""
-    built = _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
+    built = _house.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
     with TemporaryDirectory() as directory:
         path = Path(directory) / "measured.sqlite3"
         store = opened(built, path, durable=False)
@@ -217,16 +217,16 @@ def neighbours(directory: Path, page: dict[str, Any]) -> Iterator[tuple[Homestea
         store.close()
 
 
-def understood(page: dict[str, Any], name: str = "larkfield", language: str = "en") -> _build.OneGarden:
+def understood(page: dict[str, Any], name: str = "larkfield", language: str = "en") -> _house.OneGarden:
     """The garden of the demonstration, under another name where one is given."""
     chosen = scenario.configuration("larkfield")
     chosen = chosen.model_copy(update={"keeper": chosen.keeper.model_copy(update={"language": language})})
     site = chosen.site.model_copy(update={} if name == "larkfield" else {"name": name, "title": f"The {name} garden"})
     chosen = chosen.model_copy(update={"page": chosen.page.model_copy(update=page), "site": site})
-    return _build.understood(chosen, scenario.HERE / "larkfield.toml")
+    return _house.understood(chosen, scenario.HERE / "larkfield.toml")
 
 
-def furnished(built: _build.OneGarden, store: Kept, path: Path, root: str = "") -> tuple[Loop, House]:
+def furnished(built: _house.OneGarden, store: Kept, path: Path, root: str = "") -> tuple[Loop, House]:
     """What stands for a garden's loop, and what the page needs of it."""
     store.journal.commit(Commit(NOW, concerns=[hot(site=built.name)], messages=[letter(site=built.name)]))
     loop = Loop(store, built.garden)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from sensord.commands import _build
+from sensord.commands import _house
 from sensord.edges.page.app import application
 from sensord.edges.page.look import House
 from sensord.edges.sqlite_codec import SCALE
@@ -32,7 +32,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Homestead]:
     """Eleven series of 132 days, a reading every 24 seconds, summarised; and what a keeper said meanwhile."""
     chosen = scenario.configuration("larkfield")
     chosen = chosen.model_copy(update={"page": chosen.page.model_copy(update=LOCAL)})
-    built = _build.understood(chosen, scenario.HERE / "larkfield.toml")
+    built = _house.understood(chosen, scenario.HERE / "larkfield.toml")
     path = Path(tmp_path_factory.mktemp("season")) / "season.sqlite3"
     store = opened(built, path, durable=False)
     now_ms = milliseconds(NOW)

@@ -192,7 +192,7 @@ class Assessor:
 
     def _disagrees(self, series: Series, value: float, at_s: float) -> bool:
         """Two or more of one place: too far from the other, or from the middle of all."""
-        peers = [peer for peer in series.peers if -FRESH_S <= at_s - peer.believed_s <= FRESH_S]
+        peers = [peer for peer in series.peers if peer.is_fresh(at_s)]
         if not peers:
             series.disagrees_since_s = NEVER
             return False
@@ -211,7 +211,7 @@ def _excess_k(series: Series, value: float, at_s: float) -> float | None:
     measures = [
         other.value
         for other in series.measures
-        if -FRESH_S <= at_s - other.believed_s <= FRESH_S
+        if other.is_fresh(at_s)
         and (
             series.kind is None or at_s - other.sunlit_since_s < SUNLIT_AFTER_S
         )  # a sunlit ambient probe is no measure

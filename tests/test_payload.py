@@ -171,6 +171,14 @@ def test_senml_the_smallest_absolute_time_is_of_an_unset_clock() -> None:
 
 
 @pytest.mark.outside
+@pytest.mark.parametrize("version", [1, 2, 9, 10, 10.0])
+def test_senml_every_version_up_to_that_of_the_standard_is_read(version: float) -> None:
+    """Source: RFC 8428 section 4.4: the version is a positive whole number, 10 for the standard; older packs are read."""
+    (record,) = senml.resolve([{"bver": version, "n": "a", "v": 1}])
+    assert (record.value, record.problem) == (1, "")
+
+
+@pytest.mark.outside
 def test_senml_sums_and_values_are_added_to_their_base() -> None:
     """Source: RFC 8428 section 4.5.4, missing fields count as zero."""
     records = senml.resolve([{"bn": "a", "bv": 20, "v": 1.5}, {"n": "b"}, {"bs": 3, "s": 4}, {"v": -20}])
@@ -184,6 +192,8 @@ def test_senml_sums_and_values_are_added_to_their_base() -> None:
         ('[{"bver":11,"n":"a","v":1}]', "version 11 is newer than 10"),  # section 4.4
         ('[{"bver":5,"n":"a","v":1},{"bver":6,"n":"a","v":1}]', "the same bver"),  # section 4.4
         ('[{"bver":0,"n":"a","v":1}]', "positive whole number"),  # section 4.1
+        ('[{"bver":9.5,"n":"a","v":1}]', "positive whole number"),  # section 4.1
+        ('[{"bver":10.5,"n":"a","v":1}]', "positive whole number"),  # section 4.1
         ('[{"n":"a","v":1,"must_":2}]', "'must_' must be understood"),  # section 4.4
         ('{"n":"a","v":1}', "an array of records"),  # section 5
         ('[{"bt":"now","n":"a","v":1}]', "bt must be a number"),  # section 4.3, table 1

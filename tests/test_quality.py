@@ -306,6 +306,22 @@ def test_an_ambient_probe_in_the_sun_is_found_by_the_cages() -> None:
     assert not any(d & Doubt.SUNLIT for d in got[1::3] + got[2::3])
 
 
+def test_what_is_compared_with_is_fresh_for_a_quarter_of_an_hour_to_the_second() -> None:
+    """A reading of the post counts up to 15 minutes from it, before and after; a second further on it is no measure."""
+
+    def marked(post_minute: float, *minutes: float) -> list[bool]:
+        readings = [reading("post", 27.0, NOON + post_minute * MINUTE)]
+        readings += [reading("alder", 36.0 + 0.1 * (i % 2), NOON + m * MINUTE) for i, m in enumerate(minutes)]
+        return [bool(d & Doubt.SUNLIT) for d in doubts(make(), readings)[1:]]
+
+    before, after = [-5.0, 0.0, 5.0, 10.0], [0.0, 1.0, 11.0, 15.0]
+    second = 1 / 60
+    assert marked(0, *after) == [False, False, True, True]
+    assert marked(0, *after[:3], 15 + second) == [False, False, True, False]
+    assert marked(15, *before) == [False, False, False, True]
+    assert marked(15 + second, *before) == [False, False, False, False]
+
+
 # --- two of one place -------------------------------------------------------------------------------------------------
 
 PAIR = [probe("low", "alder"), probe("high", "alder", "DS18B20", T), probe("post", AMBIENT)]
@@ -326,6 +342,18 @@ def test_two_probes_of_one_place_that_disagree_for_minutes_are_both_doubtful() -
     got = pair(3.0)
     assert set(got[:18]) == {0}
     assert set(got[-10:]) == {Doubt.DISAGREES}
+
+
+def test_a_probe_that_fell_silent_is_disagreed_with_for_a_quarter_of_an_hour() -> None:
+    """What the other of a place said counts up to 15 minutes after it; a second later there is nothing to disagree with."""
+
+    def marked(*minutes: float) -> list[bool]:
+        readings = [reading("low", 18.0, NIGHT)]
+        readings += [reading("high", 22.0 + 0.1 * i, NIGHT + m * MINUTE) for i, m in enumerate(minutes)]
+        return [bool(d & Doubt.DISAGREES) for d in doubts(make(PAIR), readings)[1:]]
+
+    assert marked(1, 11, 15) == [False, True, True]
+    assert marked(1, 11, 15 + 1 / 60) == [False, True, False]
 
 
 def test_two_probes_within_their_tolerances_agree() -> None:

@@ -46,6 +46,28 @@ def test_humidity_is_as_good_as_its_datasheet_says(sensor: str, tolerance: float
     )  # −6 to 119 %: SHT4x datasheet, conversion of the signal
 
 
+# A range that is too narrow calls good readings impossible, one that is too wide believes bad ones. Chosen.
+PLAIN = [
+    (T, -60.0, 84.9, 1.0, 0.5),
+    (H, 0.005, 1.05, 0.05, 0.01),
+    (P, 50_000.0, 110_000.0, 200.0, 100.0),
+    (Quantity.WIND_SPEED, 0.0, 75.0, 1.0, 0.1),
+    (Quantity.WIND_GUST, 0.0, 115.0, 2.0, 0.1),
+    (Quantity.IRRADIANCE, -20.0, 2000.0, 100.0, 1.0),
+    (Quantity.BATTERY, 0.0, 1.0, 0.1, 0.01),
+    (Quantity.VOLTAGE, 0.0, 60.0, 0.1, 0.01),
+]
+
+
+@pytest.mark.parametrize(("quantity", "lowest", "highest", "tolerance", "step"), PLAIN)
+def test_an_unnamed_sensor_is_taken_for_a_plain_one(
+    quantity: Quantity, lowest: float, highest: float, tolerance: float, step: float
+) -> None:
+    """A battery is empty to full, none charged to 110 %; the other ranges are as wide as anything outdoors, and no wider."""
+    assert ability("generic", quantity) == (lowest, highest, tolerance, step)
+    assert set(GENERIC) == {row[0] for row in PLAIN}
+
+
 @pytest.mark.outside
 def test_a_ds18b20_that_has_not_measured_says_85() -> None:
     """Its register after power-on; and −127 °C is what libraries make of one that does not answer."""

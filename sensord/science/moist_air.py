@@ -65,7 +65,7 @@ def vapour_pressure_pa(temperature_c: float, relative_humidity: float) -> float:
     """Pressure of the water vapour that is in the air.
 
     Args:
-        temperature_c: of the air [°C], −80 to 100
+        temperature_c: of the air [°C], −100 to 100
         relative_humidity: of the air [0–1]
     Returns:
         vapour pressure [Pa]
@@ -98,7 +98,7 @@ def vapour_pressure_deficit_pa(temperature_c: float, relative_humidity: float) -
     """How much more vapour the air could hold: what dries out eggs, larvae and cut leaves.
 
     Args:
-        temperature_c: of the air [°C], −80 to 100
+        temperature_c: of the air [°C], −100 to 100
         relative_humidity: of the air [0–1], not from a wet sensor
     Returns:
         vapour pressure deficit [Pa]
@@ -193,7 +193,7 @@ def pinned(times_s: Sequence[float], relative_humidities: Sequence[float], at_le
     Args:
         times_s: instants, rising [s]
         relative_humidities: readings at them, each 0–1
-        at_least_s: for how long [s], above 0; an hour is a choice of ours
+        at_least_s: for how long [s], a second to a week; an hour is a choice of ours
     Returns:
         true: treat the air as saturated and give no advice that leans on dryness; false: the latest reading is
         below saturation or the spell is shorter; None: saturated for as long as there are readings, but too few

@@ -111,6 +111,15 @@ def test_a_short_dip_does_not_end_a_spell():
     )
 
 
+def test_a_dip_is_tolerated_up_to_its_length_and_the_millisecond_of_rounding():
+    """Readings are kept to the millisecond: a dip longer by one is still as long as is tolerated, by two it is not."""
+    for dip_s, spells in ((600.0, 1), (600.001, 1), (600.002, 2)):
+        times, temperatures = [-1800.0, 0.0, 0.0, dip_s, dip_s, 3600.0], [37, 37, 30, 30, 37, 37]
+        assert len(spells_above(times, temperatures, 36, tolerated_dip_s=600.0)) == spells
+        current_h = exposure_above(times[:4], temperatures[:4], 36, tolerated_dip_s=600.0).current_spell_hours
+        assert current_h == (0.5 if spells == 1 else 0.0)
+
+
 def test_missing_time_is_not_cool_and_not_hot():
     """A gap longer than the bridge counts neither way, is reported, and ends a spell even if dips are tolerated."""
     times, temperatures = [0, 600, 9000, 9600], [37, 37, 37, 37]
@@ -167,6 +176,12 @@ def test_a_pattern_is_unknown_when_a_quarter_is_missing():
     assert pattern_above([], [], 36) is Pattern.UNKNOWN
     times, temperatures = regime(1, 24)
     assert pattern_above([*times, 10 * 86400.0], [*temperatures, 20.0], 36) is Pattern.CONSTANT
+
+
+def test_the_fullest_day_has_24_hours():
+    """Of spells without a pause a day holds 24 h, to the second, and never more."""
+    assert most_hours_a_day([Spell(0.0, 200_000.0)]) == 24.0
+    assert most_hours_a_day([Spell(0.0, 86_390.0), Spell(86_399.0, 86_402.0)]) * HOUR == pytest.approx(86_391.0)
 
 
 @given(st.lists(st.tuples(st.integers(1, 40_000), st.integers(1, 40_000)), min_size=1, max_size=12))

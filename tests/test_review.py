@@ -38,7 +38,7 @@ from sensord.model import (
 from sensord.ports import Commit, Place
 from sensord.review import Cage, Review, Row, weeks
 from sensord.review import matters as stood
-from sensord.review.climate import Columns, cut, known_h, trusted, value_at
+from sensord.review.climate import Columns, cut, known_h, mean, trusted, value_at
 from sensord.review.matters import matters, missing
 from sensord.review.words import headline, sentences
 from tests import reviews
@@ -702,6 +702,15 @@ def test_matters_are_grouped_with_the_median_of_the_answers() -> None:
     ]  # fmt: skip
     (group,) = stood.groups(told(*several, entries=entries))
     assert (group.count, group.answered, group.typical_answer_min, group.lasted_h) == (4, 3, 10.0, 8.0)
+
+
+def test_a_mean_that_is_missing_is_no_number() -> None:
+    """Over the lines where there is one; of the readings where none reaches from one to the next; else unknown, not zero."""
+    assert mean(Columns([], [])) is None
+    assert mean(Columns([0.0], [21.5])) == 21.5
+    assert mean(Columns([0.0, 3_601.0], [20.0, 30.0])) == 25.0
+    assert mean(Columns([0.0, 60.0, 3_660.0], [20.0, 20.0, 30.0])) == pytest.approx((20 * 60 + 25 * 3_600) / 3_660)
+    assert mean(Columns([0.0, 60.0, 3_661.0], [20.0, 20.0, 30.0])) == 20.0
 
 
 def test_gaps_are_cut_to_the_span_and_added_up() -> None:

@@ -117,7 +117,8 @@ def jumps(series: Series, value: float, at_s: float) -> bool:
     pace = series.pace
     if pace is None or series.same_count == 0:
         return False
-    if abs(value - series.value) <= reach(pace, at_s - series.believed_s):
+    change = abs(value - series.value)
+    if change <= pace.at_once or change <= reach(pace, at_s - series.believed_s):  # nearly always the first
         series.rejected = None
         return False
     before = series.rejected

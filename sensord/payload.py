@@ -274,7 +274,7 @@ def _read_document(
             undated |= measured_at is None
         except Unreadable as error:
             reasons.append(f"{compiled.quantity} at {quoted(pointer)}: {error}")
-    if len(readings) > 1:
+    if of is not None and len(readings) > 1:  # else all have the time of the receipt
         readings.sort(key=_by_time)
     return undated
 

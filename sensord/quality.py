@@ -175,16 +175,7 @@ class Assessor:
 
     def _is_sunlit(self, series: Series, value: float, at_s: float, elapsed_s: float) -> bool:
         """Warmer than the air there can be, or warm and restless, for a while with the sun up."""
-        excess_k = _excess_k(series, value, at_s)
-        far_k = AMBIENT_FAR_K if series.kind is None else FAR_K[series.kind]
-        changes = series.changes
-        if (
-            excess_k is None
-            or excess_k < far_k / 4
-            or (excess_k < far_k and (len(changes) < 8 or sum(changes) / len(changes) < FLICKER_K))
-            or elapsed_s > FRESH_S
-            or not self._sun_up(at_s)
-        ):
+        if elapsed_s > FRESH_S or not self._sun_up(at_s) or not _is_heated(series, value, at_s):
             series.sunlit_since_s = NEVER
             return False
         series.sunlit_since_s = min(series.sunlit_since_s, at_s)
@@ -196,14 +187,28 @@ class Assessor:
         if not peers:
             series.disagrees_since_s = NEVER
             return False
-        middle = peers[0].value if len(peers) == 1 else median([value, *(peer.value for peer in peers)])
+        if len(peers) == 1:
+            middle, theirs = peers[0].value, peers[0].ability.tolerance
+        else:
+            middle = median([value, *(peer.value for peer in peers)])
+            theirs = max(peer.ability.tolerance for peer in peers)
         by_night, by_day = PLACE_ALLOWS[series.quantity]
-        beyond = abs(value - middle) - series.ability.tolerance - max(peer.ability.tolerance for peer in peers)
+        beyond = abs(value - middle) - series.ability.tolerance - theirs
         if beyond <= by_night or beyond <= (by_day if self._sun_up(at_s) else by_night):
             series.disagrees_since_s = NEVER
             return False
         series.disagrees_since_s = min(series.disagrees_since_s, at_s)
         return at_s - series.disagrees_since_s >= DISAGREE_AFTER_S
+
+
+def _is_heated(series: Series, value: float, at_s: float) -> bool:
+    """Far above the air around it; or not so far, and restless."""
+    excess_k = _excess_k(series, value, at_s)
+    far_k = AMBIENT_FAR_K if series.kind is None else FAR_K[series.kind]
+    if excess_k is None or excess_k < far_k / 4:
+        return False
+    changes = series.changes
+    return excess_k >= far_k or (len(changes) >= 8 and sum(changes) / len(changes) >= FLICKER_K)
 
 
 def _excess_k(series: Series, value: float, at_s: float) -> float | None:

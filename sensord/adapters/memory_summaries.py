@@ -37,15 +37,30 @@ class MemorySummaries:
         self._keys: dict[int, Key] = {}
         self._numbers: dict[Counted, int] = {}
         self._places: tuple[Place, ...] = ()
+        self._active: set[Counted] = set()  # what is shown and shipped
         self.pruned_before_ms = NEVER_PRUNED
 
     def count_for(self, places: Sequence[Place]) -> None:
-        """Count degree-days for these; where any is new, or defined anew, all hours are computed again."""
-        if tuple(places) == self._places:
+        """Count degree-days for these: all hours of what is new, and those that another than theirs has counted."""
+        ordered = tuple(sorted(places, key=lambda p: p.since))
+        if ordered == self._places:
             return
-        self._places = tuple(sorted(places, key=lambda p: p.since))
-        for key in (key for place in places for key in self._probes(place)):
-            self._touched |= {(ms // HOUR_MS, key) for ms in self._readings.columns[key].times_ms}
+        self._places = ordered
+        counted = {(p.enclosure, p.definition): p for p in ordered}
+        for of in counted.keys() - self._active:
+            keys = self._probes(counted[of])
+            self._touched |= {(ms // HOUR_MS, key) for key in keys for ms in self._readings.columns[key].times_ms}
+        self._active = counted.keys() | {of for of in self._active if not self._is_superseded(of)}
+        for enclosure, definition in self._active:
+            tallies = self._tallies.get((enclosure, definition), {})
+            keys = [key for place in ordered if place.enclosure == enclosure for key in self._probes(place)]
+            for hour in [h for h, tally in tallies.items() if is_known(tally)]:
+                if self._at(enclosure, hour) not in ("", definition):
+                    self._touched |= {(hour, key) for key in keys}
+
+    def _is_superseded(self, of: Counted) -> bool:
+        """By another definition of the same species."""
+        return species_of(of[1]) in {p.species for p in self._places if p.enclosure == of[0]}
 
     def _at(self, enclosure: str, hour: int) -> str:
         """By which definition an hour counts; "" of an enclosure that nothing is counted for."""
@@ -172,9 +187,7 @@ class MemorySummaries:
     def _shipped_tally(self, mark: Mark) -> tuple[Any, ...] | None:
         """None of a definition that another of the same species has superseded."""
         enclosure, definition = next(of for of, number in self._numbers.items() if number == mark.number)
-        own = [p for p in self._places if p.enclosure == enclosure]
-        is_superseded = species_of(definition) in {p.species for p in own}
-        if is_superseded and definition not in {p.definition for p in own}:
+        if (enclosure, definition) not in self._active:
             return None
         tally = self._tallies[enclosure, definition][mark.at]
         return mark.number, mark.at, *tally, self._site, enclosure, definition

@@ -213,7 +213,7 @@ def _fine(
     concern = replace(concern, standing=Standing.OVER, over_at=now, asked=None)
     if not _was_asked(concern) or (verdict.advice and _done_since(concern, answers, since, now)):
         return concern, ()
-    was_told = concern.tellings > 0 and manner.all_clear is not None and concern.told >= manner.all_clear
+    was_told = manner.all_clear is not None and concern.told >= manner.all_clear
     if verdict.advice is None and not was_told:
         return concern, ()
     concern, notice = _speak(concern, Telling.OVER, now)

@@ -15,6 +15,7 @@ from sensord.edges.sqlite_codec import from_json, to_json
 from sensord.judge import (
     delivered,
     judge,
+    no_later_than,
     not_said,
     on_its_way,
     owed,
@@ -327,6 +328,57 @@ def test_an_answer_from_the_future_or_from_before_the_breach_is_none() -> None:
     story.says(500, What.DONE)
     assert story.at(0, "severe") == ("open", "opened")
     assert story.at(15, "severe") == ("open", "again")
+
+
+@pytest.mark.parametrize(("minute", "standing"), [(-1, "open"), (0, "answered"), (15, "answered"), (16, "open")])
+def test_an_answer_counts_from_the_instant_of_the_breach_to_now(minute: int, standing: str) -> None:
+    """Both instants included: "seen" in the minute of the breach is an answer to it."""
+    story = opened()
+    story.says(minute, What.SEEN)
+    assert story.at(15, "severe")[0] == standing
+
+
+def test_of_two_answers_the_later_counts_and_the_same_counts_once() -> None:
+    """In whatever order they arrived; what is known already is not heard again when the matter was told anew since."""
+    story = opened()
+    story.says(10, What.NOT_NOW)
+    story.says(5, What.SEEN)
+    story.at(12, "severe")
+    assert (standing(story).answer, standing(story).answered_at) == (What.NOT_NOW, START + 10 * MINUTE)
+    assert story.at(20, "extreme") == ("open", "worse")
+    assert story.at(21, "extreme") == ("open", "")
+    story.says(10, What.SEEN)
+    assert story.at(22, "extreme") == ("open", ""), "of the same instant as the answer that is known"
+
+
+@pytest.mark.parametrize(("minute", "telling"), [(4, "over"), (5, ""), (25, ""), (26, "over")])
+def test_done_counts_from_the_instant_that_it_is_fine_to_the_end(minute: int, telling: str) -> None:
+    """Both instants included: what is done as it ends is not asked for any more."""
+    story = opened()
+    assert story.at(5, "fine: unshade") == ("open", "")
+    story.says(minute, What.UNSHADED, "alder")
+    assert story.at(25, "fine: unshade") == ("over", telling)
+
+
+@pytest.mark.parametrize("word", [What.SEEN, What.NOT_NOW])
+def test_seen_is_not_done(word: What) -> None:
+    """Who has seen what is to be done afterwards is still asked for it when the matter is over."""
+    story = opened()
+    story.at(5, "fine: unshade")
+    story.says(10, word)
+    assert story.at(25, "fine: unshade")[1] == "over"
+
+
+def test_a_deadline_has_passed_at_its_instant() -> None:
+    """A repeat that falls due a moment before it is made; at the deadline itself there is no time left."""
+    for end, again in ((15 * MINUTE, ()), (15 * MINUTE + timedelta(seconds=1), (Telling.AGAIN,))):
+        concern = arrives(
+            *judge(None, breach(START, Severity.SEVERE, holds_until=START + end), [], USUAL, site=SITE, now=START)
+        )
+        now = START + 15 * MINUTE
+        verdict = breach(now, Severity.SEVERE, holds_until=START + end)
+        _, notices = judge(concern, verdict, [], USUAL, site=SITE, now=now)
+        assert tuple(n.telling for n in notices) == again
 
 
 def test_no_repeat_after_the_deadline() -> None:
@@ -755,3 +807,21 @@ def test_a_notice_carries_the_concern_as_asked() -> None:
         1,
     )
     assert (concern.told, concern.told_action, concern.told_at, concern.tellings) == (Severity.NONE, "", None, 0)
+
+
+def test_a_clock_that_was_put_right_leaves_no_instant_ahead() -> None:
+    """Every instant of a concern that lies ahead becomes now; what lies behind, and what is unknown, stays."""
+    asked = Asked(START + 10 * MINUTE, Telling.AGAIN, Severity.SEVERE, "shade")
+    instants = ("breached_since", "fine_since", "unknown_since", "opened_at", "told_at", "answered_at")
+    concern = replace(
+        standing(opened()), asked=asked, **{name: START + n * MINUTE for n, name in enumerate(instants, 1)}
+    )
+    assert no_later_than(concern, START + 10 * MINUTE) == concern
+    for minute in range(11):
+        now = START + minute * MINUTE
+        clamped = no_later_than(concern, now)
+        for n, name in enumerate(instants, 1):
+            assert getattr(clamped, name) == START + min(n, minute) * MINUTE
+        assert clamped.asked == replace(asked, at=now)
+    unknown = replace(concern, fine_since=None, unknown_since=None, told_at=None, answered_at=None, asked=None)
+    assert no_later_than(unknown, START + 10 * MINUTE) == unknown

@@ -1,0 +1,238 @@
+"""What a turn does beside judging: word of life, upkeep, what is around, silences, the morning line and the week."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, time, timedelta
+from typing import Any
+
+import pytest
+
+from sensord.engine.durable import NOTHING_OWED
+from sensord.engine.effects import Effect, LookBack, MakeDurable, Prune, Summarise, Tell
+from sensord.engine.events import Due, LookedBack, Noticed, Pruned, Surroundings
+from sensord.engine.state import Given, State
+from sensord.engine.step import step
+from sensord.model import Fate, GapKind, Message, Parcel
+from tests.engine.living import MINUTE, START, begun, lived
+
+SECOND, HOUR, DAY = timedelta(seconds=1), timedelta(hours=1), timedelta(days=1)
+
+
+def committed_of(effects: tuple[Effect, ...]) -> list[Message]:
+    """The messages that are made durable."""
+    return [m for e in effects if isinstance(e, MakeDurable) for m in e.commit.messages]
+
+
+def facts_of(effects: tuple[Effect, ...]) -> dict[str, str]:
+    """The facts that are made durable."""
+    return {name: value for e in effects if isinstance(e, MakeDurable) for name, value in e.commit.facts.items()}
+
+
+def lines(effects: tuple[Effect, ...]) -> list[tuple[int, str]]:
+    """What is told in the log."""
+    return [(e.level, e.line) for e in effects if isinstance(e, Tell)]
+
+
+def turn(given: Given, at: datetime, **known: Any) -> tuple[State, tuple[Effect, ...]]:
+    """One turn of a watch that began the minute before."""
+    return step(given, begun(given, at - MINUTE)._replace(next_turn=at, **known), Due(at))
+
+
+def local(given: Given, day: str, clock: str) -> datetime:
+    """An instant by the garden's own clock."""
+    date = datetime.fromisoformat(day).date()
+    return datetime.combine(date, time.fromisoformat(clock), given.zone).astimezone(UTC)
+
+
+# --- around -----------------------------------------------------------------------------------------------------------
+
+
+def test_trouble_with_shipping_is_told_once_and_its_end_too(given: Given) -> None:
+    """Since when is known from then on; the fact that a restart must know goes with the next commit, and only once."""
+    state = begun(given)
+    since = START - 5 * MINUTE
+    trouble = Surroundings(shipping_trouble="no route", unshipped_since=since)
+    state, effects = step(given, state, Noticed(START, trouble))
+    assert lines(effects) == [(30, "not shipped: no route; what waits is kept and goes later")]
+    assert facts_of(effects)["shipping trouble"] == "no route"
+    assert (state.shipping_trouble, state.unshipped_since) == ("no route", since)
+    state = state._replace(committing=None)
+    same, effects = step(given, state, Noticed(START, replace(trouble, unshipped_since=since - MINUTE)))
+    assert lines(effects) == []
+    assert "shipping trouble" not in facts_of(effects)
+    assert same.unshipped_since == since - MINUTE, "what waits longest may change by itself"
+    over, effects = step(given, state, Noticed(START, Surroundings()))
+    assert lines(effects) == [(20, "shipping works again")]
+    assert facts_of(effects)["shipping trouble"] == ""
+    assert (over.shipping_trouble, over.unshipped_since) == ("", None)
+
+
+def test_what_the_edges_must_know_again_is_kept_when_it_is_news(given: Given) -> None:
+    """A fact that is known already is not written again."""
+    around = Surroundings(facts={"mark": "7"})
+    state, effects = step(given, begun(given), Noticed(START, around))
+    assert facts_of(effects)["mark"] == "7"
+    _, effects = step(given, state._replace(committing=None), Noticed(START, around))
+    assert "mark" not in facts_of(effects)
+
+
+def test_that_somebody_watches_is_written_every_minute_at_least(given: Given) -> None:
+    """Where a turn has nothing to make durable, word of life goes out a minute after the last commit, and not before."""
+    state, _ = lived(given, 10, 25.0)
+    at = state.next_turn
+    calm = state._replace(owed=NOTHING_OWED, next_turn=at)
+    calm, _ = step(given, calm._replace(committed_at=at), Due(at))  # whatever the turn finds is known now
+    calm = calm._replace(next_turn=at, owed=NOTHING_OWED, committing=None, batch=None)
+    for pause, written in ((MINUTE - SECOND, False), (MINUTE, True)):
+        _, effects = step(given, calm._replace(committed_at=at - pause), Due(at))
+        assert any(isinstance(e, MakeDurable) for e in effects) is written
+
+
+# --- upkeep -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("deleted", "pause"), [(0, DAY), (49_999, DAY), (50_000, 10 * MINUTE), (50_001, 10 * MINUTE)])
+def test_where_more_is_to_be_deleted_it_goes_on_soon(given: Given, deleted: int, pause: timedelta) -> None:
+    """A full helping means that there is more; else once a day. What was deleted is told, nothing is not."""
+    short = replace(given, raw_kept=60 * DAY)
+    state, effects = step(short, begun(short), Pruned(START, deleted))
+    assert state.prune_at == START + pause
+    told = [(20, f"deleted {deleted} raw readings older than 60 days")] if deleted else []
+    assert lines(effects) == told
+
+
+def test_old_readings_are_deleted_when_it_is_time_and_only_where_another_database_has_them(given: Given) -> None:
+    """With the summaries, after them, from the instant on that was set; never where the store is all there is."""
+    short = replace(given, raw_kept=60 * DAY)
+    for prune_at, deleted in ((START - SECOND, True), (START, True), (START + SECOND, False)):
+        _, effects = turn(short, START, prune_at=prune_at)
+        kept = [e for e in effects if isinstance(e, Summarise | Prune)]
+        assert kept == [Summarise(START), Prune(START - 60 * DAY, 50_000)][: 1 + deleted]
+    _, effects = turn(given, START, prune_at=START)
+    assert not any(isinstance(e, Prune) for e in effects)
+
+
+# --- silences ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_silence_lasts_from_the_last_reading_to_the_next(given: Given) -> None:
+    """Found when patience is over, it is dated from when the probe was last heard; where it never was, from the beginning."""
+    state, _ = lived(given, 10, 25.0)
+    heard = state.last_heard["birch-1"]
+    later = heard + 3 * HOUR
+    silent, effects = step(given, state._replace(next_turn=later), Due(later))
+    gaps = {g.subject: g for e in effects if isinstance(e, MakeDurable) for g in e.commit.gaps}
+    assert {g.kind for g in gaps.values()} == {GapKind.SILENCE}
+    assert (gaps["birch-1"].started_at, gaps["birch-1"].ended_at) == (heard, None)
+    never = next(p.name for p in given.garden.probes if p.name not in state.last_heard)
+    assert silent.silences[never].started_at == state.started_at
+    assert gaps.keys() <= silent.silences.keys()
+    back = later + MINUTE
+    spoken = silent._replace(committing=None, last_heard={**silent.last_heard, "birch-1": back}, next_turn=back)
+    ended, effects = step(given, spoken, Due(back))
+    (gap,) = [g for e in effects if isinstance(e, MakeDurable) for g in e.commit.gaps]
+    assert gap == gaps["birch-1"]._replace(ended_at=back)
+    assert "birch-1" not in ended.silences
+
+
+# --- the morning line -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("clock", "said"), [("07:14", False), ("07:15", True), ("09:14", True), ("09:15", False), ("12:00", False)]
+)
+def test_the_morning_line_comes_within_two_hours_of_its_time(given: Given, clock: str, said: bool) -> None:
+    """From its minute on; a watch that begins later than two hours after it says nothing in the middle of the day."""
+    state, effects = turn(given, local(given, "2026-08-20", clock))
+    assert [m.rule for m in committed_of(effects) if m.rule == "morning"] == ["morning"] * said
+    assert (state.facts.get("morning line") == "2026-08-20") is said
+
+
+def test_the_morning_line_is_said_once_a_day_and_never_where_there_is_no_time_for_it(given: Given) -> None:
+    """What day it is, is the garden's own; an empty time means none."""
+    at = local(given, "2026-08-20", "07:30")
+    for known, said in (("2026-08-20", False), ("2026-08-19", True)):
+        _, effects = turn(given, at, facts={"morning line": known})
+        assert any(m.rule == "morning" for m in committed_of(effects)) is said
+    none = replace(given, keeper=given.keeper.model_copy(update={"morning_line_at": ""}))
+    _, effects = turn(none, at)
+    assert not any(m.rule == "morning" for m in committed_of(effects))
+
+
+def test_the_morning_line_counts_what_was_held_back_in_the_last_day(given: Given) -> None:
+    """From the same minute of the day before to now, this one not included; what waits or went is not counted."""
+    at = local(given, "2026-08-20", "07:30")
+    _, effects = turn(given, at)
+    (line,) = [m for m in committed_of(effects) if m.rule == "morning"]
+
+    def text(*held: tuple[timedelta, Fate]) -> str:
+        parcels = {
+            str(n): Parcel(replace(line, key=str(n), at=at + ago, rule="week"), 0, at, fate, "")
+            for n, (ago, fate) in enumerate(held)
+        }
+        _, effects = turn(given, at, parcels=parcels)
+        (found,) = [m for m in committed_of(effects) if m.rule == "morning"]
+        return found.text
+
+    held = Fate.HELD
+    one = text((-HOUR, held))
+    assert one != line.text
+    assert text((-DAY, held)) == one
+    assert text((-SECOND, held)) == one
+    for ago, fate in ((-DAY - SECOND, held), (timedelta(0), held), (-HOUR, Fate.SENT), (-HOUR, Fate.WITHDRAWN)):
+        assert text((ago, fate)) == line.text
+    assert text((-HOUR, held), (-2 * HOUR, held)) not in (one, line.text)
+
+
+# --- the week ---------------------------------------------------------------------------------------------------------
+
+
+def with_week(given: Given, day: str, at: str = "18:00") -> Given:
+    """A garden that tells of the week on a day."""
+    return replace(given, review=given.review.model_copy(update={"day": day, "at": at}))
+
+
+@pytest.mark.parametrize(
+    ("date", "day", "week"),
+    [
+        ("2026-08-17", "monday", "2026-W33"),
+        ("2026-08-19", "wednesday", "2026-W33"),
+        ("2026-08-20", "thursday", "2026-W34"),
+        ("2026-08-23", "sunday", "2026-W34"),
+    ],
+)
+def test_which_week_is_told(given: Given, date: str, day: str, week: str) -> None:
+    """From Thursday on the running one, before the last one; weeks as in ISO 8601, and on no other day of the week."""
+    weekly, at = with_week(given, day), local(given, date, "18:00")
+    state, effects = turn(weekly, at)
+    assert [e for e in effects if isinstance(e, LookBack)] == [LookBack(week, at)]
+    assert state.looking_back == week
+    _, effects = turn(weekly, at + DAY)
+    assert not any(isinstance(e, LookBack) for e in effects)
+
+
+@pytest.mark.parametrize(("clock", "asked"), [("17:59", False), ("18:00", True), ("19:59", True), ("20:00", False)])
+def test_the_week_is_asked_for_within_two_hours_of_its_time(given: Given, clock: str, asked: bool) -> None:
+    """Then no more: a picture of the week is no news in the night."""
+    _, effects = turn(with_week(given, "sunday"), local(given, "2026-08-23", clock))
+    assert any(isinstance(e, LookBack) for e in effects) is asked
+
+
+def test_a_week_is_told_once_and_asked_for_again_where_it_could_not_be_made(given: Given) -> None:
+    """While it is being made nobody asks; without sentences there is no message, and the next turn asks again."""
+    weekly, at = with_week(given, "sunday"), local(given, "2026-08-23", "18:00")
+    state, _ = turn(weekly, at)
+    going_on = state._replace(committing=None, next_turn=at + MINUTE)
+    _, effects = step(weekly, going_on, Due(at + MINUTE))
+    assert not any(isinstance(e, LookBack) for e in effects)
+    failed, effects = step(weekly, going_on, LookedBack(at, "2026-W34", ()))
+    assert (effects, failed.looking_back) == ((), "")
+    _, effects = step(weekly, failed, Due(at + MINUTE))
+    assert any(isinstance(e, LookBack) for e in effects)
+    told, effects = step(weekly, going_on, LookedBack(at, "2026-W34", ("A calm week.",)))
+    (message,) = committed_of(effects)
+    assert (message.rule, told.looking_back) == ("week", "")
+    assert message in [p.message for p in told.parcels.values()]
+    _, effects = step(weekly, told._replace(committing=None), Due(at + MINUTE))
+    assert not any(isinstance(e, LookBack) for e in effects)

@@ -1,0 +1,123 @@
+"""Beginning after an absence, a clock that steps, and a broker that comes and goes: each limit to the second."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import pytest
+
+from sensord.engine.effects import MakeDurable, Tell
+from sensord.engine.events import Began, ClockStepped, LinkBack, LinkLost
+from sensord.engine.state import Given, Memory, State, awake
+from sensord.engine.step import step
+from sensord.model import Fate, GapKind
+from sensord.ports import Commit
+from tests.engine.living import MINUTE, START, begun, lived
+
+SECOND = timedelta(seconds=1)
+
+
+def commits(effects: tuple[object, ...]) -> Commit:
+    """What is to be made durable."""
+    (asked,) = [e for e in effects if isinstance(e, MakeDurable)]
+    return asked.commit
+
+
+def again(given: Given, absent: timedelta, **last_heard: datetime) -> tuple[State, Commit]:
+    """A watch that was alive at the start, and begins again after an absence."""
+    memory = Memory(
+        facts={"alive": START.isoformat(), "began": (START - 60 * MINUTE).isoformat()}, last_heard=last_heard
+    )
+    now = START + absent
+    state, effects = step(given, awake(given, memory, now), Began(now))
+    found = [e.commit for e in effects if isinstance(e, MakeDurable)]
+    return state, found[0] if found else Commit(now)
+
+
+@pytest.mark.parametrize(
+    ("absent", "goes_on", "gaps", "messages"),
+    [
+        (-MINUTE - SECOND, False, 0, 0),
+        (-MINUTE, True, 0, 0),
+        (3 * MINUTE, True, 0, 0),
+        (3 * MINUTE + SECOND, False, 1, 0),
+        (15 * MINUTE - SECOND, False, 1, 0),
+        (15 * MINUTE, False, 1, 1),
+    ],
+)
+def test_an_absence_is_none_a_gap_or_told(
+    given: Given, absent: timedelta, goes_on: bool, gaps: int, messages: int
+) -> None:
+    """Up to three minutes the watch goes on as if nothing had been; beyond, a gap; from a quarter of an hour on, a message."""
+    state, commit = again(given, absent)
+    assert state.started_at == (START - 60 * MINUTE if goes_on else START + absent)
+    assert (len(commit.gaps), len(commit.messages)) == (gaps, messages)
+    for gap in commit.gaps:
+        assert (gap.kind, gap.started_at, gap.ended_at) == (GapKind.STOPPED, START, START + absent)
+
+
+def test_a_receipt_shows_that_somebody_watched(given: Given) -> None:
+    """The absence begins with the last thing that was made durable, word of life or reading, whichever is later."""
+    _, commit = again(given, 20 * MINUTE, post=START + 10 * MINUTE)
+    assert [g.started_at for g in commit.gaps] == [START + 10 * MINUTE]
+    _, commit = again(given, 20 * MINUTE, post=START - 10 * MINUTE)
+    assert [g.started_at for g in commit.gaps] == [START]
+
+
+def test_a_step_of_the_clock_is_a_gap_either_way(given: Given) -> None:
+    """From the earlier to the later time, told in the log; turns are laid anew from the new time on."""
+    state, _ = lived(given, 5, 25.0)
+    for hours in (-1, 1):
+        before, after = state.now, state.now + timedelta(hours=hours)
+        stepped, effects = step(given, state, ClockStepped(after, before))
+        (gap,) = commits(effects).gaps
+        assert (gap.kind, gap.started_at, gap.ended_at) == (GapKind.CLOCK, min(before, after), max(before, after))
+        assert [e.level for e in effects if isinstance(e, Tell)] == [30]
+        assert after < stepped.next_turn <= after + MINUTE
+        assert stepped.now == after
+
+
+def test_a_step_back_leaves_nothing_ahead_and_a_step_forward_changes_nothing(given: Given) -> None:
+    """Readings, receipts, concerns, pauses and what is to be done next are no later than now; a minute ahead is now."""
+    state, _ = lived(given, 40, 39.5, sends=False)
+    state = state._replace(disconnected_since=state.now, unstored_since=state.now, prune_at=state.now + 30 * MINUTE)
+    after = state.now - 20 * MINUTE - 30 * SECOND
+    back, effects = step(given, state, ClockStepped(after, state.now))
+    instants = (back.turned_at, back.started_at, back.disconnected_since, back.unstored_since)
+    assert all(at is not None and at <= after for at in instants)
+    assert max(back.prune_at, back.committed_at) <= after
+    assert max(back.last_heard.values()) <= after + MINUTE
+    newest = max(w.between(0, 1e12).times_s[-1] for w in back.windows.values())
+    assert newest == (after + 30 * SECOND).timestamp(), "what is less than a minute ahead is of now"
+    concern = back.standing["overheating/birch"]
+    assert concern.breached_since <= after
+    assert concern.asked is not None
+    assert concern.asked.at <= after
+    assert concern in commits(effects).concerns
+    forth, effects = step(given, state, ClockStepped(state.now + 20 * MINUTE, state.now))
+    assert (forth.turned_at, forth.standing, forth.windows) == (state.turned_at, state.standing, state.windows)
+    assert commits(effects).concerns == ()
+
+
+def test_no_attempt_waits_for_the_time_that_was_wrong(given: Given) -> None:
+    """After a step back by hours the next attempt is half an hour away at most; what must wait for a time still does."""
+    state, _ = lived(given, 40, 39.5, sends=False)
+    (key,) = [k for k, p in state.parcels.items() if p.state == Fate.WAITING][:1]
+    parcel, after = state.parcels[key], state.now - timedelta(hours=3)
+    for due_at, kept in ((after + 30 * MINUTE, True), (after + 30 * MINUTE + SECOND, False)):
+        back, _ = step(
+            given,
+            state._replace(parcels={key: parcel._replace(due_at=due_at)}),
+            ClockStepped(after, state.now),
+        )
+        assert back.parcels[key].due_at == after + 30 * MINUTE
+        assert kept == (back.parcels[key].due_at == due_at)
+
+
+def test_the_broker_is_away_from_when_it_was_lost_until_it_is_back(given: Given) -> None:
+    """Since when is the link's word, not the moment at which it is noticed."""
+    state = begun(given)
+    lost, effects = step(given, state, LinkLost(START + 5 * MINUTE, START + 3 * MINUTE))
+    assert (lost.connected, lost.disconnected_since, effects) == (False, START + 3 * MINUTE, ())
+    back, effects = step(given, lost, LinkBack(START + 6 * MINUTE))
+    assert (back.connected, back.disconnected_since, effects) == (True, None, ())

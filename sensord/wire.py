@@ -66,6 +66,8 @@ def pointer_tokens(pointer: str) -> tuple[str, ...]:
 
 def pointed(document: Any, tokens: Sequence[str]) -> Any:
     """The value that the tokens lead to; Unreadable says where the way ends."""
+    if len(tokens) == 1 and type(document) is dict and tokens[0] in document:  # nearly always
+        return document[tokens[0]]
     value = document
     for depth, token in enumerate(tokens):
         if type(value) is dict and token in value:

@@ -8,7 +8,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime, timedelta
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
 
 from sensord.model import EPOCH, LARGEST_STEPS, STEPS_PER_UNIT, Arrival, milliseconds
@@ -78,8 +78,13 @@ def columns(rows: Sequence[tuple[int, Any, int]], scale: float) -> Series:
 
 def digest(arrival: Arrival) -> bytes:
     """What tells one message's content from another's."""
-    topic = arrival.topic.encode("utf-8", "surrogatepass")
-    return hashlib.blake2b(len(topic).to_bytes(4, "big") + topic + arrival.payload, digest_size=16).digest()
+    return hashlib.blake2b(_with_length(arrival.topic) + arrival.payload, digest_size=16).digest()
+
+
+@lru_cache(1024)
+def _with_length(topic: str) -> bytes:
+    name = topic.encode("utf-8", "surrogatepass")
+    return len(name).to_bytes(4, "big") + name
 
 
 def to_json(noun: Any) -> str:

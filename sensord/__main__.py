@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from importlib.metadata import version
 from typing import Annotated
 
 import typer
 
+from sensord.language.catalogue import tongue_of
+from sensord.language.terminal import language_of, say, speak
+
 COMMANDS = ("demo", "run", "check", "answer", "replay", "anchor", "review", "season", "password", "backup", "restore")
 
+speak(tongue_of(language_of(os.environ)))  # before the commands, whose help is said as they are imported
 app = typer.Typer(
     name="sensord",
-    help="Watches outdoor rearing enclosures and tells the keeper what to do, by when, and why.",
+    help=say("commands.help"),
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,  # a unit such as [s] is no markup
@@ -27,17 +32,17 @@ def _version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
+@app.callback(help=say("commands.help"))
 def _options(
     show_version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say which version this is.")
+        bool, typer.Option("--version", callback=_version, is_eager=True, help=say("commands.option.version"))
     ] = False,
 ) -> None:
-    """Watches outdoor rearing enclosures and tells the keeper what to do, by when, and why."""
+    """What is asked of no command."""
 
 
 for _name in COMMANDS:
-    app.command(_name)(importlib.import_module(f"sensord.commands.{_name}").command)
+    app.command(_name, help=say(f"commands.{_name}.help"))(importlib.import_module(f"sensord.commands.{_name}").command)
 
 
 def main() -> None:

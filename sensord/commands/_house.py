@@ -15,13 +15,12 @@ from sensord.commands._mistakes import Named, addresses
 from sensord.config import Found, GardenFound, HouseSettings, Mistakes, Settings, load_house, local
 from sensord.garden import Garden, garden_of
 from sensord.language import Catalogue
+from sensord.language.terminal import say
 
-ConfigOption = Annotated[Path, typer.Option("--config", "-c", help="The configuration (TOML).")]
-SecretsOption = Annotated[
-    Path | None, typer.Option("--secrets", help="Directory of secrets, one file a value, named like push__phone.")
-]
-SiteOption = Annotated[str, typer.Option("--site", help="Which garden, where the configuration has several.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
+ConfigOption = Annotated[Path, typer.Option("--config", "-c", help=say("commands.option.config"))]
+SecretsOption = Annotated[Path | None, typer.Option("--secrets", help=say("commands.option.secrets"))]
+SiteOption = Annotated[str, typer.Option("--site", help=say("commands.option.site"))]
+JsonOption = Annotated[bool, typer.Option("--json", help=say("commands.option.json"))]
 
 DEFAULT_CONFIG = Path("/etc/sensord/sensord.toml")
 
@@ -82,10 +81,10 @@ def chosen(found: Found, site: str) -> GardenFound:
     """The garden of that name, or the only one; Mistakes, with the names that there are, where that is none."""
     names = ", ".join(dict.fromkeys(garden.name for garden in found.gardens))
     if not site and len(found.gardens) > 1:
-        raise Mistakes([f"--site: {found.file} has several gardens; name one of {names}"])
+        raise Mistakes([say("commands.site.several", file=str(found.file), names=names)])
     named = [garden for garden in found.gardens if site in ("", garden.name)]
     if not named:
-        raise Mistakes([f'--site: there is no garden "{site}" in {found.file}; allowed are {names}'])
+        raise Mistakes([say("commands.site.unknown", site=site, file=str(found.file), names=names)])
     return min(named, key=lambda garden: bool(garden.mistakes))
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from sensord.config import GardenFound, Mistakes
+from sensord.language.terminal import say
 from sensord.model import EPOCH
 
 if TYPE_CHECKING:
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
     from sensord.loop import Loop
     from sensord.model import Message
     from sensord.ports import Clock
-
-MISSING = "page: what serves it is not installed ({}); pip install 'sensord[page]'"
 
 
 class Shown(Protocol):
@@ -78,7 +77,7 @@ def links(built: OneGarden, is_shared: bool = False) -> Callable[[Message], str]
     try:
         from sensord.edges.page.links import Links
     except ImportError as error:
-        raise Mistakes([MISSING.format(error.name)]) from None
+        raise Mistakes([say("commands.page_not_installed", what=str(error.name))]) from None
     root = root_of(built, is_shared)
     return Links(page.base_url, page.secret.get_secret_value(), page.link_hours, root).address_of
 
@@ -99,7 +98,7 @@ def serve(
         from sensord.edges.page.lobby import Unwatched
         from sensord.edges.page.server import PageServer
     except ImportError as error:
-        raise Mistakes([MISSING.format(error.name)]) from None
+        raise Mistakes([say("commands.page_not_installed", what=str(error.name))]) from None
     houses = [_house(shown, path, root_of(shown.built, is_shared)) for shown in gardens]
     try:
         return PageServer(*houses, unwatched=[Unwatched(garden.name, len(garden.mistakes)) for garden in unsound])

@@ -6,6 +6,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sensord.commands._finding import Finding
+from sensord.language.terminal import say
+
 if TYPE_CHECKING:
     from sensord.commands._house import OneGarden
 
@@ -16,8 +19,6 @@ BYTES_PER_HOUR = 180.0
 INFLUX_BYTES_PER_READING = 8.0
 """The same reading in InfluxDB once it is compacted; measured with 1.6: 5 to 8."""
 
-Finding = tuple[str, bool | None, str]
-
 
 def expected(built: OneGarden) -> Finding:
     """How large the store becomes."""
@@ -25,17 +26,13 @@ def expected(built: OneGarden) -> Finding:
     hourly_mb = sum(len(p.quantities) for p in built.garden.probes) * 24 * 365 * BYTES_PER_HOUR / 1e6
     influx = built.settings.influx
     raw_mb = a_day * BYTES_PER_READING / 1e6
-    text = f"{a_day:,.0f} readings a day are expected, {raw_mb:.1f} MB; summaries {hourly_mb:.0f} MB a year"
+    sizes = {"readings": f"{a_day:,.0f}", "raw": f"{raw_mb:.1f}", "summaries": f"{hourly_mb:.0f}"}
     if not influx.url:
-        return ("size", True, f"{text}; all are kept: {raw_mb * 365 + hourly_mb:.0f} MB a year")
+        return Finding("size", True, say("check.size_all", **sizes, all=f"{raw_mb * 365 + hourly_mb:.0f}"))
     kept = influx.raw_days_kept
     there_mb = a_day * INFLUX_BYTES_PER_READING * 365 / 1e6
-    return (
-        "size",
-        True,
-        f"{text}; raw ones are kept for {kept} days here: {raw_mb * kept:.0f} MB; InfluxDB grows by about"
-        f" {there_mb:.0f} MB a year",
-    )
+    here, there = f"{raw_mb * kept:.0f}", f"{there_mb:.0f}"
+    return Finding("size", True, say("check.size_shipped", **sizes, days=kept, here=here, there=there))
 
 
 def shipping(built: OneGarden, path: Path) -> list[Finding]:
@@ -44,7 +41,7 @@ def shipping(built: OneGarden, path: Path) -> list[Finding]:
     if not influx.url:
         return []
     if not path.exists():
-        return [("influxdb", True, f"{influx.url}: there is nothing to ship yet")]
+        return [Finding("influxdb", True, say("check.nothing_to_ship", where=influx.url))]
     return [_trial(built, path), *_waiting(built, path)]
 
 
@@ -56,25 +53,21 @@ def _trial(built: OneGarden, path: Path) -> Finding:
     from sensord.ports import Transient
 
     influx = built.settings.influx
-    where = f"{influx.url}, bucket {influx.bucket}"
+    where = say("check.bucket", url=influx.url, bucket=influx.bucket)
     try:
         sent = try_out(SqliteTail.open(path), influx, enclosures_of([built]), per_of([built]))
     except ModuleNotFoundError:
-        return ("influxdb", False, "the library is not there: pip install 'sensord[influx]' brings it")
+        return Finding("influxdb", False, say("commands.review.no_library"))
     except (Transient, ValueError) as error:
-        return ("influxdb", False, f"{where}: {error}")
+        return Finding("influxdb", False, say("check.failed", where=where, why=str(error)))
     if not sent:
-        return ("influxdb", True, f"{where}: there is nothing to ship yet")
-    open_air = influx.token.get_secret_value() and influx.url.startswith("http:") and "//127." not in influx.url
-    return (
-        "influxdb",
-        True,
-        f"{where}: took a reading" + ("; the token went there unencrypted, https would hide it" if open_air else ""),
-    )
+        return Finding("influxdb", True, say("check.nothing_to_ship", where=where))
+    open_air = bool(influx.token.get_secret_value() and influx.url.startswith("http:") and "//127." not in influx.url)
+    return Finding("influxdb", True, say("check.took", where=where, open=open_air))
 
 
 def _waiting(built: OneGarden, path: Path) -> list[Finding]:
-    from sensord.commands._house import counted, local_text
+    from sensord.commands._house import local_text
     from sensord.edges.sqlite import SqliteStore
     from sensord.edges.sqlite_unshipped import backlog, parked
     from sensord.rules.shipping import Thresholds
@@ -86,23 +79,25 @@ def _waiting(built: OneGarden, path: Path) -> list[Finding]:
     finally:
         reader.close()
     found: list[Finding] = []
-    text = f"{counted(waiting.changes, 'change')} {'waits' if waiting.changes == 1 else 'wait'} to be shipped"
-    behind = timedelta(0)
-    if waiting.oldest is not None:
-        behind = datetime.now(UTC) - waiting.oldest
-        text += f", the oldest reading for {_duration(behind)}"
-    if waiting.settled_at is not None:
-        text += f"; last delivered {local_text(built, waiting.settled_at)}"
-    if trouble:
-        text += f"; {trouble}"
+    behind = datetime.now(UTC) - waiting.oldest if waiting.oldest is not None else timedelta(0)
+    text = say(
+        "check.waiting",
+        count=waiting.changes,
+        behind=None if waiting.oldest is None else _duration(behind),
+        delivered=None if waiting.settled_at is None else local_text(built, waiting.settled_at),
+        trouble=trouble or None,
+    )
     patience = built.garden.parameters["shipping", ""]
     assert isinstance(patience, Thresholds)
-    found.append(("shipping", behind <= timedelta(hours=patience.behind_h) and not trouble, text))
+    found.append(Finding("shipping", behind <= timedelta(hours=patience.behind_h) and not trouble, text))
     for at, line, words in refused:
-        found.append(("refused by InfluxDB", False, f"{line} at {local_text(built, at)}: {words}"))
+        text = say("check.refused_line", line=line, at=local_text(built, at), why=words)
+        found.append(Finding("refused_there", False, text))
     return found
 
 
 def _duration(span: timedelta) -> str:
     hours = span / timedelta(hours=1)
-    return f"{hours / 24:.1f} days" if hours >= 48 else f"{hours:.1f} h" if hours >= 1 else f"{hours * 60:.0f} min"
+    if hours >= 48:
+        return say("check.days", days=f"{hours / 24:.1f}")
+    return say("check.hours", hours=f"{hours:.1f}") if hours >= 1 else say("check.minutes", minutes=f"{hours * 60:.0f}")

@@ -9,6 +9,7 @@ from typing import Annotated, Any, NamedTuple
 
 import typer
 
+from sensord.language.terminal import say
 from sensord.science import wind_load
 from sensord.science.wind_load import AnchorAdvice, AnchorKind, Frame, Range
 
@@ -16,21 +17,8 @@ LENGTHS = {"m": 1.0, "cm": 0.01, "in": 0.0254, "ft": 0.3048}
 MASSES = {"kg": 1.0, "g": 0.001, "lb": 0.45359237}
 SPEEDS = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 0.44704, "kn": 1852 / 3600}
 
-CAUTION = (
-    "Do it before the wind comes: never in lightning or gusts, and stay in if you hear thunder. Lift with care, one "
-    "brick at a time. Check the friction with a pull, and look again after the first wind. Anything fixed to a "
-    "building or a post is a matter of local codes and licensed practice."
-)
 HURRICANE_M_S = 32.7
 """From here on the wind is Beaufort 12 (WMO, Manual on Codes, table 1100; from memory; of the mean, here of a gust) [m/s]."""
-INDOORS = (
-    "Nothing outdoors is to be trusted in gusts of hurricane force: neither ballast nor pegs nor the lee of a wall. Take the "
-    "enclosure into a sturdy building well before, stay in yourself, and heed the official warnings."
-)
-SHELTER = (
-    "Peg it down on all four corners, or shelter it: the lee of a wall or a porch, outdoors, so that the animals keep "
-    "their cues."
-)
 
 
 class Units(StrEnum):
@@ -50,21 +38,21 @@ class Netting(StrEnum):
 
 
 def command(
-    width: Annotated[str, typer.Option(help="Width, such as 0.6, 60cm or 24in [m; us: in].")],
-    height: Annotated[str, typer.Option(help="Height [m; us: in].")],
-    mass: Annotated[str, typer.Option(help="The enclosure's own mass, plants and all [kg; us: lb].")],
-    depth: Annotated[str | None, typer.Option(help="Depth [m; us: in]; as the width if not given.")] = None,
-    ballast: Annotated[str, typer.Option(help="What stands in it now [kg; us: lb].")] = "0",
-    gust: Annotated[str | None, typer.Option(help="Expected gust, or a range: 12-15, 54km/h [m/s; us: mph].")] = None,
-    netting: Annotated[Netting, typer.Option(help="How the netting will be when the gust comes.")] = Netting.UNSURE,
-    open_fraction: Annotated[float, typer.Option(help="Open share of the netting [0 to below 1].")] = 0.5,
-    friction: Annotated[str, typer.Option(help="Friction on the ground, or a range: 0.3-0.4.")] = "0.3-0.4",
-    brick: Annotated[str, typer.Option(help="Mass of one brick, bag or jug [kg; us: lb].")] = "2kg",
-    largest_ballast: Annotated[str, typer.Option(help="Most ballast that is sensible [kg; us: lb].")] = "20kg",
-    height_factor: Annotated[float, typer.Option(help="Gust pressure at the enclosure over that at 10 m.")] = 0.85,
-    safety_factor: Annotated[float, typer.Option(help="Margin between holding and failing.")] = 1.5,
-    units: Annotated[Units, typer.Option(help="Units of bare numbers and of the answer.")] = Units.METRIC,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON (SI units) instead of text.")] = False,
+    width: Annotated[str, typer.Option(help=say("commands.anchor.option.width"))],
+    height: Annotated[str, typer.Option(help=say("commands.anchor.option.height"))],
+    mass: Annotated[str, typer.Option(help=say("commands.anchor.option.mass"))],
+    depth: Annotated[str | None, typer.Option(help=say("commands.anchor.option.depth"))] = None,
+    ballast: Annotated[str, typer.Option(help=say("commands.anchor.option.ballast"))] = "0",
+    gust: Annotated[str | None, typer.Option(help=say("commands.anchor.option.gust"))] = None,
+    netting: Annotated[Netting, typer.Option(help=say("commands.anchor.option.netting"))] = Netting.UNSURE,
+    open_fraction: Annotated[float, typer.Option(help=say("commands.anchor.option.open_fraction"))] = 0.5,
+    friction: Annotated[str, typer.Option(help=say("commands.anchor.option.friction"))] = "0.3-0.4",
+    brick: Annotated[str, typer.Option(help=say("commands.anchor.option.brick"))] = "2kg",
+    largest_ballast: Annotated[str, typer.Option(help=say("commands.anchor.option.largest"))] = "20kg",
+    height_factor: Annotated[float, typer.Option(help=say("commands.anchor.option.exposure"))] = 0.85,
+    safety_factor: Annotated[float, typer.Option(help=say("commands.anchor.option.margin"))] = 1.5,
+    units: Annotated[Units, typer.Option(help=say("commands.anchor.option.units"))] = Units.METRIC,
+    json: Annotated[bool, typer.Option("--json", help=say("commands.anchor.option.json"))] = False,
 ) -> None:
     """Say which gust an enclosure holds and what to add: kilograms, bricks, and against sliding or tipping.
 
@@ -171,7 +159,7 @@ def _one(option: str, text: str, factors: dict[str, float], unit: str, wrong: li
     """One amount, in SI; a line in `wrong` where it is none."""
     amount = _amount(option, text, factors, unit, wrong)
     if amount.low != amount.high:
-        wrong.append(f"{option}: {text!r} is a range; give one amount")
+        wrong.append(say("commands.anchor.range", option=option, text=f"{text!r}"))
     return amount.low
 
 
@@ -181,7 +169,7 @@ def _amount(option: str, text: str, factors: dict[str, float], unit: str, wrong:
     match = re.fullmatch(rf"\s*{number}(?:\s*(?:-|–|\.\.)\s*{number})?\s*([a-z/]*)\s*", text)
     if match is None or (match[3] or unit) not in factors:
         known = ", ".join(filter(None, factors))
-        wrong.append(f"{option}: {text!r} is no amount such as 12 or 12-15" + (f", in {known}" if known else ""))
+        wrong.append(say("commands.anchor.no_amount", option=option, text=repr(text), units=known or None))
         return Range(1.0, 1.0)
     factor = factors[match[3] or unit]
     low, high = float(match[1]) * factor, float(match[2] or match[1]) * factor
@@ -220,7 +208,7 @@ def _needed(kilograms: float, us: bool) -> str:
 
 
 def _spread(low: str, high: str) -> str:
-    return low if low == high else f"{low}, at best {high}"
+    return low if low == high else say("commands.anchor.spread", low=low, best=high)
 
 
 def _print_text(case: Case, advice: AnchorAdvice, steps: list[Step], us: bool) -> None:
@@ -229,47 +217,55 @@ def _print_text(case: Case, advice: AnchorAdvice, steps: list[Step], us: bool) -
 
     console = Console(highlight=False)
     held = _spread(_held(advice.gust_held_m_s.low, us), _held(advice.gust_held_m_s.high, us))
-    console.print(f"As it stands it holds gusts up to {held}; then it fails by {advice.by}.")
+    console.print(say("commands.anchor.as_it_stands", gust=held, how=_how(advice)))
     if case.gust_m_s is not None:
         console.print(_answer(case.gust_m_s.high, case.brick_kg, advice, us), style="bold")
         if case.gust_m_s.high < HURRICANE_M_S:
             console.print(_ballast(case, advice, us))
-    table = Table("ballast in all", "holds at least", box=None, pad_edge=False)
+    table = Table(say("commands.anchor.head.ballast"), say("commands.anchor.head.holds"), box=None, pad_edge=False)
     for step in steps:
         table.add_row(_mass(step.ballast_kg, us), _held(step.gust_m_s, us))
     console.print(table)
-    console.print(f"Gusts are those forecast for 10 m. {CAUTION}")
+    console.print(say("commands.anchor.gusts_of_10_m", caution=say("commands.anchor.caution")))
 
 
 def _ballast(case: Case, advice: AnchorAdvice, us: bool) -> str:
     """How much it takes in all, in the worst and in the best case; where that is beyond sense, that it is."""
     worst, best = _needed(advice.needed_kg.high, us), _needed(advice.needed_kg.low, us)
     if advice.kind is not AnchorKind.PEG_OR_SHELTER:
-        return f"Ballast in all that it takes: {_spread(worst, best)}."
+        return say("commands.anchor.takes", mass=_spread(worst, best))
     most = _mass(case.largest_ballast_kg, us)
-    but = "" if worst == best else f"; if friction, netting and gust were all at their best, {best}"
-    return f"By ballast alone it would take {worst}{but}. More than {most} is neither carried nor trusted here."
+    other = None if worst == best else best
+    return say("commands.anchor.by_ballast_alone", worst=worst, best=other, most=most)
 
 
 def _answer(gust_m_s: float, brick_kg: float, advice: AnchorAdvice, us: bool) -> str:
     gust = _speed(gust_m_s, us)
     if gust_m_s >= HURRICANE_M_S:
-        return f"A gust of {gust}: {INDOORS[0].lower()}{INDOORS[1:]}"
+        return say("commands.anchor.indoors_gust", gust=gust)
     if advice.kind is AnchorKind.HOLDS:
-        return f"It holds a gust of {gust}."
+        return say("commands.anchor.holds", gust=gust)
     if advice.kind is AnchorKind.PEG_OR_SHELTER:
-        return f"It does not hold a gust of {gust}, and more ballast is not the answer. {SHELTER}"
-    bricks = f"{advice.bricks} {'brick' if advice.bricks == 1 else 'bricks'} of {_mass(brick_kg, us)}"
-    return (
-        f"It does not hold a gust of {gust}: it would fail by {advice.by}. Add {_needed(advice.add_kg, us)} or more: "
-        f"{bricks}, which makes {_mass(advice.ballast_kg, us)} of ballast in all."
+        return say("commands.anchor.not_the_answer", gust=gust, shelter=say("commands.anchor.shelter"))
+    return say(
+        "commands.anchor.add",
+        gust=gust,
+        how=_how(advice),
+        mass=_needed(advice.add_kg, us),
+        bricks=say("commands.anchor.bricks", count=advice.bricks, mass=_mass(brick_kg, us)),
+        all=_mass(advice.ballast_kg, us),
     )
+
+
+def _how(advice: AnchorAdvice) -> str:
+    """How it fails."""
+    return say(f"commands.anchor.fails.{advice.by}")
 
 
 def _print_json(case: Case, advice: AnchorAdvice, steps: list[Step]) -> None:
     import json
 
-    gust = case.gust_m_s
+    gust, caution = case.gust_m_s, say("commands.anchor.caution")
     answer: dict[str, Any] = {
         "enclosure": {**case.frame._asdict(), "ballast_kg": case.ballast_kg},
         "gust_m_s": gust and gust._asdict(),
@@ -284,6 +280,8 @@ def _print_json(case: Case, advice: AnchorAdvice, steps: list[Step]) -> None:
         "ballast_needed_kg": advice.needed_kg._asdict() if gust else None,
         "gust_held_m_s": advice.gust_held_m_s._asdict(),
         "holds_with": [step._asdict() for step in steps],
-        "caution": f"{INDOORS} {CAUTION}" if gust and gust.high >= HURRICANE_M_S else CAUTION,
+        "caution": say("commands.anchor.indoors_caution", caution=caution)
+        if gust and gust.high >= HURRICANE_M_S
+        else caution,
     }
     typer.echo(json.dumps(answer, ensure_ascii=False, indent=2))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
+from sensord.language.terminal import say
 from sensord.model import Source, What
 
 if TYPE_CHECKING:
@@ -15,12 +16,12 @@ if TYPE_CHECKING:
 
 
 def command(
-    what: Annotated[What | None, typer.Argument(help="What to say; leave out to see what stands.")] = None,
-    subject: Annotated[str, typer.Argument(help="A concern (seen, done, not now), an enclosure or a cohort.")] = "",
-    amount: Annotated[float | None, typer.Argument(help="Kilograms of ballast, or animals counted.")] = None,
-    text: Annotated[str, typer.Option(help="A note, a stage, or the enclosure moved to.")] = "",
-    at: Annotated[str, typer.Option(help="When it was done (RFC 3339), if not now.")] = "",
-    by: Annotated[str, typer.Option(help="Who says so.")] = "",
+    what: Annotated[What | None, typer.Argument(help=say("commands.answer.option.what"))] = None,
+    subject: Annotated[str, typer.Argument(help=say("commands.answer.option.subject"))] = "",
+    amount: Annotated[float | None, typer.Argument(help=say("commands.answer.option.amount"))] = None,
+    text: Annotated[str, typer.Option(help=say("commands.answer.option.text"))] = "",
+    at: Annotated[str, typer.Option(help=say("commands.answer.option.at"))] = "",
+    by: Annotated[str, typer.Option(help=say("commands.answer.option.by"))] = "",
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
     site: SiteOption = "",
@@ -63,16 +64,17 @@ def command(
     try:
         publish(_build.broker(built), topic, payload)
     except (OSError, ValueError) as error:
-        raise Mistakes([f"not said: the broker did not take it: {error}"]) from None
+        raise Mistakes([say("commands.answer.not_taken", why=str(error))]) from None
     typer.echo(
         payload.decode()
         if json
-        else f"Said: {entry.what} {entry.subject}{_amount(entry.amount)}. The daemon has it when it is up."
+        else say(
+            "commands.answer.said",
+            what=say(f"terms.said.{entry.what}"),
+            subject=entry.subject,
+            amount=None if entry.amount is None else f"{entry.amount:g}",
+        )
     )
-
-
-def _amount(amount: float | None) -> str:
-    return "" if amount is None else f" {amount:g}"
 
 
 def _show(built: OneGarden, config: Path, json: bool) -> None:
@@ -85,10 +87,12 @@ def _show(built: OneGarden, config: Path, json: bool) -> None:
     from sensord.config import Mistakes
     from sensord.edges.sqlite import SqliteStore
     from sensord.judge import heard
+    from sensord.language import Measure
     from sensord.model import EPOCH, Standing, State
     from sensord.ports import Transient
 
-    site, zone, now = built.garden.site.name, built.settings.zone, datetime.now(UTC)
+    site, now = built.garden.site.name, datetime.now(UTC)
+    measure = Measure(built.texts, built.settings.keeper.units, built.settings.zone)
     try:
         reader = SqliteStore.reader(_build.store_path(built.settings.store, config))
         store = reader.of(site)
@@ -99,7 +103,7 @@ def _show(built: OneGarden, config: Path, json: bool) -> None:
         messages = [p.message for p in store.outbox.between(now - timedelta(days=14), now)]
         reader.close()
     except Transient as trouble:
-        raise Mistakes([f"what stands can't be read: {trouble}"]) from None
+        raise Mistakes([say("commands.answer.unread", why=str(trouble))]) from None
     rows = []
     for c in concerns:
         told = next((m for m in reversed(messages) if c.key in m.concerns), None)
@@ -116,18 +120,21 @@ def _show(built: OneGarden, config: Path, json: bool) -> None:
             }
         )
         if not json:
-            since = f"{c.breached_since.astimezone(zone):%a %d %b %H:%M}"
-            how = "fine by now" if c.verdict.state is State.FINE else c.verdict.severity.word
-            typer.echo(f"{c.key}  {how}, {c.standing.value} since {since}")
-            for line in [told.title, *told.text.splitlines()] if told else ["not told yet"]:
+            how = say(f"terms.severity.{c.verdict.severity.name.lower()}")
+            if c.verdict.state is State.FINE:
+                how = say("commands.answer.fine")
+            stands = say(f"commands.answer.standing.{c.standing}")
+            since = measure.moment(c.breached_since)
+            typer.echo(say("commands.answer.line", concern=c.key, how=how, standing=stands, since=since))
+            for line in [told.title, *told.text.splitlines()] if told else [say("commands.answer.not_told")]:
                 typer.echo(f"    {line}")
             if c.standing is Standing.ANSWERED:
-                typer.echo(f"    you said: {c.answer}")
+                typer.echo(f"    {say('commands.answer.you_said', what=say(f'terms.said.{c.answer}'))}")
             else:
                 typer.echo(f"    sensord answer {'seen' if keeps_in(action) else 'done'} {c.key}")
     if json:
         typer.echo(encoder.dumps(rows))
     elif not rows:
-        typer.echo("Nothing stands.")
+        typer.echo(say("commands.answer.nothing"))
     if rows:
         raise typer.Exit(1)

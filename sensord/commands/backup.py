@@ -8,10 +8,11 @@ from typing import Annotated
 import typer
 
 from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+from sensord.language.terminal import say
 
 
 def command(
-    to: Annotated[Path, typer.Option("--to", help="The file to make, or a directory to make a dated one in.")],
+    to: Annotated[Path, typer.Option("--to", help=say("commands.backup.option.to"))],
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
     json: JsonOption = False,
@@ -29,15 +30,18 @@ def command(
         what = "gardens" if house.is_shared else house.gardens[0].name
         to = to / f"sensord-{what}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.sqlite3"
     if to.exists():
-        raise Mistakes([f"{to}: is there already; name another file, a backup is never written over"])
+        raise Mistakes([say("commands.backup.there", file=str(to))])
     if not to.absolute().parent.is_dir():
-        raise Mistakes([f"{to}: the directory {to.absolute().parent} is not there; is the disk mounted?"])
+        raise Mistakes([say("commands.backup.no_directory", file=str(to), directory=str(to.absolute().parent))])
     trouble = copy(store, to)
     size = to.stat().st_size if trouble is None else 0
     if json:
         typer.echo(encoder.dumps({"store": str(store), "to": str(to), "bytes": size, "trouble": trouble}))
     else:
-        typer.echo(trouble or f"{to}: {size / 1e6:.1f} MB, whole", err=trouble is not None)
+        typer.echo(
+            trouble or say("commands.backup.whole", file=str(to), size=f"{size / 1000000.0:.1f}"),
+            err=trouble is not None,
+        )
     raise typer.Exit(1 if trouble else 0)
 
 
@@ -59,11 +63,9 @@ def copy(store: Path, to: Path) -> str | None:
         reader.backup(to)
         to.chmod(0o600)
     except (Transient, OSError) as trouble:
-        return f"{to}: not made: {trouble}"
+        return say("commands.backup.not_made", file=str(to), why=str(trouble))
     except (ValueError, sqlite3.DatabaseError) as trouble:
-        return (
-            f"{store}: is damaged ({trouble}); no copy was made. `sensord restore` an earlier one, and suspect the card"
-        )
+        return say("commands.backup.damaged", file=str(store), why=str(trouble))
     finally:
         reader.close()
         to.with_name(to.name + ".part").unlink(missing_ok=True)

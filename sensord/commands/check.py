@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from sensord.commands._finding import Finding
 from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
+from sensord.language.terminal import say
 from sensord.model import Route
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from pydantic import SecretStr
 
@@ -19,8 +21,6 @@ if TYPE_CHECKING:
     from sensord.config import Found
     from sensord.ports import Shelf
 
-Finding = tuple[str, bool | None, str]
-"""A part, whether it is fine (None: it works, but know this), and what was found."""
 SORTS_SHOWN = 5
 """Sorts of refusals that are shown, the newest first."""
 LONGEST_WAIT_S = 3600.0
@@ -30,13 +30,9 @@ def command(
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
     site: SiteOption = "",
-    offline: Annotated[
-        bool, typer.Option("--offline", help="Only the configuration: try neither broker nor push.")
-    ] = False,
-    no_push: Annotated[
-        bool, typer.Option("--no-push", help="Try everything but the push, which rings the phone.")
-    ] = False,
-    wait: Annotated[float, typer.Option(min=0, max=LONGEST_WAIT_S, help="How long to listen for readings [s].")] = 5.0,
+    offline: Annotated[bool, typer.Option("--offline", help=say("commands.check.option.offline"))] = False,
+    no_push: Annotated[bool, typer.Option("--no-push", help=say("commands.check.option.no_push"))] = False,
+    wait: Annotated[float, typer.Option(min=0, max=LONGEST_WAIT_S, help=say("commands.check.option.wait"))] = 5.0,
     json: JsonOption = False,
 ) -> None:
     """Check the configuration, then try the broker, the store and the push, and say in plain words what is wrong.
@@ -55,27 +51,29 @@ def command(
     findings: list[Finding] = []
     for built in gardens:
         of_one = [*_configured(built, config, offline), *([] if offline else _tried(built, config, wait, no_push))]
-        whose = f"{built.name}, " if house.is_shared else ""
-        findings += [(f"{whose}{part}", fine, text) for part, fine, text in of_one]
-    findings += [("configuration", False, line) for garden in unsound for line in garden.mistakes]
+        findings += [found._replace(site=built.name if house.is_shared else "") for found in of_one]
+    findings += [Finding("configuration", False, line) for garden in unsound for line in garden.mistakes]
     if not (offline or no_push or asked or house.found.push is None):
         findings += _house_push(house.found)
-    bad = [f for f in findings if f[1] is False]
+    bad = [f for f in findings if f.fine is False]
     if json:
-        typer.echo(encoder.dumps([{"part": p, "fine": ok, "found": text} for p, ok, text in findings]))
+        typer.echo(encoder.dumps([{"part": f.name, "fine": f.fine, "found": f.text} for f in findings]))
     else:
-        for part, ok, text in findings:
-            typer.echo(f"{'note ' if ok is None else 'fine ' if ok else 'WRONG'}  {part}: {text}")
+        for found in findings:
+            key = "note" if found.fine is None else "fine" if found.fine else "wrong"
+            typer.echo(say(f"check.line.{key}", part=found.name, found=found.text))
     raise typer.Exit(2 if unsound else 1 if bad else 0)
 
 
 def _configured(built: OneGarden, config: Path, offline: bool) -> list[Finding]:
     """What a garden's configuration says, and what it leaves out."""
-    from sensord.commands import _house, _shipping
+    from sensord.commands import _shipping
 
-    found = _house.counted(len(built.garden.enclosures), "enclosure"), _house.counted(len(built.garden.probes), "probe")
+    enclosures = say("check.enclosures", count=len(built.garden.enclosures))
+    probes = say("check.probes", count=len(built.garden.probes))
+    read = say("check.configuration", file=str(config), enclosures=enclosures, probes=probes)
     return [
-        ("configuration", True, f"{config}: {', '.join(found)}"),
+        Finding("configuration", True, read),
         _shipping.expected(built),
         *_missing(built, offline),
         *_parts(built),
@@ -103,18 +101,9 @@ def _missing(built: OneGarden, offline: bool) -> list[Finding]:
     fine = None if offline else False
     found: list[Finding] = []
     if not built.garden.probes_at(AMBIENT, Quantity.TEMPERATURE):
-        found.append(
-            (
-                "ambient",
-                fine,
-                f'no probe measures the temperature at place = "{AMBIENT}": whether an enclosure is too warm for its kind, or '
-                "a probe is in the sun, can't be judged; put one at a shaded post",
-            )
-        )
+        found.append(Finding("ambient", fine, say("check.no_ambient", place=AMBIENT)))
     if offline and not built.settings.push.phone:
-        found.append(
-            ("push", fine, "no [push] phone is configured: nobody would be told; messages go to the log alone")
-        )
+        found.append(Finding("push", fine, say("check.no_push_but_log")))
     return found
 
 
@@ -133,7 +122,7 @@ def _parts(built: OneGarden) -> list[Finding]:
         ("review", bool(built.settings.review.at), "report", ("matplotlib",)),
     ]
     return [
-        (part, False, f"what makes it is not installed ({', '.join(missing)}): pip install 'sensord[{extra}]'")
+        Finding(part, False, say("check.not_installed", what=", ".join(missing), extra=extra))
         for part, is_on, extra, modules in wanted
         if is_on and (missing := [name for name in modules if not is_there(name)])
     ]
@@ -146,10 +135,10 @@ def _clock(built: OneGarden) -> list[Finding]:
     from sensord.commands._house import local_text
 
     now = datetime.now(UTC)
-    shown = f"{local_text(built, now)} in {built.settings.site.time_zone}"
+    shown = say("check.clock", at=local_text(built, now), zone=built.settings.site.time_zone)
     if now < RELEASED:
-        return [("clock", False, f"shows {shown}, earlier than this release: set it, or wait for network time")]
-    return [("clock", True, shown)]
+        return [Finding("clock", False, say("check.clock_early", shown=shown))]
+    return [Finding("clock", True, shown)]
 
 
 def _store(built: OneGarden, path: Path) -> list[Finding]:
@@ -166,7 +155,8 @@ def _store(built: OneGarden, path: Path) -> list[Finding]:
     try:
         free = shutil.disk_usage(path.parent).free
         enough = free > 200e6
-        found.append(("disk", enough, f"{free / 1e6:.0f} MB free at {path.parent}{'' if enough else ': make room'}"))
+        room = say("check.disk", size=f"{free / 1e6:.0f}", directory=str(path.parent), few=not enough)
+        found.append(Finding("disk", enough, room))
         with TemporaryDirectory(dir=path.parent) as directory:
             trial = _build.open_store(built, Path(directory) / "trial.sqlite3")
             try:
@@ -175,9 +165,9 @@ def _store(built: OneGarden, path: Path) -> list[Finding]:
                 trial.close()
     except (OSError, Transient, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) and error.strerror else error
-        return [*found, ("store", False, f"{path}: nothing can be written beside it: {why}")]
+        return [*found, Finding("store", False, say("check.store_unwritable", file=str(path), why=str(why)))]
     if not path.exists():
-        return [*found, ("store", True, f"{path}: not there yet; `sensord run` makes it")]
+        return [*found, Finding("store", True, say("check.store_not_yet", file=str(path)))]
     try:
         reader = SqliteStore.reader(path)
         try:
@@ -185,7 +175,7 @@ def _store(built: OneGarden, path: Path) -> list[Finding]:
         finally:
             reader.close()
     except (OSError, Transient, ValueError) as error:
-        return [*found, ("store", False, f"{path}: can't be read: {error}")]
+        return [*found, Finding("store", False, say("check.store_unreadable", file=str(path), why=str(error)))]
 
 
 def _kept(built: OneGarden, path: Path, store: Shelf) -> list[Finding]:
@@ -197,40 +187,39 @@ def _kept(built: OneGarden, path: Path, store: Shelf) -> list[Finding]:
     from sensord.recovery import last_heard
 
     counters = store.accounts.counters()
-    found: list[Finding] = [
-        ("store", True, f"{path}: {counters.get('readings', 0)} readings, {counters.get('refused', 0)} refused")
-    ]
+    readings, refused = counters.get("readings", 0), counters.get("refused", 0)
+    found = [Finding("store", True, say("check.store", file=str(path), readings=readings, refused=refused))]
     now = datetime.now(UTC)
     for probe in built.garden.probes:
         heard = last_heard(store.readings, probe, now)
         if heard is None:
-            found.append((f"probe {probe.name}", False, "never heard"))
+            found.append(Finding("probe", False, say("check.never_heard"), probe.name))
             continue
         age = (now - heard).total_seconds()
         fine = age < 10 * probe.interval_s
-        look = "" if fine else ": look at its power and network"
-        found.append((f"probe {probe.name}", fine, f"last heard {age / 60:.0f} min ago{look}"))
+        text = say("check.last_heard", minutes=f"{age / 60:.0f}", long=not fine)
+        found.append(Finding("probe", fine, text, probe.name))
     refusals = store.accounts.refusals(built.settings.store.refusals_kept)
     sorts = Counter((refusal.topic, refusal.reason) for refusal in refusals)
     newest = {(r.topic, r.reason): r.received_at for r in reversed(refusals)}
     ordered = sorted(sorts, key=newest.__getitem__, reverse=True)
     for topic, reason in ordered[:SORTS_SHOWN]:
         at, times = _house.local_text(built, newest[topic, reason]), sorts[topic, reason]
-        often = f"at {at}" if times == 1 else f"{times} times, last at {at}"
-        found.append(("refused", False, f"{topic}, {often}: {reason}"))
+        text = say("check.refused", topic=topic, count=times, at=at, why=reason)
+        found.append(Finding("refused", False, text))
     if others := ordered[SORTS_SHOWN:]:
         left = sum(sorts[sort] for sort in others)
-        found.append(("refused", False, f"{left} more, for {_house.counted(len(others), 'other reason')}"))
+        found.append(Finding("refused", False, say("check.refused_more", left=left, count=len(others))))
     waiting = [p for p in store.outbox.due() if p.attempts]
     if waiting:
-        many = _house.counted(len(waiting), "message")
-        found.append(("outbox", False, f"{many} waiting after failed attempts: {waiting[0].detail}"))
+        text = say("check.outbox", count=len(waiting), why=waiting[0].detail)
+        found.append(Finding("outbox", False, text))
     return found
 
 
 def _broker(built: OneGarden, wait: float) -> list[Finding]:
     """Connect as a visitor (its own client id, no session), listen for a while, and say which probes were heard."""
-    from sensord.commands import _build, _house
+    from sensord.commands import _build
     from sensord.edges.broker import listen
     from sensord.payload import Decoder
 
@@ -239,7 +228,7 @@ def _broker(built: OneGarden, wait: float) -> list[Finding]:
     try:
         arrivals = listen(settings, wait)
     except (OSError, ValueError) as error:
-        return [("broker", False, f"{where}: {error}")]
+        return [Finding("broker", False, say("check.failed", where=where, why=str(error)))]
     decoder = Decoder(built.settings.recipes)
     heard: set[str] = set()
     refused: dict[str, str] = {}
@@ -247,15 +236,11 @@ def _broker(built: OneGarden, wait: float) -> list[Finding]:
         decoded = decoder.decode(arrival)
         heard |= {r.probe for r in decoded.readings}
         refused |= {r.topic: r.reason for r in decoded.refusals if r.topic != built.settings.broker.entry_topic}
-    found: list[Finding] = [
-        (
-            "broker",
-            True,
-            f"{where}: connected; {_house.counted(len(arrivals), 'message')} in {wait:g} s, "
-            f"heard {', '.join(sorted(heard)) or 'no probe'}",
-        )
-    ]
-    found += [("payload", False, f"{topic}: {reason}") for topic, reason in sorted(refused.items())]
+    probes = ", ".join(sorted(heard)) or say("check.no_probe")
+    connected = say("check.connected", where=where, count=len(arrivals), seconds=f"{wait:g}", probes=probes)
+    found = [Finding("broker", True, connected)]
+    for topic, reason in sorted(refused.items()):
+        found.append(Finding("payload", False, say("check.failed", where=topic, why=reason)))
     return found
 
 
@@ -263,10 +248,10 @@ def _push(built: OneGarden) -> list[Finding]:
     """Send one message on each route that is configured."""
     push = built.settings.push
     if not push.phone:
-        return [("push", False, "no [push] phone is configured: nobody would be told")]
+        return [Finding("push", False, say("check.no_push"))]
     site = built.garden.site
     return [
-        _trial(route, urls, push.timeout_s, site.name, site.title)
+        _trial(route, urls, push.timeout_s, site.name, site.title, built.texts.say)
         for route, urls in ((Route.PHONE, push.phone), (Route.STAND_IN, push.stand_in))
         if urls
     ]
@@ -276,25 +261,27 @@ def _house_push(found: Found) -> list[Finding]:
     """The phone of whoever keeps the machine."""
     push = found.push
     if push is None or not push.phone:
-        return [("push (house)", None, "no [push] phone of the house: only its own would be told of a wrong garden")]
-    return [_trial("house", push.phone, push.timeout_s, "house", str(found.file))]
+        return [Finding("push_by", None, say("check.no_house_push"), "house")]
+    return [_trial("house", push.phone, push.timeout_s, "house", str(found.file), say)]
 
 
-def _trial(route: str, urls: Sequence[SecretStr], timeout_s: float, site: str, place: str) -> Finding:
-    """Send one message."""
+def _trial(
+    route: str, urls: Sequence[SecretStr], timeout_s: float, site: str, place: str, told: Callable[..., str]
+) -> Finding:
+    """Send one message, in words as `told` says them."""
     from datetime import UTC, datetime
 
     from sensord.edges.push import AppriseChannel
     from sensord.model import Certainty, Message, Severity, Urgency
     from sensord.ports import Transient
 
-    now = datetime.now(UTC)
+    now, text = datetime.now(UTC), told("check.trial.text", site=place)
     message = Message(
         f"check/{now.isoformat()}", site, now, "check", "", Severity.MINOR, Urgency.EXPECTED,
-        Certainty.OBSERVED, "sensord can reach you", f"A trial from {place}; nothing to do.", "", (), None,
+        Certainty.OBSERVED, told("check.trial.title"), text, "", (), None,
     )  # fmt: skip
     try:
         AppriseChannel(urls, timeout_s, name=route).send(message)
     except (Transient, ValueError) as error:
-        return (f"push ({route})", False, str(error))
-    return (f"push ({route})", True, "a trial message was taken; is it on the phone?")
+        return Finding("push_by", False, str(error), route)
+    return Finding("push_by", True, say("check.trial.taken"), route)

@@ -8,10 +8,9 @@ from typing import Annotated
 
 import typer
 
-ELSEWHERE = (
-    "the demonstration is part of the source of sensord and is not installed with it: "
-    "in a checkout of the source, run deploy/demonstrate"
-)
+from sensord.language.terminal import say
+
+ELSEWHERE = say("commands.demo.not_installed")
 
 
 class Units(StrEnum):
@@ -22,14 +21,14 @@ class Units(StrEnum):
 
 
 def command(
-    days: Annotated[int, typer.Option(min=1, max=14, help="Garden days.")] = 3,
-    seconds: Annotated[float, typer.Option(min=10, help="About how long it takes [s].")] = 66.0,
-    seed: Annotated[int, typer.Option(help="Another seed, another garden.")] = 7,
-    units: Annotated[Units, typer.Option(help="Units of what is shown.")] = Units.METRIC,
-    store: Annotated[Path | None, typer.Option(help="Keep the store here.")] = None,
+    days: Annotated[int, typer.Option(min=1, max=14, help=say("commands.demo.option.days"))] = 3,
+    seconds: Annotated[float, typer.Option(min=10, help=say("commands.demo.option.seconds"))] = 66.0,
+    seed: Annotated[int, typer.Option(help=say("commands.demo.option.seed"))] = 7,
+    units: Annotated[Units, typer.Option(help=say("commands.demo.option.units"))] = Units.METRIC,
+    store: Annotated[Path | None, typer.Option(help=say("commands.demo.option.store"))] = None,
     page: Annotated[
         bool,
-        typer.Option("--page", help="Show the page meanwhile, on this computer; --seconds 900 gives time to look."),
+        typer.Option("--page", help=say("commands.demo.option.page")),
     ] = False,
 ) -> None:
     """Watch a made-up garden for three summer days: what the phone would show, as it happens."""
@@ -47,5 +46,5 @@ def command(
     try:
         demonstrate(Wishes(days, seconds, seed, units.value, store, page))
     except (BrokerDidNotStart, NotCarried, NotPublished) as trouble:
-        typer.echo(f"the simulated garden stopped: {trouble}", err=True)
+        typer.echo(say("commands.demo.stopped", why=str(trouble)), err=True)
         raise typer.Exit(1) from None

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import typer
 
+from sensord.language.terminal import say
+
 SHORTEST = 8
 
 
@@ -19,11 +21,11 @@ def command() -> None:
     try:
         from sensord.edges.page.guard import hash_of
     except ImportError as error:
-        raise Mistakes([f"{error.name} is not installed; pip install 'sensord[page]'"]) from None
+        raise Mistakes([say("commands.password.not_installed", what=str(error.name))]) from None
     if sys.stdin.isatty():
-        password = typer.prompt("Password for the page", hide_input=True, confirmation_prompt=True, err=True)
+        password = typer.prompt(say("commands.password.ask"), hide_input=True, confirmation_prompt=True, err=True)
     else:
         password = sys.stdin.readline().rstrip("\r\n")
     if len(password) < SHORTEST:
-        raise Mistakes([f"the password: at least {SHORTEST} characters; several words in a row are easy to remember"])
+        raise Mistakes([say("commands.password.too_short", count=SHORTEST)])
     typer.echo(hash_of(password))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sensord.commands._house import ConfigOption, JsonOption, SecretsOption, SiteOption
+from sensord.language.terminal import say
 
 if TYPE_CHECKING:
     from sensord.loop import Loop
@@ -26,12 +27,12 @@ RARELY = (20_000, 20, 50)
 
 
 def command(
-    feed: Annotated[Path, typer.Argument(help="The feed: JSON Lines with received_at, topic, payload.")],
+    feed: Annotated[Path, typer.Argument(help=say("commands.replay.option.feed"))],
     config: ConfigOption,
     secrets: SecretsOption = None,
     site: SiteOption = "",
-    messages: Annotated[Path | None, typer.Option(help="Write one JSON object per message here.")] = None,
-    store: Annotated[Path | None, typer.Option(help="Keep the store here; it must not exist yet.")] = None,
+    messages: Annotated[Path | None, typer.Option(help=say("commands.replay.option.messages"))] = None,
+    store: Annotated[Path | None, typer.Option(help=say("commands.replay.option.store"))] = None,
     json: JsonOption = False,
 ) -> None:
     """Run a recorded feed through the rules; the same feed and configuration give the same messages, byte for byte."""
@@ -48,13 +49,13 @@ def command(
 
     built = _house.garden_in(config, secrets, site)
     if store is not None and store.exists():
-        raise Mistakes([f"{store}: is there already; a replay starts from nothing, name another file"])
+        raise Mistakes([say("commands.replay.there", file=str(store))])
     with ExitStack() as stack:
         try:
             path = store or Path(stack.enter_context(TemporaryDirectory(prefix="sensord-replay-"))) / "replay.sqlite3"
             end = last_instant(feed)
             if end is None:
-                raise FeedError(f"{feed}: is empty")
+                raise FeedError(say("commands.replay.empty", file=str(feed)))
             clock = SteppedClock(EPOCH)
             inbox = FeedInbox(feed, clock)
             stack.callback(inbox.close)
@@ -75,8 +76,15 @@ def command(
         typer.echo(encoder.dumps({**counts._asdict(), "heartbeat": heartbeat.isoformat()}))
     else:
         typer.echo(
-            f"{counts.arrivals} arrivals, {counts.readings} readings, {counts.duplicates} repeated, "
-            f"{counts.refused} refused, {counts.turns} turns, {counts.messages} messages"
+            say(
+                "commands.replay.told",
+                arrivals=counts.arrivals,
+                readings=counts.readings,
+                repeated=counts.duplicates,
+                refused=counts.refused,
+                turns=counts.turns,
+                messages=counts.messages,
+            )
         )
 
 

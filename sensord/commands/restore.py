@@ -9,10 +9,11 @@ from typing import Annotated
 import typer
 
 from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption
+from sensord.language.terminal import say
 
 
 def command(
-    source: Annotated[Path, typer.Option("--from", help="A file that `sensord backup` made.")],
+    source: Annotated[Path, typer.Option("--from", help=say("commands.restore.option.source"))],
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
     json: JsonOption = False,
@@ -30,17 +31,17 @@ def command(
     house = _house.house(config, secrets)
     store = _build.store_path(house.found.store, config)
     if source.is_dir():
-        raise Mistakes([f"{source}: is a directory; name the backup in it, a file that ends in .sqlite3"])
+        raise Mistakes([say("commands.restore.directory", file=str(source))])
     if not source.is_file():
-        raise Mistakes([f"{source}: there is no such file"])
+        raise Mistakes([say("commands.restore.no_file", file=str(source))])
     if store.exists() and source.samefile(store):
-        raise Mistakes([f"{source}: is the store itself"])
+        raise Mistakes([say("commands.restore.itself", file=str(source))])
     if not store.absolute().parent.is_dir():
-        raise Mistakes([f"{store}: its directory is not there; make it, or name another file in [store] path"])
+        raise Mistakes([say("commands.restore.no_directory", file=str(store))])
     try:
         lock = hold_alone(store)
     except ValueError as running:
-        raise Mistakes([f"{running}: sudo systemctl stop sensord"]) from None
+        raise Mistakes([say("commands.restore.stop_it", why=str(running))]) from None
     staged = store.with_name(store.name + ".restoring")
     try:
         readings = _stage(source, staged)
@@ -49,7 +50,7 @@ def command(
     except ValueError as mistake:
         raise Mistakes([str(mistake)]) from None
     except (Transient, OSError, sqlite3.Error) as trouble:
-        typer.echo(f"{store}: left as it was: {trouble}", err=True)
+        typer.echo(say("commands.restore.left", file=str(store), why=str(trouble)), err=True)
         raise typer.Exit(1) from None
     finally:
         staged.unlink(missing_ok=True)
@@ -59,7 +60,13 @@ def command(
         typer.echo(encoder.dumps(answer))
     else:
         typer.echo(
-            f"{store}: restored from {source}, {readings} readings" + (f"; the former is {kept}" if kept else "")
+            say(
+                "commands.restore.restored",
+                store=str(store),
+                source=str(source),
+                readings=readings,
+                kept=str(kept) if kept else None,
+            )
         )
 
 
@@ -85,12 +92,12 @@ def _stage(source: Path, staged: Path) -> int:
             db.backup(copy)
             (found,) = copy.execute("PRAGMA integrity_check(1)").fetchone()
             if found != "ok":
-                raise ValueError(f"{source}: is damaged ({found}); try an earlier backup")
+                raise ValueError(say("commands.restore.damaged", file=str(source), why=str(found)))
             if copy.execute("PRAGMA application_id").fetchone()[0] != sqlite_migrations.APPLICATION_ID:
-                raise ValueError(f"{source}: is empty, not a backup of sensord's")
+                raise ValueError(say("commands.restore.empty", file=str(source)))
             (readings,) = copy.execute("SELECT count(*) FROM reading").fetchone()
     except sqlite3.DatabaseError as error:
-        raise ValueError(f"{source}: is damaged ({error}); try an earlier backup") from error
+        raise ValueError(say("commands.restore.damaged", file=str(source), why=str(error))) from error
     flush(staged)
     return int(readings)
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
+from sensord.language.terminal import say
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -23,19 +24,13 @@ if TYPE_CHECKING:
 
 
 def command(
-    week: Annotated[
-        str, typer.Option(help="The ISO week, like 2026-W34; the one that yesterday lies in if not given.")
-    ] = "",
-    season: Annotated[
-        bool, typer.Option("--season", help="The whole season up to now (or to the week's end).")
-    ] = False,
-    html: Annotated[Path | None, typer.Option(help="Write one self-contained HTML file here.")] = None,
-    png: Annotated[Path | None, typer.Option(help="Write the picture (PNG) here.")] = None,
-    csv: Annotated[Path | None, typer.Option(help="Write the figures by day (CSV, SI units) here.")] = None,
-    store: Annotated[Path | None, typer.Option(help="The store; that of the configuration if not given.")] = None,
-    shipped: Annotated[
-        bool, typer.Option("--shipped", help="Read from the InfluxDB of the configuration, where there is no store.")
-    ] = False,
+    week: Annotated[str, typer.Option(help=say("commands.review.option.week"))] = "",
+    season: Annotated[bool, typer.Option("--season", help=say("commands.review.option.season"))] = False,
+    html: Annotated[Path | None, typer.Option(help=say("commands.review.option.html"))] = None,
+    png: Annotated[Path | None, typer.Option(help=say("commands.review.option.png"))] = None,
+    csv: Annotated[Path | None, typer.Option(help=say("commands.review.option.csv"))] = None,
+    store: Annotated[Path | None, typer.Option(help=say("commands.review.option.store"))] = None,
+    shipped: Annotated[bool, typer.Option("--shipped", help=say("commands.review.option.shipped"))] = False,
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
     site: SiteOption = "",
@@ -65,7 +60,7 @@ def command(
             show("writing", 0.95)
             _write(review, built, html, png, csv)
     except OSError as error:
-        raise Mistakes([f"{error.filename or 'not written'}: {error.strerror or error}"]) from None
+        raise Mistakes([f"{error.filename or say('commands.review.not_written')}: {error.strerror or error}"]) from None
     except ValueError as error:
         raise Mistakes(str(error).splitlines()) from None
     if json:
@@ -82,9 +77,9 @@ def _no_place(option: str, path: Path | None) -> Iterator[str]:
     if path is None:
         return
     if path.is_dir():
-        yield f"{option}: {path} is a directory; name a file in it"
+        yield say("commands.review.directory", option=option, path=str(path))
     elif not path.absolute().parent.is_dir():
-        yield f"{option}: {path}: its directory is not there; make it, or name another file"
+        yield say("commands.review.no_directory", option=option, path=str(path))
 
 
 def _span(built: OneGarden, week: str, season: bool, now: datetime) -> Span:
@@ -124,13 +119,13 @@ def _store(built: OneGarden, path: Path | None) -> SqliteReader | InfluxStore:
 
         return SqliteStore.reader(path)
     if not built.settings.influx.url:
-        raise ValueError("influx.url: nothing is shipped; name the InfluxDB there, or leave out --shipped")
+        raise ValueError(say("commands.review.nothing_shipped"))
     try:
         from sensord.edges.influx_reads import InfluxStore
 
         return InfluxStore(built.settings.influx)
     except ModuleNotFoundError:
-        raise ValueError("the library is not there: pip install 'sensord[influx]' brings it") from None
+        raise ValueError(say("commands.review.no_library")) from None
 
 
 def _write(review: Review, built: OneGarden, html: Path | None, png: Path | None, csv: Path | None) -> None:
@@ -147,7 +142,7 @@ def _write(review: Review, built: OneGarden, html: Path | None, png: Path | None
         try:
             charts.draw(review, png, measure)
         except ImportError as error:
-            raise ValueError(f"no picture: {error}; pip install 'sensord[report]' brings what draws it") from None
+            raise ValueError(say("commands.review.no_picture", why=str(error))) from None
 
 
 def _measure(review: Review, built: OneGarden) -> Measure:
@@ -198,7 +193,7 @@ def _progress(quiet: bool) -> Iterator[Callable[[str, float], None]]:
     from rich.progress import Progress
 
     with Progress(console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task("looking back", total=1.0)
+        task = progress.add_task(say("commands.review.looking_back"), total=1.0)
 
         def show(what: str, share: float) -> None:
             progress.update(task, completed=share, description=what)

@@ -8,18 +8,14 @@ from typing import Annotated
 import typer
 
 from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, SecretsOption
+from sensord.language.terminal import say
 
 
 def command(
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
-    record: Annotated[
-        Path | None,
-        typer.Option(
-            help="Record what is received as a feed, for `sensord replay`: each garden into a file of its own."
-        ),
-    ] = None,
-    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
+    record: Annotated[Path | None, typer.Option(help=say("commands.run.option.record"))] = None,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help=say("commands.run.option.verbose"))] = False,
 ) -> None:
     """Watch the garden until told to stop (SIGTERM, Ctrl-C)."""
     import logging

@@ -10,6 +10,7 @@ from typing import Annotated, Any, NamedTuple
 import typer
 
 from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
+from sensord.language.terminal import listed, say
 from sensord.model import Severity
 from sensord.science import season
 from sensord.science.season import MigrationWindow, OutdoorStart
@@ -49,20 +50,22 @@ class Season(NamedTuple):
 
 
 def command(
-    latitude: Annotated[float | None, typer.Option(min=-90, max=90, help="North positive [°].")] = None,
-    longitude: Annotated[float | None, typer.Option(min=-180, max=180, help="East positive [°].")] = None,
+    latitude: Annotated[
+        float | None, typer.Option(min=-90, max=90, help=say("commands.season.option.latitude"))
+    ] = None,
+    longitude: Annotated[
+        float | None, typer.Option(min=-180, max=180, help=say("commands.season.option.longitude"))
+    ] = None,
     config: ConfigOption = DEFAULT_CONFIG,
     secrets: SecretsOption = None,
     site: SiteOption = "",
-    year: Annotated[int | None, typer.Option(min=1900, max=2200, help="This year if not given.")] = None,
+    year: Annotated[int | None, typer.Option(min=1900, max=2200, help=say("commands.season.option.year"))] = None,
     development_days: Annotated[
-        float | None, typer.Option(min=10, max=120, help="Egg to adult [d]; 30 if not given.")
+        float | None, typer.Option(min=10, max=120, help=say("commands.season.option.development_days"))
     ] = None,
-    mean_temperature: Annotated[
-        float | None, typer.Option(help="Mean to come, for the development time [°C; us: °F].")
-    ] = None,
-    species: Annotated[str, typer.Option(help="Whose development, with a mean temperature.")] = "monarch",
-    units: Annotated[Units, typer.Option(help="Units of the mean temperature.")] = Units.METRIC,
+    mean_temperature: Annotated[float | None, typer.Option(help=say("commands.season.option.mean_temperature"))] = None,
+    species: Annotated[str, typer.Option(help=say("commands.season.option.species"))] = "monarch",
+    units: Annotated[Units, typer.Option(help=say("commands.season.option.units"))] = Units.METRIC,
     json: JsonOption = False,
 ) -> None:
     """Say from when found eggs belong outdoors, when the migration passes, and how the days shorten.
@@ -71,7 +74,7 @@ def command(
     """
     place = _place(latitude, longitude, config, secrets, site)
     if development_days is not None and mean_temperature is not None:
-        raise typer.BadParameter("give the development time or a mean temperature, not both")
+        raise typer.BadParameter(say("commands.season.not_both"))
     profile = _profile(species)
     days = season.DEVELOPMENT_DAYS if development_days is None else development_days
     if mean_temperature is not None:
@@ -92,8 +95,7 @@ def _place(
     if latitude is not None and longitude is not None:
         return latitude, longitude
     if latitude is not None or longitude is not None:
-        raise typer.BadParameter("give both --latitude and --longitude, or neither to take those of the configuration")
-    from sensord.commands import _house
+        raise typer.BadParameter(say("commands.season.both"))
 
     place = _house.garden_in(config, secrets, site).garden.site
     return place.latitude_deg, place.longitude_deg
@@ -117,10 +119,11 @@ def _days_at(mean_temperature_c: float, profile: Species, us: bool) -> float:
     high_c = min(t.temperature_c for t in profile.heat_tiers if t.severity >= min(Severity.MODERATE, _worst(profile)))
     if not low_c < mean_temperature_c < high_c:
         shown = [f"{c * 1.8 + 32:.0f} °F" if us else f"{c:.1f} °C" for c in (mean_temperature_c, low_c, high_c)]
-        taken = "read as °F" if us else "read as °C; with --units us it is °F"
+        taken = say("commands.season.read_as_f") if us else say("commands.season.read_as_c")
         raise typer.BadParameter(
-            f"{profile.name} does not live through a mean of {shown[0]} ({taken}): give one between {shown[1]}, where it "
-            f"begins to develop, and {shown[2]}, where heat harms it",
+            say(
+                "commands.season.no_life", species=profile.name, mean=shown[0], read=taken, low=shown[1], high=shown[2]
+            ),
             param_hint="--mean-temperature",
         )
     upper_c = profile.upper_threshold_c
@@ -128,7 +131,7 @@ def _days_at(mean_temperature_c: float, profile: Species, us: bool) -> float:
     days = sum(days_at(mean_temperature_c, part.degree_days, part.lower_c, upper_c) for part in passages)
     if not 10.0 <= days <= 120.0:
         raise typer.BadParameter(
-            f"a mean of {mean_temperature_c:.1f} °C gives a development time of {days:.0f} days; 10 to 120 make sense",
+            say("commands.season.no_sense", mean=f"{mean_temperature_c:.1f}", days=f"{days:.0f}"),
             param_hint="--mean-temperature",
         )
     return days
@@ -159,23 +162,46 @@ def _print_text(found: Season) -> None:
     console = Console(highlight=False)
     north, east = found.latitude_deg, found.longitude_deg
     console.print(
-        f"{abs(north):g}° {'N' if north >= 0 else 'S'}, {abs(east):g}° {'E' if east >= 0 else 'W'}, {found.year}"
+        say(
+            "commands.season.place",
+            latitude=f"{abs(north):g}",
+            north=say("commands.season.north" if north >= 0 else "commands.season.south"),
+            longitude=f"{abs(east):g}",
+            east=say("commands.season.east" if east >= 0 else "commands.season.west"),
+            year=str(found.year),
+        )
     )
     if found.window and found.start:
-        closes = f"{_day(found.window.closes)}" if found.window.closes else "winter, never quite"
+        closes = f"{_day(found.window.closes)}" if found.window.closes else say("commands.season.never_quite")
         console.print(
-            f"Rear eggs outdoors that are found from {_day(found.start.outdoors_from)}; to be careful, from "
-            f"{_day(found.start.careful_from)} ({found.development_days:.0f} days from egg to adult).",
+            say(
+                "commands.season.rear",
+                outdoors=_day(found.start.outdoors_from),
+                careful=_day(found.start.careful_from),
+                days=f"{found.development_days:.0f}",
+            ),
             style="bold",
         )
         console.print(
-            f"The migration passes from {_day(found.window.opens)} to {closes}, its middle about "
-            f"{_day(found.window.middle)}: the sun at noon sinks from 57° to 46° (Taylor et al. 2019, eastern North "
-            "America only). The sun is exact to a day, the butterflies to a week."
+            say(
+                "commands.season.passes",
+                opens=_day(found.window.opens),
+                closes=closes,
+                middle=_day(found.window.middle),
+            )
         )
     else:
-        console.print(f"No date can be given: {found.reason}.", style="bold")
-    table = Table("", "noon sun", "day length", "change a day", "", "", box=None, pad_edge=False)
+        console.print(say("commands.season.no_date", why=found.reason), style="bold")
+    table = Table(
+        "",
+        say("commands.season.head.noon"),
+        say("commands.season.head.length"),
+        say("commands.season.head.change"),
+        "",
+        "",
+        box=None,
+        pad_edge=False,
+    )
     for row in found.days:
         table.add_row(
             f"{_day(row.day)}",
@@ -199,14 +225,14 @@ def _phase(day: date, found: Season) -> str:
     if found.window is None or found.start is None or (found.window.closes and day >= found.window.closes):
         return ""
     if day >= found.window.opens:
-        return "migration"
+        return say("commands.season.phase.migration")
     if day >= found.start.outdoors_from:
-        return "outdoors"
-    return "careful" if day >= found.start.careful_from else ""
+        return say("commands.season.phase.outdoors")
+    return say("commands.season.phase.careful") if day >= found.start.careful_from else ""
 
 
 def _day(day: date) -> str:
-    return f"{day.day} {day:%b}"
+    return say("numbers.day", day=day.day, month=listed("numbers.months")[day.month - 1])
 
 
 def _print_json(found: Season) -> None:

@@ -127,12 +127,7 @@ class Catalogue:
 
     def sentence(self, key: str, count: int | None = None) -> str:
         """The template of that key, in the form for `count`; KeyError where there is none."""
-        found = sentences(key.partition(".")[0])[key]
-        if isinstance(found, str):
-            return self.tongue.one(key, found)
-        if isinstance(found, tuple) or count is None:
-            raise KeyError(f"{key} is no single sentence")
-        return self.tongue.counted(key, found["one"], found["other"], count)
+        return sentence_in(self.tongue, key, count)
 
     def has(self, key: str) -> bool:
         """Whether there is a sentence of that key."""
@@ -140,14 +135,35 @@ class Catalogue:
 
     def listed(self, key: str) -> tuple[str, ...]:
         """The words of a list."""
-        found = sentences(key.partition(".")[0])[key]
-        if not isinstance(found, tuple):
-            raise KeyError(f"{key} is no list")
-        return tuple(self.tongue.one(f"{key}.{n}", word) for n, word in enumerate(found))
+        return listed_in(self.tongue, key)
 
     def say(self, key: str, /, **parts: Filling) -> str:
         """The sentence of that key, filled with words and whole numbers; `count` chooses between one and many."""
-        return fill(parsed(self.sentence(key, _count(parts))), lambda name: _written(parts.get(name))).text
+        return said_in(self.tongue, key, parts)
+
+
+def sentence_in(tongue: Tongue, key: str, count: int | None = None) -> str:
+    """The template of that key in a tongue, in the form for `count`; KeyError where there is none."""
+    found = sentences(key.partition(".")[0])[key]
+    if isinstance(found, str):
+        return tongue.one(key, found)
+    if isinstance(found, tuple) or count is None:
+        raise KeyError(f"{key} is no single sentence")
+    return tongue.counted(key, found["one"], found["other"], count)
+
+
+def listed_in(tongue: Tongue, key: str) -> tuple[str, ...]:
+    """The words of a list in a tongue."""
+    found = sentences(key.partition(".")[0])[key]
+    if not isinstance(found, tuple):
+        raise KeyError(f"{key} is no list")
+    return tuple(tongue.one(f"{key}.{n}", word) for n, word in enumerate(found))
+
+
+def said_in(tongue: Tongue, key: str, parts: Mapping[str, Filling]) -> str:
+    """The sentence of that key in a tongue, filled."""
+    text = parsed(sentence_in(tongue, key, _count(parts)))
+    return fill(text, lambda name: _written(parts.get(name))).text
 
 
 def _count(parts: Mapping[str, object]) -> int | None:

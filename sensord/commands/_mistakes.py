@@ -20,6 +20,7 @@ from sensord.config import Settings
 from sensord.config.topics import overlaps
 from sensord.edges.rule_files import RuleFile, rule_files, with_sentences
 from sensord.language import Catalogue, languages
+from sensord.language.terminal import say
 from sensord.language.tongue import PSEUDO
 from sensord.model import Severity
 from sensord.rules import Rule, all_rules
@@ -79,15 +80,17 @@ class Named:
         path = self.config.parent / name if name else None
         language = (chosen.keeper.language if chosen.keeper else None) or "en"
         if language not in (*languages(), PSEUDO):
-            yield f'keeper.language: "{language}" is not there; allowed are {", ".join(languages())}'
+            yield ("keeper.language: " + say("settings.no_language", language=language, known=", ".join(languages())))
             language = "en"
         yield from self._sentences(language)
         try:
             self.texts = Catalogue.load(language, path, more=self._said)
         except FileNotFoundError:
-            yield f'keeper.texts: there is no file {path}; name one that is there, or "" for none'
+            yield ("keeper.texts: " + say("settings.texts.no_file", file=str(path)))
         except OSError as error:
-            yield f"keeper.texts: {path}: can't be read: {error.strerror or error}"
+            yield (
+                "keeper.texts: " + say("settings.texts.unreadable", file=str(path), why=str(error.strerror or error))
+            )
         except ValueError as error:
             yield from (f"keeper.texts: {line}" for line in str(error).splitlines())
 
@@ -103,19 +106,22 @@ class Named:
     def _species(self, chosen: Settings) -> Iterator[str]:
         own = self.config.parent / chosen.species_directory if chosen.species_directory else None
         if own is not None and not own.is_dir():
-            yield f'species_directory: there is no directory {own}; name one that is there, or "" for none'
+            yield ("species_directory: " + say("settings.no_species_directory", directory=str(own)))
         directories = () if own is None else (own,)
         known = species.names(directories)
         for i, name in enumerate([c.species for c in chosen.cohort or ()] or ["monarch"], 1):
             if name is None or name in self.species:
                 continue
             if name not in known:
-                yield f'cohort[{i}].species: there is no species "{name}"; allowed are {", ".join(known)}'
+                yield (f"cohort[{i}].species: " + say("settings.no_species", name=name, known=", ".join(known)))
                 continue
             try:
                 self.species[name] = species.load(name, directories)
             except OSError as error:
-                yield f'cohort[{i}].species: "{name}" can\'t be read: {error.strerror or error}'
+                yield (
+                    f"cohort[{i}].species: "
+                    + say("settings.species_unreadable", name=name, why=str(error.strerror or error))
+                )
             except ValueError as error:
                 yield from (f"cohort[{i}].species: {line}" for line in str(error).splitlines())
 
@@ -142,8 +148,14 @@ def _sun(chosen: Settings) -> Iterator[str]:
     off_h = (site.longitude_deg / 15 - standard_h + 12) % 24 - 12
     if abs(off_h) > SUN_OFF_H:
         yield (
-            f"site.longitude_deg: {site.longitude_deg:g}° is {abs(off_h):.0f} h of sun away from {site.time_zone}; "
-            f"east is positive, west negative: is it {-site.longitude_deg:g}, or another time_zone?"
+            "site.longitude_deg: "
+            + say(
+                "settings.sun",
+                longitude=f"{site.longitude_deg:g}",
+                hours=f"{abs(off_h):.0f}",
+                zone=str(site.time_zone),
+                other=f"{-site.longitude_deg:g}",
+            )
         )
 
 
@@ -155,7 +167,9 @@ def _readings(chosen: Settings) -> Iterator[str]:
 
     for i, probe in enumerate(chosen.probe or (), 1):
         if probe.sensor is not None and probe.sensor not in SENSORS:
-            yield f'probe[{i}].sensor: "{probe.sensor}" is not known; allowed are {", ".join(SENSORS)}'
+            yield (
+                f"probe[{i}].sensor: " + say("settings.no_sensor", sensor=str(probe.sensor), known=", ".join(SENSORS))
+            )
         pointers = [(f"probe[{i}].time.pointer", probe.time.pointer)] if probe.time else []
         for j, read in enumerate(probe.reads or (), 1):
             pointers.append((f"probe[{i}].reads[{j}].pointer", read.pointer))

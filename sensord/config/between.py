@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from sensord.config.settings import Settings
 from sensord.config.topics import is_wide, overlap, sources_of
+from sensord.language.terminal import say
 
 
 class Claim(NamedTuple):
@@ -28,8 +29,7 @@ def between(gardens: Sequence[tuple[str, Settings]]) -> Iterator[tuple[int, int,
             yield (
                 j,
                 i,
-                f'site.name: "{other.site.name}" is the name of garden {i + 1} already ({name}); every garden needs its own, '
-                "and - and _ count as the same",
+                ("site.name: " + say("settings.between.name", name=other.site.name, number=i + 1, file=str(name))),
             )
         if not _share_a_broker(one, other):
             continue
@@ -37,8 +37,7 @@ def between(gardens: Sequence[tuple[str, Settings]]) -> Iterator[tuple[int, int,
             yield (
                 j,
                 i,
-                f'broker.client_id: "{_client_of(other)}" is that of garden {i + 1} already; the broker would cut one of the '
-                'two off: leave it "", or give each its own',
+                ("broker.client_id: " + say("settings.between.client", client=_client_of(other), number=i + 1)),
             )
         yield from _shared_topics(i, one, j, other)
 

@@ -10,6 +10,7 @@ from pydantic import BaseModel, ValidationError
 from sensord.config.mistakes import plain_words
 from sensord.config.page import open_doors
 from sensord.config.settings import Settings
+from sensord.language.terminal import say
 from sensord.model import AMBIENT, Form
 
 Parameters = Mapping[str, type[BaseModel]]
@@ -25,24 +26,26 @@ def disagreements(settings: Settings, parameters: Parameters) -> Iterator[str]:
         for i, name in enumerate(names):
             if name and name in names[:i]:
                 first = names.index(name) + 1
-                yield f'{what}[{i + 1}].name: "{name}" is the name of {what}[{first}] already; every {what} needs its own'
+                told = say("settings.name_taken", name=name, first=f"{what}[{first}]", kind=what)
+                yield f"{what}[{i + 1}].name: {told}"
             if what == "enclosure" and name == AMBIENT:
-                yield f'enclosure[{i + 1}].name: "{AMBIENT}" is kept for the shaded post; choose another'
+                yield f"enclosure[{i + 1}].name: {say('settings.name_kept', name=AMBIENT)}"
     unread = any(e.name is None for e in enclosures)
     for i, p in enumerate(probes, 1):
         if p.place and p.place not in (*places, AMBIENT):
-            maybe = "" if not unread else ", and those whose names have mistakes"
-            yield f'probe[{i}].place: there is no enclosure "{p.place}"; allowed are {", ".join((*places, AMBIENT))}{maybe}'
+            known = ", ".join((*places, AMBIENT))
+            yield f"probe[{i}].place: {say('settings.no_enclosure', name=p.place, known=known, unread=unread)}"
         for j, r in enumerate(p.reads or (), 1):
             where = f"probe[{i}].reads[{j}]"
             if r.topic == p.topic is None:
-                yield f"{where}: no topic; give `topic` here or in probe[{i}]"
+                yield f"{where}: {say('settings.no_topic', probe=f'probe[{i}]')}"
             form = r.form or p.form
             if form and form is not Form.JSON and r.pointer:
-                yield f'{where}.pointer: only form = "json" takes a pointer'
+                yield f"{where}.pointer: {say('settings.only_json')}"
     for i, c in enumerate(cohorts, 1):
         if c.enclosure and c.enclosure not in places:
-            yield f'cohort[{i}].enclosure: there is no enclosure "{c.enclosure}"; allowed are {", ".join(places)}'
+            known = ", ".join(places)
+            yield f"cohort[{i}].enclosure: {say('settings.no_enclosure', name=c.enclosure, known=known)}"
     if settings.page and None not in dict(settings.page).values():
         yield from open_doors(settings.page)
     yield from _rule_mistakes("rules", settings.rules, parameters)
@@ -54,7 +57,7 @@ def _rule_mistakes(where: str, tables: Mapping[str, Mapping[str, Any]], paramete
     for rule, keys in (tables or {}).items():
         model = parameters.get(rule)
         if model is None:
-            yield f"{where}.{rule}: no such rule; allowed are {', '.join(sorted(parameters))}"
+            yield f"{where}.{rule}: {say('settings.no_rule', known=', '.join(sorted(parameters)))}"
             continue
         try:
             model.model_validate(keys, strict=False)
@@ -62,6 +65,6 @@ def _rule_mistakes(where: str, tables: Mapping[str, Mapping[str, Any]], paramete
             for item in error.errors(include_url=False):
                 key = ".".join(str(part) for part in item["loc"])
                 if item["type"] == "extra_forbidden":
-                    yield f"{where}.{rule}.{key}: no such key; allowed are {', '.join(model.model_fields)}"
+                    yield f"{where}.{rule}.{key}: {say('settings.no_key', known=', '.join(model.model_fields))}"
                 else:
                     yield f"{where}.{rule}.{key}: {plain_words(item, model.model_fields.get(key))}"

@@ -8,6 +8,8 @@ from typing import Any, get_args
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from sensord.language.terminal import say
+
 
 class Mistakes(Exception):
     """Everything that is wrong with a configuration, one line each."""
@@ -26,59 +28,66 @@ def described(kind: type[BaseModel], loc: tuple[Any, ...], item: Any) -> str:
     """What is wrong at that place of a document of that kind."""
     key, field = key_of(loc), field_at(kind, loc)
     if item["type"] == "extra_forbidden":
-        return f"no such key{_neighbours(kind, loc)}"
+        return say("settings.no_key", known=_neighbours(kind, loc))
     if item["type"] == "too_short":
         lists = f"[[{key}]]" if len(loc) == 1 else f"{loc[-1]} = [{{ … }}]"
-        return f"at least one must be given, as {lists}"
+        return say("settings.must.be_one", example=lists)
     if item["type"] in ("tuple_type", "list_type") and field is not None:
         table = next((a for a in get_args(field.annotation) if is_table(a)), None)
         if table is not None and len(loc) == 1:
-            return f"must be a list of tables, each headed [[{key}]] in two pairs of brackets"
+            return say("settings.must.be_tables", head=f"[[{key}]]")
         kinds = '["one", "two"]' if table is None else f"[{{ {next(iter(table.model_fields))} = … }}]"
-        return f"must be a list in brackets, like {kinds}"
+        return say("settings.must.be_list", example=kinds)
     if item["type"] == "string_pattern_mismatch" and loc[-1] in ("name", "place", "enclosure"):
-        return "must be lower-case letters, digits, - and _, at most 40, starting with a letter or digit"
+        return say("settings.must.be_name")
     return plain_words(item, field)
 
 
 _KINDS = {
-    "missing": "must be given",
-    "amount": "must be a number, true or false, or a text",
-    "string_type": "must be a text in quotes",
-    "bool": "must be true or false",
-    "int": "must be a whole number",
-    "float": "must be a number, without quotes and unit",
-    "finite": "must be an ordinary number",
-    "timezone": "must be a time with its offset from UTC, like 2026-08-19T07:30:00-04:00, or Z for UTC itself",
-    "datetime": "must be a time with its offset from UTC, like 2026-08-19T07:30:00-04:00, or Z for UTC itself",
-    "date": "must be a date, like 2026-06-01",
-    "tuple": "must be a list in brackets",
-    "list": "must be a list in brackets",
-    "model": "must be a table",
-    "dict": "must be a table",
+    "missing": "missing",
+    "amount": "amount",
+    "string_type": "string_type",
+    "bool": "bool",
+    "int": "int",
+    "float": "float",
+    "finite": "finite",
+    "timezone": "timezone",
+    "datetime": "timezone",
+    "date": "date",
+    "tuple": "tuple",
+    "list": "tuple",
+    "model": "model",
+    "dict": "model",
 }
-"""What is said of a mistake whose type, as pydantic names it, begins like this."""
+"""The key of what is said of a mistake whose type, as pydantic names it, begins like this."""
 
 
 def plain_words(item: Any, field: FieldInfo | None) -> str:
     """What is wrong with one value and what is allowed, of an error as pydantic describes it."""
     kind = str(item["type"])
     if kind == "value_error":
-        return f"must be {item['ctx']['error']}"
+        return say("settings.must.be", what=str(item["ctx"]["error"]))
     if kind.startswith(("greater_than", "less_than")):
-        return f"must be {_bounds(field) or item['msg'].removeprefix('Input should be ')}"
+        return say("settings.must.be", what=_bounds(field) or str(item["msg"]).removeprefix("Input should be "))
     if kind in ("enum", "literal_error"):
-        return f"must be {item['ctx']['expected']}"
+        return say("settings.must.be", what=_choice(str(item["ctx"]["expected"])))
     if kind == "string_too_long":
-        return f"must have at most {item['ctx']['max_length']} characters"
+        return say("settings.must.be_shorter", count=int(item["ctx"]["max_length"]))
     if kind == "string_too_short":
-        return "must not be empty"
+        return say("settings.must.not_empty")
     for begin, words in _KINDS.items():
         if kind.startswith(begin):
             bounds = _bounds(field) if begin in ("int", "float", "finite") else ""
-            return f"{words}{', ' if bounds else ''}{bounds}"
+            told = say(f"settings.must.{words}")
+            return say("settings.must.within", told=told, bounds=bounds) if bounds else told
     message: str = item["msg"]
     return message.replace("Input should be", "must be").replace("Value", "must", 1)
+
+
+def _choice(expected: str) -> str:
+    """What a word may be: pydantic joins the last two in English."""
+    *others, last = expected.split(" or ")
+    return say("settings.bound.choice", others=" or ".join(others), last=last) if others else last
 
 
 def _bounds(field: FieldInfo | None) -> str:
@@ -86,10 +95,11 @@ def _bounds(field: FieldInfo | None) -> str:
     inner = () if field is None else (m for a in get_args(field.annotation) for m in getattr(a, "__metadata__", ()))
     limits: dict[str, str] = {}
     for each in (*(field.metadata if field is not None else ()), *inner):
-        for name, words in (("ge", "at least"), ("gt", "above"), ("le", "at most"), ("lt", "below")):
+        for name, words in (("ge", "at_least"), ("gt", "above"), ("le", "at_most"), ("lt", "below")):
             if getattr(each, name, None) is not None:
-                limits[name] = f"{words} {getattr(each, name):g}"
-    return " and ".join(limits[name] for name in ("ge", "gt", "le", "lt") if name in limits)
+                limits[name] = say(f"settings.bound.{words}", number=f"{getattr(each, name):g}")
+    found = [limits[name] for name in ("ge", "gt", "le", "lt") if name in limits]
+    return say("settings.bound.both", low=found[0], high=found[1]) if len(found) == 2 else "".join(found)
 
 
 def is_table(kind: Any) -> bool:
@@ -111,7 +121,7 @@ def field_at(kind: type[BaseModel], loc: tuple[Any, ...]) -> FieldInfo | None:
     return field
 
 
-def _neighbours(kind: type[BaseModel], loc: tuple[Any, ...]) -> str:
+def _neighbours(kind: type[BaseModel], loc: tuple[Any, ...]) -> str | None:
     """The keys that are allowed where an unknown one was found."""
     table: Any = kind
     for part in loc[:-1]:
@@ -119,7 +129,7 @@ def _neighbours(kind: type[BaseModel], loc: tuple[Any, ...]) -> str:
             continue
         info = table.model_fields.get(part) if hasattr(table, "model_fields") else None
         if info is None:
-            return ""
+            return None
         arguments = [info.annotation, *getattr(info.annotation, "__args__", ())]
         table = next((a for a in arguments if isinstance(a, type) and issubclass(a, BaseModel)), None)
-    return f"; allowed are {', '.join(table.model_fields)}" if table is not None else ""
+    return ", ".join(table.model_fields) if table is not None else None

@@ -9,6 +9,7 @@ from ipaddress import ip_address
 from pydantic import Field, SecretStr
 
 from sensord.config.values import BaseUrl, Host, LongText, Part, PasswordHash, VeryLongText
+from sensord.language.terminal import say
 
 
 class PageSettings(Part):
@@ -39,9 +40,6 @@ def open_doors(page: PageSettings) -> Iterator[str]:
     """Whoever can reach the page must be asked who they are; a link in a message must be signed."""
     others = page.base_url and not re.match(r"https?://(localhost|127\.\d+\.\d+\.\d+|\[::1\])(:\d+)?$", page.base_url)
     if page.enabled and not page.is_guarded and (others or not page.is_local):
-        yield (
-            "page: can be reached from the network, so give page.password_hash (`sensord password` makes it) or page.token; "
-            'or keep it to this computer with host = "127.0.0.1" and no base_url'
-        )
+        yield ("page: " + say("settings.page.open"))
     if page.enabled and page.base_url and not page.secret.get_secret_value():
-        yield "page.secret: must be given with page.base_url: links in messages are signed with it (32 random characters)"
+        yield ("page.secret: " + say("settings.page.secret"))

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from sensord.config.mistakes import Mistakes
+from sensord.language.terminal import say
 
 PREFIX = "SENSORD_"
 """What the environment variables of a configuration begin with."""
@@ -87,7 +88,9 @@ def secrets_in(directory: Path | None, garden: str | None = None) -> Layer:
                 raise ValueError(f"larger than {LARGEST_SECRET} bytes")
             text = path.read_text(encoding="utf-8").strip()
         except (OSError, ValueError) as error:
-            troubles.append(f"{path}: can't be read: {getattr(error, 'strerror', None) or error}")
+            troubles.append(
+                f"{path}: " + say("settings.unreadable", why=str(getattr(error, "strerror", None) or error))
+            )
             continue
         if text:
             values[setting] = (_listed(setting, text), str(path))
@@ -118,7 +121,7 @@ def secrets_directory(given: Path | None, environment: Mapping[str, str]) -> Pat
     named = environment.get("CREDENTIALS_DIRECTORY")
     found = given or (Path(named) if named else None)
     if found is not None and not found.is_dir():
-        raise Mistakes([f"{found}: the directory of secrets is not there"])
+        raise Mistakes([(f"{found}: " + say("settings.no_secrets"))])
     return found
 
 
@@ -127,8 +130,8 @@ def document_in(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        raise Mistakes([f"{path}: there is no such file; config/minimal.toml is one to start from"]) from None
+        raise Mistakes([(f"{path}: " + say("settings.no_file"))]) from None
     except OSError as error:
-        raise Mistakes([f"{path}: can't be read: {error.strerror or error}"]) from None
+        raise Mistakes([(f"{path}: " + say("settings.unreadable", why=str(error.strerror or error)))]) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise Mistakes([f"{path}: not a TOML file that can be read: {error}"]) from None
+        raise Mistakes([(f"{path}: " + say("settings.no_toml", why=str(error)))]) from None

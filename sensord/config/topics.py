@@ -7,6 +7,7 @@ from itertools import combinations
 from typing import NamedTuple
 
 from sensord.config.settings import Settings
+from sensord.language.terminal import say
 from sensord.model import Form
 
 
@@ -45,8 +46,10 @@ def overlaps(chosen: Settings) -> Iterator[str]:
     for source in sources:
         if entry and overlap(source.topic, entry):
             yield (
-                f'{source.topic_key}: "{source.topic}" {"is" if source.topic == entry else "takes in"} '
-                f"broker.entry_topic \"{entry}\", where the keeper's entries arrive; give a topic of the probe's own"
+                f"{source.topic_key}: "
+                + say(
+                    f"settings.topic_{'is' if source.topic == entry else 'takes_in'}", topic=source.topic, entry=entry
+                )
             )
     for one, other in combinations(sources, 2):
         if one.topic != other.topic:
@@ -54,12 +57,12 @@ def overlaps(chosen: Settings) -> Iterator[str]:
             if not named and overlap(one.topic, other.topic):
                 wide, narrow = (one, other) if is_wide(one.topic) else (other, one)
                 yield (
-                    f'{wide.topic_key}: "{wide.topic}" takes in "{narrow.topic}" of {narrow.topic_key} too; '
-                    "give each probe a topic of its own"
+                    f"{wide.topic_key}: "
+                    + say("settings.topic_wide", wide=wide.topic, narrow=narrow.topic, key=narrow.topic_key)
                 )
         elif _same_value(one, other):
-            what = f' and "{one.what}"' if one.what else ""
-            yield f'{other.key}: reads the same as {one.key}: topic "{one.topic}"{what}; each value belongs to one probe'
+            what = None if not one.what else str(one.what)
+            yield f"{other.key}: " + say("settings.read_twice", key=one.key, topic=one.topic, what=what)
 
 
 def _same_value(one: Source, other: Source) -> bool:

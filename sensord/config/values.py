@@ -11,6 +11,8 @@ from zoneinfo import available_timezones
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
 
+from sensord.language.terminal import say
+
 
 class Part(BaseModel):
     """A table of the configuration: unknown keys are mistakes."""
@@ -24,19 +26,19 @@ def _clock_time(text: str) -> str:
             if time.fromisoformat(text).strftime("%H:%M") != text:
                 raise ValueError(text)
         except ValueError:
-            raise ValueError('a local time like "07:15", or "" for none') from None
+            raise ValueError(say("settings.value.clock_time")) from None
     return text
 
 
 def _zone(name: str) -> str:
     if name not in available_timezones():
-        raise ValueError('a time zone of the IANA database, like "America/Detroit"')
+        raise ValueError(say("settings.value.time_zone"))
     return name
 
 
 def _pointer(text: str) -> str:
     if text and not text.startswith("/"):
-        raise ValueError('a JSON Pointer (RFC 6901): "" or "/temperature" or "/sensors/0/value"')
+        raise ValueError(say("settings.value.pointer"))
     return text
 
 
@@ -45,13 +47,13 @@ def _topic_filter(text: str) -> str:
     if not text or any(
         ("#" in x and (x != "#" or i < len(levels) - 1)) or ("+" in x and x != "+") for i, x in enumerate(levels)
     ):
-        raise ValueError("an MQTT topic filter: + stands for one whole level, # for all the rest at the end")
+        raise ValueError(say("settings.value.filter"))
     return text
 
 
 def _topic(text: str) -> str:
     if not text or "+" in text or "#" in text:
-        raise ValueError("an MQTT topic, without + and #")
+        raise ValueError(say("settings.value.topic"))
     return text
 
 
@@ -60,22 +62,20 @@ def _host(text: str) -> str:
         ip_address(text)
     except ValueError:
         if text != "localhost":
-            raise ValueError(
-                'an address to listen on: "127.0.0.1" (this computer only), "0.0.0.0" (all networks)'
-            ) from None
+            raise ValueError(say("settings.value.listen")) from None
     return text
 
 
 def _base_url(text: str) -> str:
     if text and not re.fullmatch(r"https?://[A-Za-z0-9.:\[\]-]+", text):
-        raise ValueError('how a phone reaches the page, like "http://192.0.2.7:8417" or "https://garden.example"')
+        raise ValueError(say("settings.value.base_url"))
     return text
 
 
-def _longer_than(least: int, what: str) -> AfterValidator:
+def _longer_than(least: int) -> AfterValidator:
     def check(secret: SecretStr) -> SecretStr:
         if 0 < len(secret.get_secret_value()) < least:
-            raise ValueError(f"{what} of at least {least} characters")
+            raise ValueError(say("settings.value.at_least", least=least))
         return secret
 
     return AfterValidator(check)
@@ -84,14 +84,14 @@ def _longer_than(least: int, what: str) -> AfterValidator:
 def _password_hash(secret: SecretStr) -> SecretStr:
     text = secret.get_secret_value()
     if text and not re.fullmatch(r"\$argon2id\$v=19\$m=\d{4,6},t=\d{1,2},p=\d\$[A-Za-z0-9+/]+\$[A-Za-z0-9+/]+", text):
-        raise ValueError("a hash of a password as `sensord password` makes it, beginning with $argon2id$")
+        raise ValueError(say("settings.value.hash"))
     return secret
 
 
 def _server_address(text: str) -> str:
     parts = urlsplit(text)
     if text and (parts.scheme not in ("http", "https") or not parts.hostname or parts.username or parts.query):
-        raise ValueError('an address like "https://influx.example.org:8086", or "" for none; no user or token in it')
+        raise ValueError(say("settings.value.address"))
     return text.rstrip("/")
 
 
@@ -105,6 +105,6 @@ Zone = Annotated[str, AfterValidator(_zone)]
 Host = Annotated[str, AfterValidator(_host)]
 BaseUrl = Annotated[str, AfterValidator(_base_url)]
 PasswordHash = Annotated[SecretStr, AfterValidator(_password_hash)]
-LongText = Annotated[SecretStr, _longer_than(20, "a random text")]
-VeryLongText = Annotated[SecretStr, _longer_than(32, "a random text")]
+LongText = Annotated[SecretStr, _longer_than(20)]
+VeryLongText = Annotated[SecretStr, _longer_than(32)]
 Amount = float | int | bool | str

@@ -140,11 +140,6 @@ def _moved_in(settings: Settings, named: Named) -> OneGarden:
     return OneGarden(settings, garden, named.texts)
 
 
-def counted(number: int, thing: str) -> str:
-    """A number of things, in the singular where it is one."""
-    return f"{number} {thing}{'' if number == 1 else 's'}"
-
-
 def local_text(built: OneGarden, instant: datetime) -> str:
     """An instant as a person at the site reads it on a clock, to the minute."""
     return f"{local(built.settings, instant):%Y-%m-%d %H:%M}"

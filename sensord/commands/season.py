@@ -96,6 +96,7 @@ def _place(
         return latitude, longitude
     if latitude is not None or longitude is not None:
         raise typer.BadParameter(say("commands.season.both"))
+    from sensord.commands import _house
 
     place = _house.garden_in(config, secrets, site).garden.site
     return place.latitude_deg, place.longitude_deg

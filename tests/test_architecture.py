@@ -195,6 +195,19 @@ def test_a_module_without_a_floor_is_refused(newcomer: str, tmp_path: Path) -> N
     assert "newcomer" in done.stdout
 
 
+def test_nouns_of_the_core_can_not_be_changed() -> None:
+    """Every dataclass of the core is frozen and has slots: what was handed to another stays what it was, misspelt or not."""
+    loose = [
+        f"{path.relative_to(HOUSE)}: {ast.unparse(mark)}"
+        for path in CORE
+        for node in ast.walk(_parsed(path))
+        if isinstance(node, ast.ClassDef)
+        for mark in node.decorator_list
+        if ast.unparse(mark).startswith("dataclass") and "(frozen=True, slots=True" not in ast.unparse(mark)
+    ]
+    assert not loose
+
+
 # --- science that waits -----------------------------------------------------------------------------------------------
 
 

@@ -17,7 +17,20 @@ from sensord.edges.influx_lines import LineMaker
 from sensord.engine.asking import ask, plan_of
 from sensord.garden import Garden
 from sensord.judge import judge
-from sensord.model import AMBIENT, Advice, Entry, Quantity, Reading, Severity, Stage, Standing, State, Verdict, What
+from sensord.model import (
+    AMBIENT,
+    EPOCH,
+    Advice,
+    Entry,
+    Quantity,
+    Reading,
+    Severity,
+    Stage,
+    Standing,
+    State,
+    Verdict,
+    What,
+)
 from sensord.ports import Commit
 from sensord.ports import Position as Start
 from sensord.recovery import windows_of
@@ -195,6 +208,40 @@ def test_degree_days_follow_a_move_that_is_entered_late(tmp_path: Path) -> None:
     again = kept(tmp_path / "s.sqlite3", built.garden.site, _build.places(built.garden))
     assert again.journal.summarise(NOON) == 2, "only the hour that runs, of the two that are counted by"
     again.close()
+
+
+def test_an_era_lasts_until_another_species_counts() -> None:
+    """From the next full hour on; what changes nothing of the species begins none, nor what is taken back in the hour."""
+    garden = house("black-jezebel").garden
+
+    def eras(*entries: Entry) -> list[tuple[datetime, str]]:
+        return [(era.since, era.species) for era in garden.told(entries).eras("birch")]
+
+    monarch = (EPOCH, "monarch")
+    stage = entry(What.STAGE, NOON - 8 * HOUR, "second", "pupa")
+    assert eras() == eras(stage) == [monarch]
+    full, early = moved(NOON - 5 * HOUR), moved(NOON - 5 * HOUR - timedelta(seconds=1))
+    assert eras(full) == eras(early) == [monarch, (NOON - 5 * HOUR, "black-jezebel")]
+    assert eras(moved(NOON - 5 * HOUR + timedelta(seconds=1)))[1][0] == NOON - 4 * HOUR
+    back = moved(NOON - 2 * HOUR, "alder")
+    assert eras(stage, full, back) == [monarch, (NOON - 5 * HOUR, "black-jezebel"), (NOON - 2 * HOUR, "monarch")]
+    assert eras(early, moved(NOON - 5 * HOUR, "alder")) == [monarch]
+
+
+def test_who_was_inside_for_a_moment_is_judged_by_too() -> None:
+    """A span is judged by everybody who was in it: from its first instant, and up to its end, not included."""
+    told = house("black-jezebel").garden.told((moved(NOON - HOUR), moved(NOON, "alder")))
+
+    def strictest(start: datetime, end: datetime) -> float:
+        limits = told.during("birch", start, end)
+        assert limits is not None
+        return min(t.temperature_c for t in limits.tiers)
+
+    monarch, jezebel = 29, 27
+    assert strictest(NOON - 2 * HOUR, NOON - HOUR) == monarch
+    assert strictest(NOON - 2 * HOUR, NOON - HOUR + MINUTE) == jezebel
+    assert strictest(NOON - MINUTE, NOON) == jezebel
+    assert strictest(NOON, NOON + HOUR) == monarch
 
 
 # --- one spell ----------------------------------------------------------------------------------------------------

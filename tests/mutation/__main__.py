@@ -91,9 +91,9 @@ def _tried(path: Path, change: Change, touching: Touching) -> dict[str, Any]:
 
 
 def excused(row: dict[str, Any], excuses: list[dict[str, str]]) -> bool:
-    """Whether a survivor is excused: by module, line and, if named, what it was changed to."""
+    """Whether a survivor is excused: by line and, if named, module and what it was changed to."""
     return any(
-        (row["module"], row["text"]) == (excuse["module"], excuse["line"])
+        (row["module"], row["text"]) == (excuse.get("module", row["module"]), excuse["line"])
         and excuse.get("after", row["after"]) == row["after"]
         for excuse in excuses
     )

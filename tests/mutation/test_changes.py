@@ -69,12 +69,14 @@ def test_every_change_is_another_module_that_can_be_read(module: str) -> None:
 
 
 def test_an_excuse_holds_for_its_line_and_where_it_names_one_for_its_change_alone() -> None:
-    """Another line, or another change of the line, is not excused by it."""
+    """Another line, another module, or another change of the line, is not excused by it; without a module, it is of all."""
     row = {"module": "sensord/a.py", "text": "x = 1", "after": "(2)", "outcome": Outcome.SURVIVED}
     excuse = {"module": "sensord/a.py", "line": "x = 1", "reason": "chosen"}
     assert excused(row, [excuse])
     assert not excused(row, [excuse | {"after": "(0)"}])
     assert not excused(row, [excuse | {"line": "x = 3"}])
+    assert not excused(row, [excuse | {"module": "sensord/b.py"}])
+    assert excused(row, [{"line": "x = 1", "reason": "chosen"}])
 
 
 def test_the_tool_tells_right_from_wrong() -> None:

@@ -56,6 +56,7 @@ from sensord.model import (
     Entry,
     Message,
     Notice,
+    Parcel,
     Route,
     Severity,
     Standing,
@@ -126,6 +127,12 @@ def delivered(concern: Concern, message: Message, at: datetime) -> Concern:
         tellings=concern.tellings + 1,
         asked=asked,
     )
+
+
+def told_at(parcel: Parcel) -> datetime:
+    """When the phone was told by a message: one that waited (for the morning, for the network), when it arrived."""
+    asked_at, at = parcel.message.at, parcel.sent_at
+    return asked_at if at is None or at - asked_at < PROMPTLY else at
 
 
 def not_said(concern: Concern, message: Message, why: Unsaid) -> Concern:

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from sensord.actions import STAY_IN
 from sensord.config import KeeperSettings
-from sensord.judge import is_settled
+from sensord.judge import is_settled, told_at
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Reader, Text, cut, template
 from sensord.model import (
     Certainty,
@@ -63,7 +63,7 @@ class Desk:
     texts: Catalogue
     standing: Mapping[str, Concern]  # by key, those that are over left out
     manners: Mapping[str, Manner] = field(kw_only=True)  # by rule
-    lately: tuple[Parcel, ...] = ()  # the messages of the last day and a half, with what became of them
+    lately: tuple[Parcel, ...] = ()  # messages of the last day and a half, and all of what stands
     day_began: datetime | None = None  # local midnight, from which the budget counts; None: all of `lately`
     has_stand_in: bool = True  # whether there is a second channel
 
@@ -285,11 +285,11 @@ def _frames(
 
 
 def _first_said(group: Sequence[Notice], desk: Desk) -> datetime | None:
-    """When the phone was first told the same of one of these concerns today, since it opened."""
+    """When the phone was first told the same of one of these concerns, since it opened."""
     opened = {n.concern.key: n.concern.opened_at for n in group}
     advised = {n.concern.verdict.advice.action if n.concern.verdict.advice else "" for n in group}
     times = [
-        parcel.message.at
+        told_at(parcel)
         for parcel in desk.lately
         if parcel.state == Fate.SENT and parcel.message.route == Route.PHONE and parcel.message.action in advised
         for key in parcel.message.concerns

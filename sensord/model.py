@@ -558,3 +558,4 @@ class Parcel(NamedTuple):
     due_at: datetime
     state: Fate
     detail: str = ""
+    sent_at: datetime | None = None  # when the channel took it

@@ -27,7 +27,7 @@ and the outbox once, with the reason, and is weighed again at every moment, unti
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import NamedTuple
@@ -211,6 +211,17 @@ def stand_in(desk: Desk, now: datetime) -> tuple[Message, ...]:
     drafts = [_draft(g, desk, now, Route.STAND_IN) for g in groups(Notice(now, Telling.AGAIN, c) for c in late)]
     known = {parcel.message.key for parcel in desk.lately}
     return tuple(d.message for d in drafts if d.message.key not in known and not d.too_late)
+
+
+def never_went(parcels: Collection[Parcel], since: datetime, until: datetime) -> int:
+    """How many messages were held back in a span and not said since: what was withheld goes once there is room."""
+    held = [p.message for p in parcels if p.state == Fate.HELD and since <= p.message.at < until]
+    news = [p.message for p in parcels if p.state in (Fate.WAITING, Fate.SENT) and p.message.route == Route.PHONE]
+
+    def went(key: str, held_at: datetime) -> bool:
+        return any(m.at > held_at and key in m.concerns and m.telling is not Telling.OVER for m in news)
+
+    return sum(not all(went(key, m.at) for key in m.concerns) for m in held)
 
 
 def next_attempt(attempts: int) -> timedelta:

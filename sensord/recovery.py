@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from sensord.engine.asking import Series, Windows
-from sensord.engine.state import ALIVE, BEGAN, LATELY, MORNING, SHIPPING_TROUBLE, TURNED, Given, Memory
+from sensord.engine.state import ALIVE, BEGAN, LATELY, MORNING, SHIPPING_TROUBLE, TURNED, Given, Memory, is_of_now
 from sensord.engine.windows import Window, window_of
 from sensord.model import EPOCH, Probe, Reading, instant
 from sensord.ports import Readings, Share
@@ -21,13 +21,17 @@ def memory_of(store: Share, given: Given, now: datetime) -> Memory:
     """Everything that the engine goes on with."""
     later = now + timedelta(days=1)
     probes = given.garden.probes
-    parcels = {p.message.key: p for p in store.outbox.between(now - LATELY, later)}
+    concerns = store.concerns.standing()
+    since, standing = now - LATELY, {c.key: c for c in concerns}
+    earliest = min([since, *(c.opened_at for c in concerns if c.opened_at is not None)])
+    found = store.outbox.between(earliest, later)
+    parcels = {p.message.key: p for p in found if is_of_now(p, standing, since)}
     parcels |= {p.message.key: p for p in store.outbox.due() if p.message.key not in parcels}
     every = [(p.name, q) for p in probes for q in sorted(p.quantities)]
     heard = {p.name: at for p in probes if (at := last_heard(store.readings, p, now)) is not None}
     return Memory(
         entries=tuple(store.entries.between(EPOCH, later)),
-        concerns=(*store.concerns.past(now - LATELY, later), *store.concerns.standing()),
+        concerns=(*store.concerns.past(since, later), *concerns),
         parcels=tuple(sorted(parcels.values(), key=lambda p: p.message.at)),
         readings=windows_of(store.readings, every, given.remembered, now),
         last_heard=heard,

@@ -101,7 +101,7 @@ class TailPromises:
         assert [len(part) for part in window[1:]] == [3, 1, 1, 1, 1, 0, 1, 1]
         assert window.hours[0][2:4] == (3, 21.0)
         assert window.concerns[0][1].tellings == 3
-        assert window.messages[0][1] == "undelivered"
+        assert window.messages[0][1].state == "undelivered"
         assert window.gaps[0][1].ended_at == START + HOUR
 
     def test_what_changes_while_it_is_sent_is_sent_again(self, store: Any, tail: Tail) -> None:

@@ -58,6 +58,23 @@ class ConcernsPromises(Opened):
         assert store.concerns.past(START, NEVER) == [over]
         store.close()
 
+    def test_news_of_an_end_ends_nothing_else(self, tmp_path: Path) -> None:
+        """What is told of a concern that ended before is kept with it; what stands by now goes on standing."""
+        store = self.open(tmp_path)
+        ended = {"standing": Standing.OVER, "over_at": START + HOUR, "breached_since": START}
+        over = a_concern(START + HOUR, tellings=0, **ended)
+        again = a_concern(START + 2 * HOUR, opened_at=START + 2 * HOUR, breached_since=START + 2 * HOUR)
+        store.journal.commit(Commit(START, concerns=[a_concern(breached_since=START)]))
+        store.journal.commit(Commit(START + HOUR, concerns=[over]))
+        store.journal.commit(Commit(START + 2 * HOUR, concerns=[again]))
+        told = a_concern(START + HOUR, tellings=1, **ended)
+        store.journal.commit(Commit(START + 2 * HOUR, concerns=[told]))
+        store.close()
+        store = self.open(tmp_path)
+        assert store.concerns.standing() == [again]
+        assert store.concerns.past(START, NEVER) == [told]
+        store.close()
+
     def test_a_concern_that_never_opened_leaves_no_past(self, store: Any) -> None:
         """What formed and went away was never anybody's concern."""
         forming = a_concern(standing=Standing.FORMING, opened_at=None)
@@ -127,6 +144,9 @@ class OutboxPromises(Opened):
             "one": ("undelivered", 2, "expired"),
             "two": ("sent", 1, ""),
         }
+        assert {p.message.key: p.sent_at for p in store.outbox.between(START, NEVER)} == {"one": None, "two": START}
+        store.journal.commit(Commit(START + HOUR, sendings=[Sending("two", START + HOUR)]))
+        assert {p.sent_at for p in store.outbox.between(START, NEVER)} == {None, START}, "the first arrival counts"
         assert store.accounts.counters()["messages undelivered"] == 1
         with pytest.raises(ValueError, match="nobody"):
             store.journal.commit(Commit(START, sendings=[Sending("nobody", START)]))

@@ -676,6 +676,31 @@ def test_an_answer_settles_what_was_asked_before_it() -> None:
     assert story.at(30, "moderate: add airflow") == ("open", "opened")
 
 
+def test_an_answer_of_the_very_moment_is_to_what_was_told_before() -> None:
+    """What is asked in the minute in which "seen" was said is news to the keeper: it stays asked, and is owed if withheld."""
+    story = Story()
+    story.at(0, "moderate")
+    story.at(10, "moderate")
+    story.reachable = False
+    story.says(20, What.SEEN)
+    assert story.at(20, "severe") == ("open", "worse")
+    story.concern = not_said(standing(story), message_of(story.notices[-1]), Unsaid.BUDGET)
+    found = owed(standing(story), story.manner, START + 21 * MINUTE)
+    assert found is not None
+    assert found[1].telling is Telling.WORSE
+
+
+def test_what_the_keeper_answered_is_owed_no_more_whatever_was_asked() -> None:
+    """Severe was withheld and read on the page: the phone is not told of it first when there is room."""
+    story = unreached("severe")
+    story.concern = not_said(standing(story), message_of(story.notices[0]), Unsaid.EXPIRED)
+    assert owed(standing(story), story.manner, START + 5 * MINUTE) is not None
+    story.says(6, What.SEEN)
+    story.at(10, "severe")
+    assert standing(story).standing is Standing.ANSWERED
+    assert owed(standing(story), story.manner, START + 10 * MINUTE) is None
+
+
 def test_eased_is_said_of_what_the_phone_knows() -> None:
     """Told Moderate, Severe was read on the page and answered, Moderate again with another action: changed, not eased."""
     story = Story()

@@ -45,6 +45,7 @@ from sensord.postman import (
     Withdraw,
     compose,
     morning_line,
+    never_went,
     next_attempt,
     quiet_until,
     revise,
@@ -241,6 +242,16 @@ def test_a_repeat_says_when_it_was_said_first() -> None:
     (framed,) = compose(again, desk(repeated, lately=[parcel(first, "sent")]), NOON + HOUR).messages
     assert plain.text == "36 °C in Alder."
     assert framed.text == "36 °C in Alder.\nSaid first at 12:00."
+
+
+def test_said_first_is_when_it_arrived() -> None:
+    """Asked for at 12:00 and delivered at 14:00, after an outage or when the night was over: said first at 14:00."""
+    repeated = concern(told_at=NOON + 2 * HOUR, tellings=1)
+    again = notices(repeated, telling=Telling.AGAIN)
+    for late, at in ((MINUTE, "12:00"), (2 * HOUR, "14:00")):
+        first = parcel(sent(concern()), "sent")._replace(sent_at=NOON + late)
+        (framed,) = compose(again, desk(repeated, lately=[first]), NOON + 3 * HOUR).messages
+        assert framed.text.endswith(f"Said first at {at}.")
 
 
 def test_said_first_is_said_of_the_same_action() -> None:
@@ -787,6 +798,20 @@ def test_what_has_become_two_things_is_said_in_one() -> None:
     assert set(revised.message.concerns) == {"overheating/alder", "overheating/birch"}
 
 
+def test_what_is_rewritten_on_its_way_is_told_for_the_reason_it_had() -> None:
+    """A first notice and a repeat in one message: rewritten for the numbers, each of its concerns keeps its own telling."""
+    first, repeated = asked(concern("alder")), asked(concern("birch"))
+    group = [Notice(NOON, Telling.OPENED, first), Notice(NOON, Telling.AGAIN, repeated)]
+    (message,) = compose(group, desk(first, repeated), NOON).messages
+    hotter = [replace(c, verdict=replace(c.verdict, numbers={"inside_c": 38.0})) for c in (first, repeated)]
+    revised = revise(parcel(message), desk(*hotter), NOON + 30 * MINUTE)
+    assert isinstance(revised, Replace)
+    assert {s.concern: s.telling for s in revised.message.said} == {
+        first.key: Telling.OPENED,
+        repeated.key: Telling.AGAIN,
+    }
+
+
 def test_a_retry_does_not_ring_in_the_night() -> None:
     """A Moderate message that could not go in the evening waits for the morning; a Severe one goes on trying."""
     evening = datetime(2026, 8, 21, 1, 50, tzinfo=UTC)  # 21:50
@@ -922,6 +947,28 @@ def test_the_morning_line_names_what_stands() -> None:
     )
     assert line.key == morning_line(desk(), None, (), NOON + HOUR).key
     assert line.key != morning_line(desk(), None, (), NOON + 24 * HOUR).key
+
+
+def test_what_was_held_back_and_went_later_is_not_counted() -> None:
+    """Of what was withheld, the line counts what was never said: an end is not it, nor a stand-in's message, nor one before."""
+    three = [parcel(sent(concern(name)), "held") for name in NAMES]
+    since, until = NOON - HOUR, NOON + 5 * HOUR
+
+    def later(name: str, state: str = "sent", hours: int = 1, **changes: object) -> Parcel:
+        message = replace(sent(concern(name)), key=f"later {name}", at=NOON + hours * HOUR)
+        return parcel(replace(message, **changes), state)  # type: ignore[arg-type]
+
+    def counted(*others: Parcel) -> int:
+        return never_went([*three, *others], since, until)
+
+    assert counted() == 3
+    assert counted(later("alder"), later("birch", "waiting")) == 1
+    assert counted(later("alder", "held"), later("birch", "withdrawn")) == 4, "held back once more is one more"
+    assert counted(later("alder", telling=Telling.OVER), later("birch", route="stand-in"), later("cedar", hours=0)) == 3
+    both = parcel(sent(concern("alder"), concern("birch")), "held")
+    assert never_went([both, later("alder")], since, until) == 1
+    assert never_went([both, later("alder"), later("birch")], since, until) == 0
+    assert never_went(three, NOON + MINUTE, until) == never_went(three, since, NOON) == 0
 
 
 def test_an_outage_is_told_from_when_to_when() -> None:

@@ -61,25 +61,29 @@ class MemoryConcerns:
         self._numbers: dict[int, Concern] = {}
         self._standing_as: dict[str, int] = {}
         self._standing: dict[str, Concern] = {}
-        self._past: dict[tuple[str, datetime, datetime], Concern] = {}
+        self._past_as: dict[tuple[str, datetime, datetime], int] = {}
         self._verdicts: list[Verdict] = []
         self._last: dict[tuple[str, str], Verdict] = {}
         self._aged_at: datetime | None = None
 
     def put(self, concern: Concern) -> None:
         """As it is now; one that is over without ever having been opened leaves no trace."""
-        number = self._standing_as.get(concern.key) or self._tail.new_number()
-        if concern.standing is not Standing.OVER:
-            self._standing[concern.key] = concern
-            self._standing_as[concern.key] = number
+        life = (concern.key, concern.breached_since, concern.over_at or concern.verdict.at)
+        over = concern.standing is Standing.OVER
+        if over and life in self._past_as:  # news of one that ended before: what stands by now is another one
+            number = self._past_as[life]
         else:
-            self._standing.pop(concern.key, None)
-            self._standing_as.pop(concern.key, None)
-            if concern.opened_at is None:
-                self._numbers.pop(number, None)
-                return
-            ended_at = concern.over_at or concern.verdict.at
-            self._past[concern.key, concern.breached_since, ended_at] = concern
+            number = self._standing_as.get(concern.key) or self._tail.new_number()
+            if not over:
+                self._standing[concern.key] = concern
+                self._standing_as[concern.key] = number
+            else:
+                self._standing.pop(concern.key, None)
+                self._standing_as.pop(concern.key, None)
+                if concern.opened_at is None:
+                    self._numbers.pop(number, None)
+                    return
+                self._past_as[life] = number
         self._numbers[number] = concern
         self._tail.note(Mark(Kind.CONCERN, number, 0), self._shipped)
 
@@ -111,7 +115,7 @@ class MemoryConcerns:
 
     def past(self, start: datetime, end: datetime) -> list[Concern]:
         """Concerns that ended in the span (start <= over_at < end), by their end."""
-        ended = [(at, concern) for (_, _, at), concern in self._past.items() if start <= at < end]
+        ended = [(at, self._numbers[number]) for (_, _, at), number in self._past_as.items() if start <= at < end]
         return [concern for _, concern in sorted(ended, key=lambda pair: pair[0])]
 
     def verdicts(self, start: datetime, end: datetime) -> list[Verdict]:
@@ -168,9 +172,8 @@ class MemoryOutbox:
         """All that there is to ship."""
         yield from ((Mark(Kind.MESSAGE, number, 0), self._shipped) for number in self._keys)
 
-    def _shipped(self, mark: Mark) -> tuple[int, str, Message]:
-        parcel = self._parcels[self._keys[mark.number]]
-        return mark.number, parcel.state, parcel.message
+    def _shipped(self, mark: Mark) -> tuple[int, Parcel]:
+        return mark.number, self._parcels[self._keys[mark.number]]
 
     # --- answers
 
@@ -193,7 +196,7 @@ def _after(parcel: Parcel, sending: Sending) -> Parcel:
     """What the channel took counts as sent even where it was withdrawn meanwhile."""
     parcel = parcel._replace(attempts=parcel.attempts + 1, detail=sending.detail or "")
     if sending.detail is None:
-        return parcel._replace(state=Fate.SENT)
+        return parcel._replace(state=Fate.SENT, sent_at=parcel.sent_at or sending.at)
     if sending.due_at is not None:
         return parcel._replace(due_at=sending.due_at)
     return parcel._replace(state=Fate.UNDELIVERED if parcel.state == Fate.WAITING else parcel.state)

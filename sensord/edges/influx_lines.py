@@ -10,7 +10,7 @@
                                                  offset_before_k, offset_after_k
     entry        site, what, rule, enclosure,    said (1), amount [kg or animals]                            when it was said
                  probe or subject
-    message      site, rule, enclosure or probe, severity, sent (0, 1)                                       when it was made
+    message      site, rule, enclosure or probe, severity, sent (0, 1), sent_at_s                            when it was made
                  action, telling
     gap          site, kind, probe               open (0, 1), ended_at_s                                     its start
 
@@ -34,7 +34,7 @@ from typing import Any, NamedTuple
 from sensord.edges.sqlite_codec import value_from_steps
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.edges.sqlite_places import species_of
-from sensord.model import Concern, Entry, Fate, Gap, Message, milliseconds
+from sensord.model import Concern, Entry, Fate, Gap, Parcel, milliseconds
 from sensord.ports import Kind, Mark, Window
 from sensord.rules import Per
 
@@ -125,7 +125,7 @@ class LineMaker:
             *self._tallies(window),
             *(self._concern(number, concern) for number, concern in window.concerns if concern.opened_at),
             *(self._entry(number, entry) for number, entry in window.entries),
-            *(x for number, state, message in window.messages for x in self._message(number, state, message)),
+            *(x for number, parcel in window.messages for x in self._message(number, parcel)),
             *(self._gap(number, gap) for number, gap in window.gaps),
         ]
         return Lines(self._readings(window), window.readings, others)
@@ -209,13 +209,15 @@ class LineMaker:
         text = line(start, milliseconds(entry.at), said=1.0, amount=entry.amount)
         return Line(text, Mark(Kind.ENTRY, number, 0))
 
-    def _message(self, number: int, state: str, message: Message) -> Iterator[Line]:
+    def _message(self, number: int, parcel: Parcel) -> Iterator[Line]:
         """A point for each concern that it speaks of; one where it speaks of none."""
+        message, sent = parcel.message, parcel.state == Fate.SENT
         for key in message.concerns or (message.rule,):
             rule, _, subject = key.partition("/")
             about = {**self._about(rule, subject), "action": message.action, "telling": message.telling.value}
             start = head("message", site=message.site, **about)
-            text = line(start, milliseconds(message.at), severity=message.severity, sent=state == Fate.SENT)
+            sent_at_s = _seconds(parcel.sent_at)
+            text = line(start, milliseconds(message.at), severity=message.severity, sent=sent, sent_at_s=sent_at_s)
             yield Line(text, Mark(Kind.MESSAGE, number, 0))
 
     def _gap(self, number: int, gap: Gap) -> Line:

@@ -112,7 +112,7 @@ class InfluxSent:
     def between(self, start: datetime, end: datetime) -> list[Parcel]:
         """What was said (start <= at < end), by time; without the words."""
         found = []
-        columns = ("severity", "sent", "action", "telling", *ABOUT)
+        columns = ("severity", "sent", "sent_at_s", "action", "telling", *ABOUT)
         for r in self._influx.rows("message", columns, {"site": self._site}, *span_of(start, end)):
             at, rule, subject = instant(r["time"]), r["rule"], _subject(r)
             key = concern_key(rule, subject)
@@ -132,7 +132,8 @@ class InfluxSent:
                 holds_until=None,
                 telling=Telling(r["telling"]),
             )
-            found.append(Parcel(message, 0, at, Fate.SENT if r["sent"] else Fate.UNSENT))
+            sent_at = None if r["sent_at_s"] is None else moment(r["sent_at_s"])
+            found.append(Parcel(message, 0, at, Fate.SENT if r["sent"] else Fate.UNSENT, sent_at=sent_at))
         return found
 
 

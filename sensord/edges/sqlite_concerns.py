@@ -16,6 +16,7 @@ DAY = timedelta(days=1)
 Said = tuple[str, int, str]
 """State, severity and reason: what makes a verdict worth logging when it differs."""
 
+PAST = "UPDATE concern SET body = ? WHERE site = ? AND key = ? AND breached_us = ? AND over_us = ?"
 LAST = "SELECT max(id) FROM verdict WHERE site = ? GROUP BY rule, subject"
 
 
@@ -92,6 +93,8 @@ def put_concern(db: sqlite3.Connection, concern: Concern) -> None:
         return
     over_us = (maybe_microseconds(concern.over_at) or microseconds(concern.verdict.at)) if over else None
     values = (microseconds(concern.breached_since), over_us, to_json(concern))
+    if over and db.execute(PAST, (values[2], *identity, *values[:2])).rowcount:
+        return  # news of one that ended before: what stands by now is another one
     updated = db.execute(
         "UPDATE OR REPLACE concern SET breached_us = ?, over_us = ?, body = ? WHERE site = ? AND key = ? AND over_us IS NULL",
         (*values, *identity),
@@ -114,7 +117,8 @@ def put_sending(db: sqlite3.Connection, site: str, sending: Sending) -> None:
         change = "state = CASE state WHEN 'waiting' THEN 'undelivered' ELSE state END, detail = ?"
         values = (sending.detail,)
     moved = db.execute(
-        f"UPDATE message SET attempts = attempts + 1, changed_us = ?, {change} WHERE site = ? AND key = ?",  # noqa: S608
+        "UPDATE message SET attempts = attempts + 1,"  # noqa: S608
+        f" changed_us = CASE state WHEN 'sent' THEN changed_us ELSE ? END, {change} WHERE site = ? AND key = ?",
         (microseconds(sending.at), *values, site, sending.key),
     ).rowcount
     if not moved:

@@ -85,13 +85,10 @@ class SqliteOutbox:
 
     def _parcels(self, where: str, *values: int) -> list[Parcel]:
         rows = self._connection.all(
-            f"SELECT body, attempts, due_us, state, detail FROM message WHERE site = ? AND {where}",  # noqa: S608
+            f"SELECT {PARCEL} FROM message t WHERE site = ? AND {where}",  # noqa: S608
             (self._site, *values),
         )
-        return [
-            Parcel(_message(body), attempts, from_microseconds(due_us), Fate(state), detail)
-            for body, attempts, due_us, state, detail in rows
-        ]
+        return [parcel_of(*row) for row in rows]
 
 
 class SqliteFacts:
@@ -124,6 +121,15 @@ class SqliteAccounts:
         sql = "SELECT 'messages ' || state, count(*) FROM message WHERE site = ? GROUP BY state ORDER BY state"
         counts.update(self._connection.all(sql, (self._site,)))
         return counts
+
+
+PARCEL = "t.body, t.attempts, t.due_us, t.state, t.detail, t.changed_us"
+
+
+def parcel_of(body: str, attempts: int, due_us: int, state: str, detail: str, changed_us: int) -> Parcel:
+    """A message in the outbox, of a row `PARCEL`."""
+    sent_at = from_microseconds(changed_us) if state == Fate.SENT else None  # it stays as it was then
+    return Parcel(_message(body), attempts, from_microseconds(due_us), Fate(state), detail, sent_at)
 
 
 @lru_cache(1024)

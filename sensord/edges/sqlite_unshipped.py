@@ -10,8 +10,9 @@ from typing import Any
 from sensord.edges.sqlite_codec import SCALE, from_json, from_microseconds, maybe_instant
 from sensord.edges.sqlite_connection import Connection
 from sensord.edges.sqlite_reads import open_to_read
+from sensord.edges.sqlite_said import PARCEL, parcel_of
 from sensord.edges.sqlite_shipping import DESTINATION, SETTLED
-from sensord.model import Concern, Entry, Gap, GapKind, Message, What, instant
+from sensord.model import Concern, Entry, Gap, GapKind, What, instant
 from sensord.ports import Backlog, Position, Window
 
 
@@ -70,9 +71,9 @@ class SqliteTail:
                 )
             ],
             [
-                (number, state, from_json(Message, body))
-                for number, state, body in self._marked(
-                    6, "t.id, t.state, t.body FROM changed c JOIN message t ON t.id = c.number", span
+                (number, parcel_of(*row))
+                for number, *row in self._marked(
+                    6, f"t.id, {PARCEL} FROM changed c JOIN message t ON t.id = c.number", span
                 )
             ],
             [

@@ -9,7 +9,7 @@ from sensord import judge, postman
 from sensord.engine.durable import Step, make_durable, owing
 from sensord.engine.effects import Effect, Level, Tell
 from sensord.engine.events import NotSent, NotTaken, Sent
-from sensord.engine.state import LATELY, Given, State
+from sensord.engine.state import LATELY, Given, State, is_of_now
 from sensord.model import Concern, Fate, Message, Parcel, Standing, Telling
 from sensord.ports import Sending
 
@@ -25,7 +25,7 @@ def desk_of(given: Given, state: State, now: datetime) -> postman.Desk:
         texts=given.texts,
         standing=state.standing,
         manners=given.garden.manners,
-        lately=tuple(p for p in state.parcels.values() if since <= p.message.at <= now),
+        lately=tuple(p for p in state.parcels.values() if p.message.at <= now and is_of_now(p, state.standing, since)),
         day_began=day,
         has_stand_in=given.has_stand_in,
     )
@@ -101,7 +101,7 @@ def sent(state: State, event: Sent) -> Step:
     parcel = state.parcels.get(event.key)
     state = owing(state, sendings=(Sending(event.key, event.at, None, None),))
     if parcel is not None:
-        state = _settled(state, parcel._replace(attempts=parcel.attempts + 1), Fate.SENT, "")
+        state = _settled(state, parcel._replace(attempts=parcel.attempts + 1, sent_at=event.at), Fate.SENT, "")
         state = _told(state, parcel.message, event.at)
     return make_durable(state, event.at)
 
@@ -127,9 +127,9 @@ def not_taken(state: State, event: NotTaken) -> Step:
 
 
 def forget_old(state: State, now: datetime) -> State:
-    """Messages of long ago are the store's to remember."""
-    since = now - LATELY - timedelta(hours=1)
-    kept = {k: p for k, p in state.parcels.items() if p.state == Fate.WAITING or p.message.at >= since}
+    """Messages of long ago are the store's to remember, except of what still stands."""
+    since, standing = now - LATELY - timedelta(hours=1), state.standing
+    kept = {k: p for k, p in state.parcels.items() if p.state == Fate.WAITING or is_of_now(p, standing, since)}
     return state if len(kept) == len(state.parcels) else state._replace(parcels=kept)
 
 
@@ -151,8 +151,10 @@ def stands_now(state: State, concerns: Iterable[Concern]) -> State:
 
 def _told(state: State, message: Message, at: datetime) -> State:
     """The concerns that the phone knows of now, also those that ended with this message."""
-    ended = state.ended if message.telling is Telling.OVER else {}
-    before = [c for key in message.concerns if (c := state.standing.get(key) or ended.get(key)) is not None]
-    after = [judge.delivered(c, message, at) for c in before]
-    state = stands_now(state, (a for a, b in zip(after, before, strict=True) if a != b))
-    return state._replace(ended={k: c for k, c in state.ended.items() if k not in message.concerns})
+    known = state.ended if message.telling is Telling.OVER else state.standing
+    before = {key: known[key] for key in message.concerns if key in known}
+    told = {key: judge.delivered(c, message, at) for key, c in before.items()}
+    after = tuple(c for key, c in told.items() if c != before[key])
+    state = state._replace(ended={k: c for k, c in state.ended.items() if k not in before})
+    # what has ended stands no more, and must not take the place of what stands by now
+    return owing(state, concerns=after) if message.telling is Telling.OVER else stands_now(state, after)

@@ -26,7 +26,7 @@ from sensord.ports import Commit
 ALIVE, TURNED, BEGAN, MORNING = "alive", "turned", "began", "morning line"
 SHIPPING_TROUBLE = "shipping trouble"
 LATELY = timedelta(hours=36)
-"""How far back messages are looked at."""
+"""How far back messages are looked at; of what stands, as far as it goes back."""
 REMEMBERED = timedelta(hours=12)
 """How far back readings are held, at least."""
 
@@ -65,7 +65,7 @@ class Memory:
 
     entries: tuple[Entry, ...] = ()
     concerns: tuple[Concern, ...] = ()  # those that stand, and those that ended lately
-    parcels: tuple[Parcel, ...] = ()  # of the last day and a half, and all that wait
+    parcels: tuple[Parcel, ...] = ()  # of the last day and a half, of what stands, and all that wait
     readings: Mapping[tuple[str, Quantity], Window] = field(default_factory=dict)
     last_heard: Mapping[str, datetime] = field(default_factory=dict)
     open_gaps: tuple[Gap, ...] = ()
@@ -130,6 +130,14 @@ class State(NamedTuple):
     def has_room(self) -> bool:
         """Whether anything new may be taken from the inbox."""
         return self.batch is None
+
+
+def is_of_now(parcel: Parcel, standing: Mapping[str, Concern], since: datetime) -> bool:
+    """Whether a message is still looked at: it is of `since` or later, or of something that stands since before it."""
+    return parcel.message.at >= since or any(
+        (c := standing.get(key)) is not None and c.opened_at is not None and c.opened_at <= parcel.message.at
+        for key in parcel.message.concerns
+    )
 
 
 def awake(given: Given, memory: Memory, now: datetime) -> State:

@@ -13,7 +13,7 @@ from sensord.engine.effects import Effect, Level, LookBack, Prune, Summarise, Te
 from sensord.engine.events import Due, LookedBack, Noticed, Pruned
 from sensord.engine.post import desk_of, forget_old, held_back, post, put, stands_now
 from sensord.engine.state import MORNING, SHIPPING_TROUBLE, TURNED, Given, State
-from sensord.model import AMBIENT, EPOCH, Doubt, Fate, Gap, GapKind, Message, Quantity, concern_key
+from sensord.model import AMBIENT, EPOCH, Doubt, Gap, GapKind, Message, Quantity, concern_key
 from sensord.review import weeks
 from sensord.rules import Watch
 
@@ -195,7 +195,7 @@ def _morning_line(
     if state.facts.get(MORNING) == today or not _within_two_hours(given.keeper.morning_line_at, local):
         return state, ()
     yesterday = now - timedelta(days=1)
-    held = sum(p.state == Fate.HELD and yesterday <= p.message.at < now for p in state.parcels.values())
+    held = postman.never_went(state.parcels.values(), yesterday, now)
     watch = watch_of(given, state)
     probes = (p for p in given.garden.probes if p.name in state.last_heard)
     watched = {p.place for p in probes if not watch.is_silent(p, now)}

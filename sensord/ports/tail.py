@@ -11,7 +11,7 @@ from datetime import datetime
 from enum import IntEnum
 from typing import Any, NamedTuple, Protocol
 
-from sensord.model import Concern, Entry, Gap, Message
+from sensord.model import Concern, Entry, Gap, Parcel
 
 BEFORE_ALL = -(2**62)
 
@@ -62,7 +62,7 @@ class Window(NamedTuple):
     tallies: list[tuple[Any, ...]]
     concerns: list[tuple[int, Concern]]
     entries: list[tuple[int, Entry]]
-    messages: list[tuple[int, str, Message]]  # with what became of it
+    messages: list[tuple[int, Parcel]]
     gaps: list[tuple[int, Gap]]
 
 

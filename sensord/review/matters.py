@@ -9,7 +9,7 @@ from itertools import groupby
 from statistics import median
 
 from sensord.actions import keeps_in
-from sensord.judge import speaks_of
+from sensord.judge import speaks_of, told_at
 from sensord.model import (
     Concern,
     Entry,
@@ -158,7 +158,7 @@ def _asked(
     own = [p for p in parcels if concern.key in p.message.concerns and opened <= p.message.at <= until]
     if not own:
         return [(opened, concern.told_action)] if concern.told_action else []
-    return sorted((p.message.at, p.message.action) for p in own if p.state == Fate.SENT and p.message.action)
+    return sorted((told_at(p), p.message.action) for p in own if p.state == Fate.SENT and p.message.action)
 
 
 def _answers(entry: Entry, concern: Concern, asked: Sequence[tuple[datetime, str]]) -> bool:

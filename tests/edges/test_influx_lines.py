@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.edges.influx_lines import LineMaker, can_be_kept, escaped, head, line
-from sensord.model import Entry, Gap, GapKind, Quantity, What
+from sensord.model import Entry, Fate, Gap, GapKind, Parcel, Quantity, What
 from sensord.ports.tail import Kind, Mark, Position, Window
 from tests.edges.shipped import ENCLOSURES, PER
 from tests.store_promises import ALDER, HOUR, LOW, SITE, START, a_concern, a_message, a_verdict
@@ -118,10 +118,11 @@ def test_what_was_the_matter_and_what_was_said() -> None:
     forming = a_concern(opened_at=None)
     seen = Entry(SITE, START, START, "overheating/alder", What.SEEN, None, "private", "Kim", "page")
     bricks = Entry(SITE, START, START, ALDER, What.ANCHORED, 4.0)
+    sent = Parcel(a_message("n"), 1, START, Fate.SENT, sent_at=START + HOUR)
     cohort = Entry(SITE, START, START, "first brood", What.HEADCOUNT, 12.0)
     found = lines(
         concerns=[(1, concern), (1, over), (2, forming)], entries=[(1, seen), (2, bricks), (3, cohort)],
-        messages=[(1, "waiting", a_message("m"))],
+        messages=[(1, Parcel(a_message("m"), 0, START, Fate.WAITING)), (2, sent)],
         gaps=[(1, Gap(SITE, GapKind.SILENCE, LOW, START, None)), (2, Gap(SITE, GapKind.STOPPED, "", START, START + HOUR))],
     )  # fmt: skip
     identity = "concern,enclosure=alder,rule=overheating,site=larkfield"
@@ -134,6 +135,8 @@ def test_what_was_the_matter_and_what_was_said() -> None:
         f"entry,enclosure=alder,site=larkfield,what=anchored said=1.0,amount=4.0 {START_MS}",
         f"entry,site=larkfield,subject=first\\ brood,what=headcount said=1.0,amount=12.0 {START_MS}",
         f"message,action=shade,enclosure=alder,rule=overheating,site=larkfield,telling=opened severity=2.0,sent=0.0 {START_MS}",
+        f"message,action=shade,enclosure=alder,rule=overheating,site=larkfield,telling=opened"
+        f" severity=2.0,sent=1.0,sent_at_s=1787202000.0 {START_MS}",
         f"gap,kind=silence,probe=alder-low,site=larkfield open=1.0 {START_MS}",
         f"gap,kind=stopped,site=larkfield open=0.0,ended_at_s=1787202000.0 {START_MS}",
     ]

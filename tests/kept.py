@@ -11,7 +11,7 @@ from sensord.edges.sqlite import SqliteReader, SqliteStore
 from sensord.edges.sqlite_connection import Connection, copy_whole
 from sensord.edges.sqlite_unshipped import SqliteTail
 from sensord.model import Site
-from sensord.ports import Place, Share, Shelf
+from sensord.ports import Place, Places, Share, Shelf
 
 
 class Kept:
@@ -34,7 +34,7 @@ class Kept:
         self.store.close()
 
 
-def kept(path: Path | str, site: Site, places: Sequence[Place] = (), **options: Any) -> Kept:
+def kept(path: Path | str, site: Site, places: Sequence[Place] | Places = (), **options: Any) -> Kept:
     """The site's share of the store in this file."""
     store = SqliteStore(path, **options)
     try:

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,17 +17,24 @@ import pytest
 
 from sensord.model import (
     Doubt,
+    Entry,
     Quantity,
+    What,
 )
-from sensord.ports import Commit
+from sensord.ports import Commit, Place, Places
 from tests.store_promises import (
     ALDER,
+    BIRCH,
     HIGH,
     HOUR,
     LOW,
+    LOWER_C,
     NEVER,
+    PLACES,
     SECOND,
+    SITE,
     START,
+    UPPER_C,
     ZONE,
     afternoon,
     assert_days,
@@ -40,7 +49,7 @@ from tests.store_promises import (
 class Opened:
     """How the store under test opens: a suite's user says so."""
 
-    def open(self, folder: Path, zone: str = ZONE) -> Any:
+    def open(self, folder: Path, zone: str = ZONE, places: Sequence[Place] | Places = PLACES) -> Any:
         """The store kept in this folder, of the site and places above; opened again, it is the same store."""
         raise NotImplementedError
 
@@ -271,6 +280,48 @@ class SummariesPromises(Opened):
         store.journal.commit(Commit(START, [late, late._replace(measured_at=midnight(first, zone))]))
         store.journal.summarise(NEVER)
         assert_days(store, [*readings, late, late._replace(measured_at=midnight(first, zone))], zone=zone)
+        store.close()
+
+    def test_degree_days_are_counted_for_whom_was_there(self, tmp_path: Path) -> None:
+        """Others come at two and are gone at four, told at six: each hour counts above the threshold of its own species.
+
+        A reading that comes late, and a restart, change nothing of that; nor does one enclosure's move another's figures.
+        """
+        first, other = (
+            Place(ALDER, (LOW, SECOND), LOWER_C, UPPER_C, "first"),
+            Place(ALDER, (LOW, SECOND), 9.0, None, "other"),
+        )
+        birch = Place(BIRCH, (HIGH,), LOWER_C, UPPER_C, "first")
+
+        def places(said: Sequence[Entry]) -> list[Place]:
+            moves = [e for e in said if e.what is What.MOVED]
+            return [first, *(replace(other if e.text == ALDER else first, since=e.at) for e in moves), birch]
+
+        def hourly(name: str = ALDER) -> list[float]:
+            return [t.degree_days for t in store.summaries.tally(name, START, START + 6 * HOUR)]
+
+        store = self.open(tmp_path, places=places)
+        measured = [reading(600 * n, 20.0, probe) for n in range(37) if n != 15 for probe in (LOW, HIGH)]
+        store.journal.commit(Commit(START, measured))
+        store.journal.summarise(START + 6 * HOUR)
+        of_first, of_other = (20.0 - LOWER_C) / 24, (20.0 - 9.0) / 24
+        assert hourly() == pytest.approx([of_first] * 6)
+        came = Entry(SITE, START + 2 * HOUR, START + 6 * HOUR, "brood", What.MOVED, text=ALDER)
+        store.journal.commit(Commit(START + 6 * HOUR, entries=[came]))
+        store.journal.summarise(START + 6 * HOUR)
+        assert hourly() == pytest.approx([of_first] * 2 + [of_other] * 4)
+        store.journal.commit(Commit(START + 6 * HOUR, entries=[came._replace(at=START + 4 * HOUR, text=BIRCH)]))
+        store.journal.summarise(START + 6 * HOUR)
+        expected = [of_first] * 2 + [of_other] * 2 + [of_first] * 2
+        assert hourly() == pytest.approx(expected)
+        assert hourly(BIRCH) == pytest.approx([of_first] * 6)
+        store.journal.commit(Commit(START + 6 * HOUR, [reading(9000, 20.0)]))
+        store.journal.summarise(START + 7 * HOUR)
+        assert hourly() == pytest.approx(expected)
+        store.close()
+        store = self.open(tmp_path, places=places)
+        store.journal.summarise(START + 7 * HOUR)
+        assert hourly() == pytest.approx(expected)
         store.close()
 
     def test_nothing_to_summarise_is_forgotten_over_a_restart(self, tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from pydantic import Field
 from sensord.model import AMBIENT, Doubt, Quantity, State
 from sensord.rules import Evidence, Need, Seen
 from sensord.rules._readings import Bounds, best_of, middle, seconds
-from sensord.rules._tracks import Track
+from sensord.rules._tracks import HOUR_S, Track
 from sensord.science import pressure
 
 PRESSURE_LOOKBACK = timedelta(hours=3, minutes=20)
@@ -118,7 +118,7 @@ def _signs(
         expected=_expected(barometer, tendency, now_s, p),
         front=_front(barometer, air, gust, now_s, p),
         gust_m_s=max(ten, default=None),
-        highest_m_s=max(gust.since(now_s - 3600.0).values, default=None),
+        highest_m_s=max(gust.last_hour(now_s).values, default=None),
         gust_estimated=estimated,
         wet=_is_wet(humidities, now_s),
         air_c=middle(air.since(now_s - 900.0)),
@@ -153,7 +153,7 @@ def _change(barometer: Track, now_s: float, span_s: float) -> float | None:
 
 def _expected(barometer: Track, tendency: pressure.Tendency | None, now_s: float, p: SignThresholds) -> str:
     """Falling slowly is the tide of the air; falling faster and faster, or rapidly, is weather."""
-    hour = barometer.since(now_s - 3600.0).means(180.0)  # a spike of one reading is no fall
+    hour = barometer.last_hour(now_s).means(180.0)  # a spike of one reading is no fall
     rapid = None
     if len(hour.values) >= 2 and max(hour.values) - hour.values[-1] >= pressure.RAPID_TOTAL_PA:
         rapid = pressure.falls_rapidly(hour.times_s, hour.values)
@@ -163,7 +163,7 @@ def _expected(barometer: Track, tendency: pressure.Tendency | None, now_s: float
         return ""
     if tendency.pace in (pressure.Pace.QUICKLY, pressure.Pace.VERY_RAPIDLY):
         return "likely"
-    last_hour = _change(barometer, now_s, 3600.0)
+    last_hour = _change(barometer, now_s, HOUR_S)
     steep = last_hour is not None and last_hour <= min(-p.steepening_pa_h, STEEPER * tendency.change_pa / 3.0)
     return "possible" if tendency.pace is pressure.Pace.PLAIN and steep else ""
 

@@ -17,6 +17,7 @@ from sensord.model import Doubt, Probe
 REFUSED = int(Doubt.UNUSABLE | Doubt.STUCK)
 """A stuck sensor says nothing about now, whatever it shows. Plain numbers, because a season has millions of readings."""
 LARGEST = 1e6
+HOUR_S = 3600.0
 FRESH = timedelta(minutes=20)
 FRESH_INTERVALS = 2.5
 """A reading is of now for this long, or for this many of its probe's intervals where those are longer. Chosen."""
@@ -169,6 +170,10 @@ class Track(View):
         """The part from `start_s` on."""
         first = bisect_left(self._columns.times_s, start_s, self._first, self._last)
         return Track(self._columns, first, self._last, self.interval_s)
+
+    def last_hour(self, now_s: float) -> Track:
+        """The part of the hour that ends at an instant: of now, whatever came before."""
+        return self.since(now_s - HOUR_S)
 
     def between(self, start_s: float, end_s: float) -> Track:
         """The part with start_s <= time < end_s."""

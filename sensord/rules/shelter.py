@@ -64,7 +64,7 @@ class Shelter:
         if stand.sheltered_at is None:
             return fine(NAME, evidence, now, Reason.IN_ITS_PLACE)
         gusts, _ = gusts_of(evidence, now)
-        recent = gusts.since(seconds(now) - 3600.0).values
+        recent = gusts.last_hour(seconds(now)).values
         blows = max(recent, default=0.0) >= p.calm_gust_m_s
         stormy = storm_asks(evidence)
         facts: dict[str, Number | datetime] = {

@@ -17,7 +17,7 @@ from sensord.adapters.memory import MemoryStore
 from sensord.edges.influx_lines import LineMaker
 from sensord.edges.sqlite import SqliteStore
 from sensord.model import Doubt, Entry, Gap, GapKind, Site, Standing, What
-from sensord.ports import Backlog, Commit, Place, Position, Sending, Tail
+from sensord.ports import Backlog, Commit, Place, Places, Position, Sending, Tail
 from sensord.rules import Per
 from tests.kept import Kept, to_ship
 from tests.promises_kept import AccountsPromises, EntriesPromises, FactsPromises, JournalPromises
@@ -45,10 +45,10 @@ from tests.store_promises import (
 DISKS: dict[Path, MemoryStore] = {}
 
 
-def open_store(folder: Path, zone: str = ZONE) -> Any:
+def open_store(folder: Path, zone: str = ZONE, places: Sequence[Place] | Places = PLACES) -> Any:
     """The store of the promises' garden; what was in this folder is still there."""
     store = DISKS.setdefault(folder, MemoryStore())
-    return Kept(store, store.of(Site(SITE, 41.5, -83.5, 190.0, zone), PLACES))
+    return Kept(store, store.of(Site(SITE, 41.5, -83.5, 190.0, zone), places))
 
 
 class TestMemory(
@@ -63,8 +63,8 @@ class TestMemory(
 ):
     """The whole suite."""
 
-    def open(self, folder: Path, zone: str = ZONE) -> Any:
-        return open_store(folder, zone)
+    def open(self, folder: Path, zone: str = ZONE, places: Sequence[Place] | Places = PLACES) -> Any:
+        return open_store(folder, zone, places)
 
 
 class MemoryMachine(Machine):

@@ -11,6 +11,7 @@ front checks a token as InfluxDB 2 would, and maps its writing interface to the 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from contextlib import ExitStack
 from datetime import timedelta
 from pathlib import Path
@@ -21,7 +22,7 @@ from hypothesis import settings
 
 from sensord.config import InfluxSettings
 from sensord.model import Doubt, Quantity
-from sensord.ports import Commit
+from sensord.ports import Commit, Place, Places
 from tests.edges.influx_servers import Front, Influxd
 from tests.edges.shipped import ShippedStore
 from tests.edges.test_sqlite import open_store
@@ -29,15 +30,21 @@ from tests.promises_kept import AccountsPromises, EntriesPromises, FactsPromises
 from tests.promises_measured import ReadingsPromises, SummariesPromises
 from tests.promises_told import ConcernsPromises, OutboxPromises
 from tests.store_machine import Machine
-from tests.store_promises import LOW, NEVER, START, reading
+from tests.store_promises import LOW, NEVER, PLACES, START, reading
 
 TEMPERATURE = Quantity.TEMPERATURE
 
 
-def open_shipped(front: Front, influxd: Influxd, folder: Path, zone: str = "America/New_York") -> ShippedStore:
+def open_shipped(
+    front: Front,
+    influxd: Influxd,
+    folder: Path,
+    zone: str = "America/New_York",
+    places: Sequence[Place] | Places = PLACES,
+) -> ShippedStore:
     """The store of this folder, and the database of its name."""
     settings = InfluxSettings(url=front.url, bucket=influxd.make(" ".join(folder.parts[1:])))
-    local = open_store(folder, zone, ships_to=settings.destination)
+    local = open_store(folder, zone, places, ships_to=settings.destination)
     return ShippedStore(folder / "garden.sqlite3", local, settings)
 
 
@@ -57,8 +64,8 @@ class TestShipped(
     def _server(self, front: Front, influxd: Influxd) -> None:
         self.front, self.influxd = front, influxd
 
-    def open(self, folder: Path, zone: str = "America/New_York") -> Any:
-        return open_shipped(self.front, self.influxd, folder, zone)
+    def open(self, folder: Path, zone: str = "America/New_York", places: Sequence[Place] | Places = PLACES) -> Any:
+        return open_shipped(self.front, self.influxd, folder, zone, places)
 
     def test_nothing_is_lost_for_being_impossible(self, store: Any) -> None:
         """What is no measurement is there with its doubt; what is not finite is not a number."""

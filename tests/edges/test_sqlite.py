@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,7 @@ import pytest
 from hypothesis import settings
 
 from sensord.model import Quantity, Site
-from sensord.ports import Commit
+from sensord.ports import Commit, Place, Places
 from tests.kept import Kept, kept, read
 from tests.promises_kept import AccountsPromises, EntriesPromises, FactsPromises, JournalPromises
 from tests.promises_measured import ReadingsPromises, SummariesPromises
@@ -19,10 +20,12 @@ from tests.store_machine import Machine
 from tests.store_promises import LOW, NEVER, PLACES, SITE, START, reading
 
 
-def open_store(folder: Path, zone: str = "America/New_York", **options: Any) -> Kept:
+def open_store(
+    folder: Path, zone: str = "America/New_York", places: Sequence[Place] | Places = PLACES, **options: Any
+) -> Kept:
     """The store of the promises' garden."""
     site = Site(SITE, 41.5, -83.5, 190.0, zone)
-    return kept(folder / "garden.sqlite3", site, PLACES, **{"durable": False, **options})
+    return kept(folder / "garden.sqlite3", site, places, **{"durable": False, **options})
 
 
 TEMPERATURE = Quantity.TEMPERATURE
@@ -40,8 +43,8 @@ class TestSqlite(
 ):
     """The whole suite."""
 
-    def open(self, folder: Path, zone: str = "America/New_York") -> Kept:
-        return open_store(folder, zone)
+    def open(self, folder: Path, zone: str = "America/New_York", places: Sequence[Place] | Places = PLACES) -> Kept:
+        return open_store(folder, zone, places)
 
 
 class SqliteMachine(Machine):

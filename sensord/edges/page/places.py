@@ -20,7 +20,6 @@ FRESH = timedelta(minutes=5)
 FRESH_INTERVALS = 5
 """A reading speaks of now for so long, or for so many of its probe's intervals."""
 DAY = timedelta(days=1)
-TREND = timedelta(hours=1)
 TREND_SPAN_S = 300.0
 LEAST_TREND_S = 1200.0
 PAIRED = timedelta(minutes=15)
@@ -86,7 +85,7 @@ class Places:
                 if found.is_fresh:
                     break
         probes = [p for p in garden.probes if p.place == name]
-        recent = temperatures.since(seconds(now - TREND)) if temperatures else None
+        recent = temperatures.last_hour(seconds(now)) if temperatures else None
         return (
             Place(
                 name,

@@ -61,8 +61,8 @@ TestSqliteMachine.settings = settings(max_examples=40, stateful_step_count=25, d
 class TestTogether(TestSqlite):
     """The same promises where many commits become one of the database's, as in a replay."""
 
-    def open(self, folder: Path, zone: str = "America/New_York") -> Kept:
-        return open_store(folder, zone, together=7)
+    def open(self, folder: Path, zone: str = "America/New_York", places: Sequence[Place] | Places = PLACES) -> Kept:
+        return open_store(folder, zone, places, together=7)
 
 
 def test_what_waits_for_company_is_there_after_closing(tmp_path: Path) -> None:

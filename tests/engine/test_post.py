@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from sensord.commands import _build
+from sensord.commands import _build, _house
 from sensord.engine.events import Sent
 from sensord.engine.post import desk_of, forget_old
 from sensord.engine.state import Given, Memory, State, awake
@@ -22,7 +22,7 @@ from tests.store_promises import a_concern, a_message
 
 NOW = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
-BUILT = _build.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
+BUILT = _house.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
 KEY = "overheating/alder"
 
 

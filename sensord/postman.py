@@ -177,13 +177,19 @@ def revise(parcel: Parcel, desk: Desk, now: datetime) -> Revised:
         if expired or _may_not_go_out(message, desk):  # should it be a breach again, it is asked for again at once
             return _withdraw(Unsaid.EXPIRED if expired else Unsaid.FINE, message, desk, tried)
         return _as_it_is(message, desk, now, tried)
-    draft = _redraft([Notice(now, message.telling, c) for c in breached], message, desk, now)
+    draft = _redraft(breached, message, desk, now)
+    late: list[Concern] = []
+    if draft.too_late:  # what is too late alone spoils no company
+        late = [c for c in breached if _redraft([c], message, desk, now).too_late]
+        breached = [c for c in breached if c not in late]
+        draft = _redraft(breached, message, desk, now) if breached else draft
     if draft.too_late:
         return _withdraw(draft.wait_why or Unsaid.DEADLINE, message, desk, tried)
     why = _why_replace(message, draft, len(breached) < len(verdicts), expired, now)
     if not why:
         return Keep()
     left_out = {key: moot or Unsaid.FINE for key, moot in verdicts.items() if key not in draft.message.concerns}
+    left_out |= {c.key: Unsaid.DEADLINE for c in late}
     taken_along = _changed((c, on_its_way(c, draft.message)) for c in breached)
     return Replace(draft.message, why, (*_unsaid(message, desk, left_out), *taken_along))
 
@@ -265,8 +271,9 @@ def _draft(
     return _Draft(Letter(replace(letter.message, not_before=until), letter.missing), group, why)
 
 
-def _redraft(notices: list[Notice], message: Message, desk: Desk, now: datetime) -> _Draft:
+def _redraft(concerns: Sequence[Concern], message: Message, desk: Desk, now: datetime) -> _Draft:
     """What holds now of a message's concerns: the worst action leads, others are named behind it."""
+    notices = [Notice(now, message.telling, c) for c in concerns]
     first, *others = sorted(
         (_draft(g, desk, now, message.route, message.key) for g in groups(notices)), key=lambda d: ahead(d.message)
     )

@@ -786,6 +786,18 @@ def test_what_holds_for_fewer_is_said_for_fewer() -> None:
     assert revised.message.title == "Shade Birch and Cedar"
 
 
+def test_what_is_late_for_one_goes_for_the_other() -> None:
+    """Of Birch nothing was known for an hour, and its advice is over: the message goes for Alder, and Birch is withheld."""
+    alder, birch = asked(concern("alder", Severity.SEVERE)), asked(concern("birch", Severity.SEVERE))
+    message, later = sent(alder, birch), NOON + HOUR
+    over = advised(birch, holds_until=NOON + 30 * MINUTE)
+    revised = revise(parcel(message, attempts=5), desk(advised(alder, holds_until=later + HOUR), over), later)
+    assert isinstance(revised, Replace)
+    assert revised.message.concerns == (alder.key,)
+    assert [(c.key, c.withheld and c.withheld.withheld) for c in revised.concerns] == [(birch.key, Unsaid.DEADLINE)]
+    assert isinstance(revise(parcel(message), desk(over), later), Withdraw)
+
+
 def test_what_has_become_two_things_is_said_in_one() -> None:
     """If by now Birch asks for something else, the message says the worse and names the other."""
     alder, birch = concern("alder", Severity.SEVERE), concern("birch")

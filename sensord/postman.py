@@ -227,7 +227,7 @@ def never_went(parcels: Collection[Parcel], since: datetime, until: datetime) ->
     def went(key: str, held_at: datetime) -> bool:
         return any(m.at > held_at and key in m.concerns and m.telling is not Telling.OVER for m in news)
 
-    return sum(not all(went(key, m.at) for key in m.concerns) for m in held)
+    return sum(not m.concerns or not all(went(key, m.at) for key in m.concerns) for m in held)
 
 
 def next_attempt(attempts: int) -> timedelta:

@@ -980,6 +980,8 @@ def test_what_was_held_back_and_went_later_is_not_counted() -> None:
     both = parcel(sent(concern("alder"), concern("birch")), "held")
     assert never_went([both, later("alder")], since, until) == 1
     assert never_went([both, later("alder"), later("birch")], since, until) == 0
+    line = parcel(watched_again(NOON, NOON, desk()), "held")
+    assert never_went([line], since, until) == 1, "what speaks of no matter is not said by another"
     assert never_went(three, NOON + MINUTE, until) == never_went(three, since, NOON) == 0
 
 

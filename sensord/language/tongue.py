@@ -15,6 +15,8 @@ PSEUDO = "en-XA"
 """The pseudo-language: English lengthened, accented and in brackets (the tag that CLDR gives to such a one)."""
 LENGTHENED = 0.3
 """By which share a sentence grows; German and Finnish grow by about as much. Chosen."""
+WORD = 8
+"""What is added comes in words of so many characters, so that it can be broken like words."""
 _ACCENTED = str.maketrans(
     "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ",
     "åƀçđéƒĝĥîĵķļɱñöþǫřšţûṽŵẋýžÅƁÇÐÉƑĜĤÎĴĶĻṀÑÖÞǪŘŠŢÛṼŴẊÝŽ",
@@ -76,7 +78,8 @@ class Pseudo:
         letters = sum(c.isalpha() for c in reworded(text, str))
         if accented == text or key.startswith("numbers.unit."):
             return text
-        return f"⟦{accented} {'·' * max(1, ceil(LENGTHENED * letters) - 3)}⟧"
+        more = "·" * max(1, ceil(LENGTHENED * letters) - 3)
+        return f"⟦{accented} {' '.join(more[at : at + WORD] for at in range(0, len(more), WORD))}⟧"
 
     def counted(self, key: str, one: str, other: str, count: int) -> str:
         """As in English."""

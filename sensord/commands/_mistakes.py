@@ -214,17 +214,25 @@ def _valid(thresholds: type[BaseModel], given: dict[str, Any]) -> dict[str, Any]
 
 def _disordered(where: str, given: dict[str, float], animals: Species | None, told: set[str]) -> Iterator[str]:
     """Tiers that don't ascend, given ones named first; nothing where none is given."""
-    levels = {key: (level, "") for key, level in given.items()}
+    levels: dict[str, tuple[float, str | None]] = {key: (level, None) for key, level in given.items()}
     for tier in animals.heat_tiers if animals is not None and given else ():
         key = next((k for k, severity in TIERS.items() if severity is tier.severity), None)
         if key is not None and animals is not None:
-            levels.setdefault(key, (tier.temperature_c, f" (of the species {animals.name})"))
+            levels.setdefault(key, (tier.temperature_c, animals.name))
     ordered = [(key, *levels[key]) for key in TIERS if key in levels]
     for (mild, low, of_mild), (bad, high, of_bad) in pairwise(ordered):
         if high > low or not (mild in given or bad in given):
             continue
         key = bad if bad in given else mild
-        line = f"{where}.{key}: {bad} = {high:g} °C{of_bad} must be above {mild} = {low:g} °C{of_mild}"
+        levels_of = {
+            "bad": bad,
+            "high": f"{high:g}",
+            "of_bad": of_bad,
+            "mild": mild,
+            "low": f"{low:g}",
+            "of_mild": of_mild,
+        }
+        line = f"{where}.{key}: {say('settings.tiers', **levels_of)}"
         if f"{bad}{high}{mild}{low}" not in told:
             told.add(f"{bad}{high}{mild}{low}")
             yield line

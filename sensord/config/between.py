@@ -53,12 +53,13 @@ def _shared_topics(i: int, one: Settings, j: int, other: Settings) -> Iterator[t
                 wrong, right, at, whose = (i, j, mine, its)
             if f"{wrong} {at.key}" not in told:
                 told.add(f"{wrong} {at.key}")
-                how = "is" if at.topic == whose.topic else "takes in"
+                how = "topic_is" if at.topic == whose.topic else "topic_takes_in"
+                key = f"settings.between.{how}"
+                text = say(key, topic=at.topic, other=whose.topic, number=right + 1, place=whose.key)
                 yield (
                     wrong,
                     right,
-                    f'{at.key}: "{at.topic}" {how} "{whose.topic}" of garden {right + 1} ({whose.key}); '
-                    "give each garden topics of its own",
+                    f"{at.key}: {text}",
                 )
 
 

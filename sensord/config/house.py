@@ -31,6 +31,7 @@ from sensord.config.sources import OF_GARDENS, PREFIX, Sources, document_in, pre
 from sensord.config.sources import variables as variables_in
 from sensord.config.store import InfluxSettings, StoreSettings
 from sensord.config.values import Part
+from sensord.language.terminal import say
 
 ParametersOf = Callable[[Path, Settings], Parameters]
 """The parameters of the rules that are in force by a garden's file and what could be read of it."""
@@ -95,7 +96,7 @@ def load(
     """The configuration of a single garden, or Mistakes with every mistake in it; `further` finds more of them."""
     found = load_house(path, lambda *_: parameters, environment, secrets, further)
     if found.push is not None:
-        raise Mistakes([f"{path}: gardens: here one garden is expected, and this is a house of several"])
+        raise Mistakes([f"{path}: gardens: {say('settings.house.one_expected')}"])
     (garden,) = found.gardens
     assert garden.settings is not None
     return garden.settings
@@ -143,7 +144,7 @@ def _shared(
     """What the house's own file says, what is wrong with it, and what all its sources say together."""
     path, document = sources.documents[0]
     misplaced = [key for key in document if key in Settings.model_fields and key not in HouseSettings.model_fields]
-    lines = [f"{path}: {key}: belongs in the file of a garden that `gardens` names" for key in misplaced]
+    lines = [f"{path}: {key}: {say('settings.house.belongs_in_garden')}" for key in misplaced]
     own = {key: value for key, value in document.items() if key not in misplaced}
     ours = sources._replace(
         variables=sources.variables._replace(
@@ -188,7 +189,7 @@ def _one_of_several(
         return GardenFound(file, file.stem, None, tuple(mistakes.lines))
     home, shared = house
     misplaced = [key for key in (*SHARED, OF_GARDENS) if key in document]
-    lines = [f"{file}: {key}: is shared by all gardens: it belongs in {home}" for key in misplaced]
+    lines = [f"{file}: {key}: {say('settings.house.shared', file=str(home))}" for key in misplaced]
     own = {key: value for key, value in document.items() if key not in misplaced}
     name = _name_in(own)
     under: dict[str, Any] = {key: shared[key] for key in (*SHARED, "broker") if key in shared}
@@ -238,4 +239,4 @@ def _for_no_garden(sources: Sources, gardens: list[GardenFound]) -> Iterator[str
         whole, *rest = setting.split("__")
         if whole == OF_GARDENS and (not rest or rest[0] not in known):
             allowed = ", ".join(f"{prefix_of(garden.name)}…" for garden in gardens)
-            yield f"{place.replace(' ', ': ', 1)}: no such garden; allowed are {allowed}"
+            yield f"{place.replace(' ', ': ', 1)}: {say('settings.house.no_garden', known=allowed)}"

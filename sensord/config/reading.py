@@ -22,6 +22,7 @@ from pydantic_settings import (
 from sensord.config.mistakes import described, is_table, key_of
 from sensord.config.salvage import salvaged
 from sensord.config.sources import NOTHING, Layer, Sources
+from sensord.language.terminal import say
 
 Whole = TypeVar("Whole", bound=BaseSettings)
 
@@ -46,7 +47,7 @@ def understand(
         lines += [line_of(kind, sources, item) for item in _worth_saying(error, sources.variables)]
         found = salvaged(kind, merged)
     except SettingsError as error:  # names the table and the source, never the value
-        lines.append(f'environment or secrets: {error}; a list is written as JSON, like ["one", "two"]')
+        lines.append(say("settings.environment", why=str(error)))
         documents = sources._replace(variables=NOTHING, secrets=NOTHING)
         try:
             found = settled(kind, documents, merged)
@@ -101,7 +102,7 @@ def unknown_variables(kind: type[BaseModel], layer: Layer, prefix: str, without:
         if head in known and not rest:
             continue
         allowed = ", ".join(f"{prefix}{t.upper()}__…" for t in sorted(nested))
-        yield f"{place.replace(' ', ': ', 1)}: no such setting; allowed are {allowed} with a key of that table"
+        yield f"{place.replace(' ', ': ', 1)}: {say('settings.no_setting', known=allowed)}"
 
 
 def _worth_saying(error: ValidationError, variables: Layer) -> list[Any]:

@@ -85,7 +85,7 @@ def secrets_in(directory: Path | None, garden: str | None = None) -> Layer:
     for setting, path in _files(directory, garden):
         try:
             if path.stat().st_size > LARGEST_SECRET:
-                raise ValueError(f"larger than {LARGEST_SECRET} bytes")
+                raise ValueError(say("settings.too_large", count=LARGEST_SECRET))
             text = path.read_text(encoding="utf-8").strip()
         except (OSError, ValueError) as error:
             troubles.append(

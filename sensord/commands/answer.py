@@ -102,7 +102,7 @@ def _show(built: OneGarden, config: Path, json: bool) -> None:
         concerns = sorted(standing, key=lambda c: c.breached_since, reverse=True)
         messages = [p.message for p in store.outbox.between(now - timedelta(days=14), now)]
         reader.close()
-    except Transient as trouble:
+    except (Transient, ValueError) as trouble:  # the latter: there is no store yet, or it is none of ours
         raise Mistakes([say("commands.answer.unread", why=str(trouble))]) from None
     rows = []
     for c in concerns:

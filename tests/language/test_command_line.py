@@ -178,3 +178,18 @@ def test_the_catalogue_is_used_by_a_fresh_process(tmp_path: Path) -> None:
         env={**os.environ, "LC_ALL": "C.UTF-8"},
     )  # fmt: skip
     assert "Watches outdoor rearing enclosures" in done.stdout
+
+
+def test_a_store_that_is_not_there_yet_is_told(tmp_path: Path) -> None:
+    """Asking what stands before anything was ever watched is wrong use, said in plain words, no defect."""
+    config = tmp_path / "sensord.toml"
+    config.write_bytes((scenario.HERE / "larkfield.toml").read_bytes())
+    done = subprocess.run(
+        [sys.executable, "-m", "sensord", "answer", "--config", str(config)],
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    assert done.returncode == 2
+    assert done.stderr.startswith("what stands can't be read: ")
+    assert "Traceback" not in done.stderr

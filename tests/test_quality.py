@@ -211,6 +211,25 @@ def test_a_stuck_value_is_found_sooner_when_the_others_move() -> None:
     assert marked == list(range(marked[0], 60))
 
 
+def test_only_witnesses_that_were_there_and_still_are_show_that_one_is_left_behind() -> None:
+    """By itself it is found after 75 minutes. Two others that warm up by 6 K/h show it 20 minutes after its fifth reading,
+    one alone must move further; who came later, or fell silent, shows nothing."""
+
+    def stuck_from(rise_k: float, post: range = range(120), cedar: range = range(120)) -> int:
+        readings = []
+        for i in range(120):
+            value, at = round(20.0 + rise_k * i + 0.1 * (i % 2), 2), NOON + i * MINUTE
+            readings += [reading(name, value, at) for name, there in (("post", post), ("cedar", cedar)) if i in there]
+            readings.append(reading("birch", 21.375, at))
+        got = [r for r in make().assess(readings) if r.probe == "birch"]
+        return next(i for i, r in enumerate(got) if r.doubts & Doubt.STUCK)
+
+    assert stuck_from(0.0) == 75
+    assert stuck_from(0.1) == 24
+    assert stuck_from(0.1, cedar=range(0)) == stuck_from(0.1, cedar=range(10, 120)) == 37
+    assert stuck_from(0.1, post=range(8), cedar=range(8)) == 75
+
+
 def test_a_coarse_sensor_in_a_calm_night_is_not_stuck() -> None:
     """Half-degree steps, nine hours of fog, three hours on one value: all is well."""
     probes = [probe("alder", "alder", "generic", T), probe("post", AMBIENT, "generic", T)]

@@ -1,77 +1,89 @@
-"""The outbox: what is remembered of messages, and whom an arrival tells."""
+"""The outbox: every attempt is counted, what is told is forgotten as owed, and what is old is the store's to remember."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
-from pathlib import Path
+from datetime import timedelta
 
-import pytest
-
-from sensord.commands import _build, _house
-from sensord.engine.events import Sent
-from sensord.engine.post import desk_of, forget_old
-from sensord.engine.state import Given, Memory, State, awake
+from sensord.engine.effects import MakeDurable, Tell
+from sensord.engine.events import NotSent, Sent
+from sensord.engine.post import desk_of, forget_old, held_back, put
+from sensord.engine.state import Given, State
 from sensord.engine.step import step
-from sensord.model import Asked, Fate, Parcel, Said, Severity, Standing, Telling
-from sensord.ports import Commit, Sending
-from sensord.recovery import memory_of
-from simulators import scenario
-from tests.kept import opened
-from tests.store_promises import a_concern, a_message
+from sensord.model import Fate, Message, Parcel, Standing, Telling
+from sensord.ports import Sending
+from tests.engine.living import MINUTE, START, begun, lived
 
-NOW = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)
-HOUR, DAY = timedelta(hours=1), timedelta(days=1)
-BUILT = _house.understood(scenario.configuration("larkfield"), scenario.HERE / "larkfield.toml")
-KEY = "overheating/alder"
+SECOND, HOUR = timedelta(seconds=1), timedelta(hours=1)
 
 
-@pytest.fixture(scope="module")
-def given() -> Given:
-    """The demonstration garden."""
-    return _build.given(BUILT)
+def waiting(given: Given) -> tuple[State, Message]:
+    """A watch with one message on its way that was never tried."""
+    hot, _ = lived(given, 40, 39.5, sends=False)
+    message = next(p.message for p in hot.parcels.values() if p.state == Fate.WAITING)
+    return put(begun(given), [message])._replace(standing=hot.standing), message
 
 
-def test_messages_of_what_stands_are_remembered_as_far_as_it_goes_back(given: Given, tmp_path: Path) -> None:
-    """Told five days ago and standing: the repeat of today knows when it was said first, also after a restart.
+def test_every_attempt_is_counted_and_the_next_one_is_later(given: Given) -> None:
+    """Half a minute after the first, a minute after the second; the one that succeeds counts too."""
+    state, message = waiting(given)
+    for attempt, pause in ((1, 30), (2, 60), (3, 120)):
+        at = START + attempt * HOUR
+        state, effects = step(given, state._replace(committing=None), NotSent(at, message.key, "no network"))
+        due_at = at + pause * SECOND
+        parcel = state.parcels[message.key]
+        assert (parcel.attempts, parcel.due_at, parcel.detail) == (attempt, due_at, "no network")
+        assert [e.line for e in effects if isinstance(e, Tell)] == [
+            f"not delivered ({message.title}), attempt {attempt}: no network"
+        ]
+        (commit,) = [e.commit for e in effects if isinstance(e, MakeDurable)]
+        assert commit.sendings[-1] == Sending(message.key, at, "no network", due_at)
+    state, effects = step(given, state._replace(committing=None), Sent(START + 4 * HOUR, message.key))
+    assert (state.parcels[message.key].attempts, state.parcels[message.key].state) == (4, Fate.SENT)
+    (commit,) = [e.commit for e in effects if isinstance(e, MakeDurable)]
+    assert commit.sendings[-1] == Sending(message.key, START + 4 * HOUR, None, None)
+    assert state.counts.sent == 1
+    settled, effects = step(given, state, NotSent(START + 5 * HOUR, message.key, "late word"))
+    assert (settled.parcels, effects) == (state.parcels, ()), "what went is not tried again"
 
-    What was said before it opened, or of what is over, is looked at for a day and a half.
-    """
-    said_at = {"before": NOW - 6 * DAY, "first": NOW - 5 * DAY, "other": NOW - 4 * DAY, "lately": NOW - 20 * HOUR}
-    messages = [
-        a_message(name, at, concerns=("overheating/birch" if name == "other" else KEY,)) for name, at in said_at.items()
-    ]
-    standing = a_concern(NOW, opened_at=NOW - 5 * DAY, breached_since=NOW - 5 * DAY)
-    store = opened(BUILT, tmp_path / "s.sqlite3", durable=False)
-    store.journal.commit(
-        Commit(NOW - HOUR, concerns=[standing], messages=messages, sendings=[Sending(m.key, m.at) for m in messages])
-    )
-    state = awake(given, memory_of(store.parts, given, NOW), NOW)
-    assert [p.message.key for p in desk_of(given, state, NOW).lately] == ["first", "lately"]
-    lived = State(NOW, NOW, standing={KEY: standing}, parcels={m.key: Parcel(m, 1, m.at, Fate.SENT) for m in messages})
-    assert forget_old(lived, NOW).parcels.keys() == state.parcels.keys()
-    over = lived._replace(standing={})
-    assert list(forget_old(over, NOW).parcels) == ["lately"]
-    assert [p.message.key for p in desk_of(given, over, NOW).lately] == ["lately"]
-    store.close()
+
+def test_an_end_that_is_told_is_owed_no_more_and_others_still_are(given: Given) -> None:
+    """Of the concerns that are over, those that a message speaks of are done with when the channel took it."""
+    state, message = waiting(given)
+    (key,) = message.concerns[:1]
+    over = replace(state.standing[key], standing=Standing.OVER, over_at=START)
+    end = replace(message, key="end", telling=Telling.OVER)
+    state = put(state, [end])._replace(standing={}, ended={key: over, "storm/birch": over})
+    told, _ = step(given, state, Sent(START, "end"))
+    assert list(told.ended) == ["storm/birch"]
 
 
-def test_an_end_that_arrives_late_is_told_of_what_ended(given: Given) -> None:
-    """It breached anew while "it is over" was on its way: what ended was told, and what stands by now is untouched."""
-    ended = a_concern(
-        NOW - HOUR, standing=Standing.OVER, opened_at=NOW - DAY, breached_since=NOW - DAY, over_at=NOW - HOUR, tellings=1,
-        asked=Asked(NOW - HOUR, Telling.OVER, Severity.NONE, "look after"),
-    )  # fmt: skip
-    anew = a_concern(NOW, standing=Standing.FORMING, opened_at=None, breached_since=NOW)
-    message = replace(
-        a_message("over", NOW - HOUR, concerns=(KEY,)),
-        telling=Telling.OVER,
-        said=(Said(KEY, Telling.OVER, Severity.NONE, "look after"),),
-    )
-    state = awake(given, Memory(concerns=(ended, anew), parcels=(Parcel(message, 0, NOW, Fate.WAITING),)), NOW)
-    state, _ = step(given, state, Sent(NOW, "over"))
-    assert state.standing == {KEY: anew}
-    assert not state.ended
-    assert state.committing is not None
-    (told,) = state.committing.concerns
-    assert (told.standing, told.tellings, told.asked, told.told_action) == (Standing.OVER, 2, None, "look after")
+def test_a_message_is_in_the_outbox_once_and_due_when_it_may_go(given: Given) -> None:
+    """One of the same key is the same message, on its way or held back; what must wait is due then."""
+    state, message = waiting(given)
+    later = replace(message, key="later", not_before=START + HOUR)
+    twice = put(state, [message, later, later])
+    assert twice.parcels["later"] == Parcel(later, 0, START + HOUR, Fate.WAITING)
+    assert twice.parcels[message.key].due_at == message.at
+    assert twice.counts.messages == state.counts.messages + 1
+    assert put(twice, [later]) == twice
+    assert held_back(twice, [(later, "no room")]) == (twice, ())
+    held, (line,) = held_back(state, [(later, "no room")])
+    assert held.parcels["later"] == Parcel(later, 0, START + HOUR, Fate.HELD, "no room")
+    assert isinstance(line, Tell)
+    assert line.line == f"held back: {later.title} (no room)"
+
+
+def test_what_is_old_is_forgotten_unless_it_waits_or_stands(given: Given) -> None:
+    """A day and a half, and an hour more in memory than is looked at; both to the second. What still stands stays."""
+    standing, message = waiting(given)
+    state = standing._replace(standing={})
+    now = message.at + 36 * HOUR
+    sent = {message.key: state.parcels[message.key]._replace(state=Fate.SENT)}
+    for kept, at in ((True, now), (False, now + SECOND), (True, message.at), (False, message.at - SECOND)):
+        assert bool(desk_of(given, state, at).lately) is kept
+    assert forget_old(state._replace(parcels=sent), now + HOUR).parcels == sent
+    assert forget_old(state._replace(parcels=sent), now + HOUR + SECOND).parcels == {}
+    assert message.key in forget_old(state, now + 9 * HOUR + MINUTE).parcels
+    assert desk_of(given, standing, now + SECOND).lately
+    assert forget_old(standing._replace(parcels=sent), now + 9 * HOUR).parcels == sent

@@ -13,7 +13,7 @@ from sensord.engine.effects import Effect, LookBack, MakeDurable, Prune, Summari
 from sensord.engine.events import Due, LookedBack, Noticed, Pruned, Surroundings
 from sensord.engine.state import Given, State
 from sensord.engine.step import step
-from sensord.model import Fate, GapKind, Message, Parcel
+from sensord.model import Asked, Fate, GapKind, Message, Parcel, Severity, Telling, Unsaid
 from tests.engine.living import MINUTE, START, begun, lived
 
 SECOND, HOUR, DAY = timedelta(seconds=1), timedelta(hours=1), timedelta(days=1)
@@ -87,6 +87,18 @@ def test_that_somebody_watches_is_written_every_minute_at_least(given: Given) ->
     for pause, written in ((MINUTE - SECOND, False), (MINUTE, True)):
         _, effects = step(given, calm._replace(committed_at=at - pause), Due(at))
         assert any(isinstance(e, MakeDurable) for e in effects) is written
+
+
+def test_what_was_withheld_goes_with_a_turn_that_finds_nothing_new(given: Given) -> None:
+    """The rules say what they said before, and there is room now: it is in the outbox after this turn, which is counted."""
+    hot, _ = lived(given, 40, 39.5)
+    concern = hot.standing["overheating/birch"]
+    asked = Asked(hot.now, Telling.OPENED, Severity.SEVERE, "shade", Unsaid.BUDGET)
+    unsaid = replace(concern, asked=asked, told=Severity.NONE, told_at=None, told_action="", tellings=0)
+    state = hot._replace(standing={concern.key: unsaid}, parcels={}, committing=None)
+    after, effects = step(given, state, Due(state.next_turn))
+    assert [m.concerns for m in committed_of(effects) if m.rule == "overheating"] == [(concern.key,)]
+    assert after.counts.turns == hot.counts.turns + 1
 
 
 # --- upkeep -----------------------------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ FRESH_S = 900.0
 """What is older says nothing about now."""
 
 
-class Pace(NamedTuple):
+class CoursePace(NamedTuple):
     """How fast a quantity may change, in its unit: at once, with every minute since, and at most. Chosen, see above."""
 
     at_once: float
@@ -26,11 +26,13 @@ class Pace(NamedTuple):
 
 
 PACES = {
-    Quantity.TEMPERATURE: Pace(4.0, 3.0, 30.0),  # a gust front takes up to 10 K in some minutes; a hand gives as much
-    Quantity.HUMIDITY: Pace(0.3, 0.15, 2.0),
-    Quantity.PRESSURE: Pace(300.0, 100.0, 6000.0),  # a gust front brings up to 4 hPa
-    Quantity.WIND_SPEED: Pace(20.0, 10.0, 100.0),
-    Quantity.WIND_GUST: Pace(35.0, 10.0, 150.0),
+    Quantity.TEMPERATURE: CoursePace(
+        4.0, 3.0, 30.0
+    ),  # a gust front takes up to 10 K in some minutes; a hand gives as much
+    Quantity.HUMIDITY: CoursePace(0.3, 0.15, 2.0),
+    Quantity.PRESSURE: CoursePace(300.0, 100.0, 6000.0),  # a gust front brings up to 4 hPa
+    Quantity.WIND_SPEED: CoursePace(20.0, 10.0, 100.0),
+    Quantity.WIND_GUST: CoursePace(35.0, 10.0, 150.0),
 }
 BELIEVED_AFTER, BELIEVED_AFTER_S = 3, 60.0
 """A new level that this many readings in a row confirm, over this long, is believed."""
@@ -66,7 +68,7 @@ class Rejected(NamedTuple):
     readings: int
 
 
-class Series:
+class RememberedSeries:
     """What is remembered of one probe's quantity: a few numbers, never more."""
 
     def __init__(self, probe: Probe, quantity: Quantity, kind: Kind | None) -> None:
@@ -76,9 +78,11 @@ class Series:
         self.pace = PACES.get(quantity)
         self.still = STUCK_AFTER_S.get(quantity)
         self.kind = kind  # of the enclosure; None: at the ambient post
-        self.others: list[Series] = []  # of the same quantity, elsewhere or here
-        self.peers: list[Series] = []  # of the same quantity in the same place
-        self.measures: list[Series] = []  # what its warmth is compared with: ambient, or the cages where it is ambient
+        self.others: list[RememberedSeries] = []  # of the same quantity, elsewhere or here
+        self.peers: list[RememberedSeries] = []  # of the same quantity in the same place
+        self.measures: list[
+            RememberedSeries
+        ] = []  # what its warmth is compared with: ambient, or the cages where it is ambient
         self.forget()
 
     def forget(self) -> None:
@@ -100,19 +104,19 @@ class Series:
         return abs(at_s - self.believed_s) <= FRESH_S
 
 
-def reach(pace: Pace, elapsed_s: float) -> float:
+def reach(pace: CoursePace, elapsed_s: float) -> float:
     """How far a quantity can get within the time."""
     return min(pace.at_most, pace.at_once + pace.per_minute * elapsed_s / 60.0)
 
 
-def leads_there(series: Series, value: float, at_s: float) -> bool:
+def leads_there(series: RememberedSeries, value: float, at_s: float) -> bool:
     """Whether what was believed before makes this value possible."""
     if series.pace is None or at_s <= series.believed_s:
         return False
     return abs(value - series.value) <= reach(series.pace, at_s - series.believed_s) and series.same_count > 0
 
 
-def jumps(series: Series, value: float, at_s: float) -> bool:
+def jumps(series: RememberedSeries, value: float, at_s: float) -> bool:
     """Faster than physics, unless enough readings in a row confirm the new level."""
     pace = series.pace
     if pace is None or series.same_count == 0:
@@ -133,7 +137,7 @@ def jumps(series: Series, value: float, at_s: float) -> bool:
     return False
 
 
-def note_change(series: Series, value: float, elapsed_s: float) -> None:
+def note_change(series: RememberedSeries, value: float, elapsed_s: float) -> None:
     """The size of the last steps, and the smallest ever."""
     if series.same_count == 0 or elapsed_s > 180.0:
         series.changes.clear()
@@ -155,7 +159,7 @@ def may_stand_still(quantity: Quantity, value: float) -> bool:
     return quantity is Quantity.IRRADIANCE and value < 5.0
 
 
-def is_wet(series: Series, value: float, at_s: float) -> bool:
+def is_wet(series: RememberedSeries, value: float, at_s: float) -> bool:
     if value >= SATURATED:
         series.saturated_since_s = min(series.saturated_since_s, at_s)
         series.wet |= at_s - series.saturated_since_s >= WET_AFTER_S

@@ -10,9 +10,9 @@ from zoneinfo import ZoneInfo
 from sensord.garden import Garden
 from sensord.model import AMBIENT, EPOCH, Enclosure, Gap, GapKind, Probe, Quantity
 from sensord.ports import Day, Records
-from sensord.review import Cage, Extreme, Limits, Review, Span, weeks
+from sensord.review import CageReview, Extreme, Limits, Review, Span, weeks
 from sensord.review import climate as air
-from sensord.review.climate import Climate, Columns
+from sensord.review.climate import Climate, ReviewColumns
 from sensord.review.matters import matters, missing
 from sensord.review.rows import Bar, Daily, Kept, Row, bars, daily_bars, from_hours
 from sensord.review.whole import Who, cage_from_hours, cage_from_readings, post_of
@@ -77,13 +77,13 @@ class _Look:
         self._since = since
         self._began = min(weeks.midnight(since, span.zone), span.start)
         self._before = None if span.is_season else weeks.week_before(span)
-        self._ambient = Columns((), ())
+        self._ambient = ReviewColumns((), ())
         self._ambient_hours: list[air.Hourly] = []
         self._post_bars: tuple[Bar, ...] = ()
 
     # --- what is read
 
-    def _read(self, probe: Probe, quantity: Quantity, span: Span) -> Columns:
+    def _read(self, probe: Probe, quantity: Quantity, span: Span) -> ReviewColumns:
         end = min(span.end + BEYOND, self._now)
         return air.usable(*self._records.readings.series(probe.name, quantity, span.start - BEYOND, end))
 
@@ -147,7 +147,7 @@ class _Look:
         self._ambient = air.trusted([self._read(p, Quantity.TEMPERATURE, span) for p in probes])
         self._post_bars = bars(self._ambient, span.start, span.end)
 
-    def cage(self, enclosure: Enclosure) -> Cage:
+    def cage(self, enclosure: Enclosure) -> CageReview:
         """One enclosure, with what it is compared with, and what its highest reading is worth."""
         cage = self._cage(enclosure)
         high = cage.total.high
@@ -162,7 +162,7 @@ class _Look:
                     return int(doubts)
         return 0
 
-    def _cage(self, enclosure: Enclosure) -> Cage:
+    def _cage(self, enclosure: Enclosure) -> CageReview:
         span = self._span
         limits = self._told.during(enclosure.name, span.start, self._through)
         if limits is None:
@@ -206,7 +206,7 @@ class _Look:
             row = from_hours(before.label, before.start, before.end, kept, limits)
         return row if row.known_h else None
 
-    def _is_raw(self, read: Columns, kept: Kept, span: Span) -> bool:
+    def _is_raw(self, read: ReviewColumns, kept: Kept, span: Span) -> bool:
         """Whether the raw readings of the span are still there."""
         summarised_h = sum(span.start <= h.start < span.end for h in kept.hours)
         inside = air.cut(read, span.start.timestamp(), min(span.end, self._through).timestamp())
@@ -219,7 +219,7 @@ class _Look:
             day += timedelta(days=1)
         return starts
 
-    def review(self, cages: tuple[Cage, ...]) -> Review:
+    def review(self, cages: tuple[CageReview, ...]) -> Review:
         """Everything together."""
         records, site, span, through = self._records, self._site, self._span, self._through
         earliest = self._before.start if self._before else span.start

@@ -34,7 +34,7 @@ from sensord.engine.events import (
     Sent,
     Surroundings,
 )
-from sensord.engine.state import Counts, Given, State, awake
+from sensord.engine.state import Counts, EngineState, Given, awake
 from sensord.engine.step import step
 from sensord.intake.reception import Reception
 from sensord.model import EPOCH
@@ -81,7 +81,7 @@ class Loop:
         self._connected, self._facts, self._on_step = connected, facts, on_step
         self._review, self._shipping, self._sums_up_late = review, shipping, sums_up_late
         self.heartbeat: datetime = EPOCH
-        self.state = State(EPOCH, EPOCH)
+        self.state = EngineState(EPOCH, EPOCH)
 
     @property
     def counts(self) -> Counts:

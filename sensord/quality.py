@@ -20,7 +20,7 @@ from sensord.course import (
     MOVED,
     NIGHT_COUNTS,
     STUCK_READINGS,
-    Series,
+    RememberedSeries,
     is_wet,
     jumps,
     leads_there,
@@ -58,11 +58,11 @@ class Assessor:
     def __init__(self, probes: Iterable[Probe], enclosures: Iterable[Enclosure], site: Site) -> None:
         self._site = site
         kinds = {enclosure.name: enclosure.kind for enclosure in enclosures}
-        self._series: dict[tuple[str, Quantity], Series] = {}
+        self._series: dict[tuple[str, Quantity], RememberedSeries] = {}
         for probe in probes:
             kind = None if probe.place == AMBIENT else kinds.get(probe.place, Kind.OPEN_MESH)
             for quantity in sorted(probe.quantities):
-                self._series[probe.name, quantity] = Series(probe, quantity, kind)
+                self._series[probe.name, quantity] = RememberedSeries(probe, quantity, kind)
         for one in self._series.values():
             one.others = [s for s in self._series.values() if s.quantity is one.quantity and s is not one]
             one.peers = [s for s in one.others if s.place == one.place and s.quantity in PLACE_ALLOWS]
@@ -110,7 +110,7 @@ class Assessor:
         return reading if doubts == reading.doubts else Reading(*reading[:6], int(doubts))
 
     @staticmethod
-    def _is_new(series: Series, at_s: float, doubts: int) -> bool:
+    def _is_new(series: RememberedSeries, at_s: float, doubts: int) -> bool:
         """Whether it is the newest of its series. A reading of just now that is far behind shows that the clock went back."""
         if at_s > series.newest_s:
             return True
@@ -119,7 +119,7 @@ class Assessor:
             return True
         return False
 
-    def _learn(self, series: Series, value: float, at_s: float) -> int:
+    def _learn(self, series: RememberedSeries, value: float, at_s: float) -> int:
         """Take over a believable value; what its history and its neighbours make doubtful."""
         elapsed_s = at_s - series.believed_s
         doubts = 0
@@ -148,7 +148,7 @@ class Assessor:
             self._sun_is_up = sun.position(site.latitude_deg, site.longitude_deg, when).elevation_deg > SUN_UP_DEG
         return self._sun_is_up
 
-    def _is_stuck(self, series: Series, value: float, at_s: float, elapsed_s: float) -> bool:
+    def _is_stuck(self, series: RememberedSeries, value: float, at_s: float, elapsed_s: float) -> bool:
         """Exactly the same for too long, for a sensor with such steps at this time of day."""
         series.same_count += 1
         series.same_s += min(elapsed_s, FRESH_S) * (1.0 if self._sun_up(at_s) else NIGHT_COUNTS)
@@ -173,7 +173,7 @@ class Assessor:
         alone = 2.0 if len(moves) == 1 else 1.0  # a single witness may be the faulty one
         return bool(moves) and median(moves) >= alone * (least + 3 * step)
 
-    def _is_sunlit(self, series: Series, value: float, at_s: float, elapsed_s: float) -> bool:
+    def _is_sunlit(self, series: RememberedSeries, value: float, at_s: float, elapsed_s: float) -> bool:
         """Warmer than the air there can be, or warm and restless, for a while with the sun up."""
         if elapsed_s > FRESH_S or not self._sun_up(at_s) or not _is_heated(series, value, at_s):
             series.sunlit_since_s = NEVER
@@ -181,7 +181,7 @@ class Assessor:
         series.sunlit_since_s = min(series.sunlit_since_s, at_s)
         return at_s - series.sunlit_since_s >= SUNLIT_AFTER_S
 
-    def _disagrees(self, series: Series, value: float, at_s: float) -> bool:
+    def _disagrees(self, series: RememberedSeries, value: float, at_s: float) -> bool:
         """Two or more of one place: too far from the other, or from the middle of all."""
         peers = [peer for peer in series.peers if peer.is_fresh(at_s)]
         if not peers:
@@ -201,7 +201,7 @@ class Assessor:
         return at_s - series.disagrees_since_s >= DISAGREE_AFTER_S
 
 
-def _is_heated(series: Series, value: float, at_s: float) -> bool:
+def _is_heated(series: RememberedSeries, value: float, at_s: float) -> bool:
     """Far above the air around it; or not so far, and restless."""
     excess_k = _excess_k(series, value, at_s)
     far_k = AMBIENT_FAR_K if series.kind is None else FAR_K[series.kind]
@@ -211,7 +211,7 @@ def _is_heated(series: Series, value: float, at_s: float) -> bool:
     return excess_k >= far_k or (len(changes) >= 8 and sum(changes) / len(changes) >= FLICKER_K)
 
 
-def _excess_k(series: Series, value: float, at_s: float) -> float | None:
+def _excess_k(series: RememberedSeries, value: float, at_s: float) -> float | None:
     """Above the ambient post; of an ambient probe: above the mesh cages. None: nothing to compare with."""
     measures = [
         other.value

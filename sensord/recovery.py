@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from sensord.engine.asking import Series, Windows
+from sensord.engine.asking import SeriesName, Windows
 from sensord.engine.state import ALIVE, BEGAN, LATELY, MORNING, SHIPPING_TROUBLE, TURNED, Given, Memory, is_of_now
 from sensord.engine.windows import Window, window_of
 from sensord.model import EPOCH, Probe, Reading, instant
@@ -40,9 +40,9 @@ def memory_of(store: Share, given: Given, now: datetime) -> Memory:
     )
 
 
-def windows_of(readings: Readings, series: Iterable[Series], back: timedelta, now: datetime) -> Windows:
+def windows_of(readings: Readings, series: Iterable[SeriesName], back: timedelta, now: datetime) -> Windows:
     """The recent readings of these series; what is dated ahead is among them."""
-    found: dict[Series, Window] = {}
+    found: dict[SeriesName, Window] = {}
     for probe, quantity in series:
         columns = readings.series(probe, quantity, now - back, now + back)
         if columns.times_s:

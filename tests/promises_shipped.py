@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from sensord.model import Entry, Gap, GapKind, Quantity, Standing, What
-from sensord.ports import Commit, Kind, Mark, Parked, Position, Sending, Tail, Window
+from sensord.ports import ChangeKind, ChangeWindow, Commit, Mark, Parked, Position, Sending, Tail
 from tests.store_promises import (
     ALDER,
     HIGH,
@@ -34,7 +34,7 @@ TEMPERATURE = Quantity.TEMPERATURE
 START_MS = 1_787_198_400_000
 
 
-def everything(tail: Tail, limit: int = 5000, position: Position = Position()) -> list[Window]:  # noqa: B008 (a tuple)
+def everything(tail: Tail, limit: int = 5000, position: Position = Position()) -> list[ChangeWindow]:  # noqa: B008 (a tuple)
     """All windows from a position on."""
     found = []
     while (window := tail.window(position, limit)) is not None:
@@ -43,7 +43,7 @@ def everything(tail: Tail, limit: int = 5000, position: Position = Position()) -
     return found
 
 
-def times(windows: list[Window]) -> list[int]:
+def times(windows: list[ChangeWindow]) -> list[int]:
     """When the readings in them were measured [ms since the start]."""
     return [row[1] - START_MS for window in windows for row in window.readings]
 
@@ -142,7 +142,7 @@ class TailPromises:
         store.journal.summarise(NEVER)
         assert store.journal.prune(START + 5 * HOUR) == 0
         series, at, *_ = everything(tail)[0].readings[7]
-        refused = Parked(Mark(Kind.READING, series, at), "reading …", "no")
+        refused = Parked(Mark(ChangeKind.READING, series, at), "reading …", "no")
         store.settle(180, [refused], START)  # the first three hours
         assert store.journal.prune(START + 5 * HOUR) == 179
         assert store.readings.series(LOW, TEMPERATURE, START, NEVER).times_s[0] == at / 1000
@@ -202,8 +202,8 @@ class TailPromises:
             store.journal.summarise(NEVER)
             (window,) = everything(tail)
             series, at, *_ = window.readings[7]
-            refused = [Parked(Mark(Kind.READING, series, at), "reading …", "no")]
-            refused.append(Parked(Mark(Kind.HOUR, *window.hours[0][:2]), "hour …", "why"))
+            refused = [Parked(Mark(ChangeKind.READING, series, at), "reading …", "no")]
+            refused.append(Parked(Mark(ChangeKind.HOUR, *window.hours[0][:2]), "hour …", "why"))
             store.settle(window.after.change - 1, refused, START)
             assert everything(tail) == []
         for waits in (True, False):

@@ -266,3 +266,29 @@ def test_science_that_nothing_uses_is_listed_with_what_it_waits_for() -> None:
     text = (HOUSE.parent / "DEVELOPERS.md").read_text()
     section = text.split("## Science that waits\n", 1)[1].split("\n## ", 1)[0]
     assert set(re.findall(r"`(\w+\.\w+)`", section)) == waiting
+
+
+EACH_RULES_OWN = frozenset({"Reason", "Thresholds"})
+"""What every rule file defines of its own and nobody else names: short, so that a rule file reads as the others do."""
+
+
+def test_a_name_of_a_type_stands_for_one_thing() -> None:
+    """No class, and no alias of a type, has the name of another one: whoever reads the name knows what is meant."""
+    found: dict[str, list[str]] = {}
+    for path in sorted(HOUSE.rglob("*.py")):
+        for node in ast.parse(path.read_text()).body:
+            names = [node.name] if isinstance(node, ast.ClassDef) else []
+            targets = (
+                node.targets
+                if isinstance(node, ast.Assign)
+                else [node.target]
+                if isinstance(node, ast.AnnAssign)
+                else []
+            )
+            names += [t.id for t in targets if isinstance(t, ast.Name) and t.id[0].isupper() and not t.id.isupper()]
+            for name in names:
+                found.setdefault(name, []).append(path.relative_to(HOUSE).as_posix())
+    twice = {name: places for name, places in found.items() if len(places) > 1}
+    for name in EACH_RULES_OWN:
+        assert all(place.startswith("rules/") for place in twice.pop(name))
+    assert not twice

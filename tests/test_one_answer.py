@@ -21,7 +21,7 @@ from sensord.commands import _build, _house
 from sensord.edges import report
 from sensord.edges.influx_lines import LineMaker
 from sensord.edges.page.app import application
-from sensord.edges.page.look import House
+from sensord.edges.page.look import PageNeeds
 from sensord.edges.push import RecordingChannel
 from sensord.garden import Garden
 from sensord.language import Measure
@@ -134,7 +134,7 @@ def _garden() -> _house.OneGarden:
 
 def _page(built: _house.OneGarden, path: Path, now: datetime) -> str:
     """What the page of now says is to be done, and what it says of Birch."""
-    house = House(
+    house = PageNeeds(
         settings=built.settings,
         garden=built.garden,
         texts=built.texts,

@@ -36,9 +36,9 @@ from sensord.model import (
     What,
 )
 from sensord.ports import Commit, Place
-from sensord.review import Cage, Review, Row, weeks
+from sensord.review import CageReview, Review, Row, weeks
 from sensord.review import matters as stood
-from sensord.review.climate import Columns, cut, known_h, mean, trusted, value_at
+from sensord.review.climate import ReviewColumns, cut, known_h, mean, trusted, value_at
 from sensord.review.matters import matters, missing
 from sensord.review.words import headline, sentences
 from tests import reviews
@@ -81,7 +81,7 @@ def reviewed(label: str) -> Review:
         kept.close()
 
 
-def cage(label: str, name: str) -> Cage:
+def cage(label: str, name: str) -> CageReview:
     return next(c for c in reviewed(label).cages if c.name == name)
 
 
@@ -558,13 +558,15 @@ def test_the_gap_of_a_silent_probe_is_missing_not_cool() -> None:
 # --- columns ------------------------------------------------------------------------------------------------------
 
 series = st.lists(st.tuples(st.integers(1, 5000), st.floats(-30, 60)), min_size=0, max_size=40).map(
-    lambda steps: Columns([float(sum(s for s, _ in steps[: n + 1])) for n in range(len(steps))], [v for _, v in steps])
+    lambda steps: ReviewColumns(
+        [float(sum(s for s, _ in steps[: n + 1])) for n in range(len(steps))], [v for _, v in steps]
+    )
 )
 
 
 @settings(deadline=None)
 @given(series, st.integers(0, 60_000), st.integers(1, 60_000), st.integers(1, 60_000))
-def test_adjacent_spans_add_up(columns: Columns, start: int, first: int, second: int) -> None:
+def test_adjacent_spans_add_up(columns: ReviewColumns, start: int, first: int, second: int) -> None:
     """Known time of two spans that touch is that of both together, wherever the border falls."""
     middle, end = start + first, start + first + second
     parts = known_h(cut(columns, start, middle)) + known_h(cut(columns, middle, end))
@@ -572,7 +574,7 @@ def test_adjacent_spans_add_up(columns: Columns, start: int, first: int, second:
 
 
 @given(series, st.floats(0, 60_000))
-def test_a_value_between_readings_lies_between_them(columns: Columns, at: float) -> None:
+def test_a_value_between_readings_lies_between_them(columns: ReviewColumns, at: float) -> None:
     """Read off the line it is within its two neighbours; far from any it is unknown."""
     value = value_at(columns, at)
     if value is not None:
@@ -584,10 +586,10 @@ def test_a_value_between_readings_lies_between_them(columns: Columns, at: float)
 
 def test_of_two_probes_the_first_that_speaks_is_trusted_hour_by_hour() -> None:
     """The second one fills the hours in which the first is silent, and no others."""
-    first = Columns([0.0, 1800.0, 7200.0], [1.0, 1.0, 1.0])
-    second = Columns([600.0, 3600.0, 5400.0, 7800.0, 10_800.0], [2.0] * 5)
+    first = ReviewColumns([0.0, 1800.0, 7200.0], [1.0, 1.0, 1.0])
+    second = ReviewColumns([600.0, 3600.0, 5400.0, 7800.0, 10_800.0], [2.0] * 5)
     assert trusted([first, second]) == ([0.0, 1800.0, 3600.0, 5400.0, 7200.0, 10_800.0], [1.0, 1.0, 2.0, 2.0, 1.0, 2.0])
-    assert trusted([]) == Columns((), ())
+    assert trusted([]) == ReviewColumns((), ())
 
 
 # --- what stood ---------------------------------------------------------------------------------------------------
@@ -706,11 +708,13 @@ def test_matters_are_grouped_with_the_median_of_the_answers() -> None:
 
 def test_a_mean_that_is_missing_is_no_number() -> None:
     """Over the lines where there is one; of the readings where none reaches from one to the next; else unknown, not zero."""
-    assert mean(Columns([], [])) is None
-    assert mean(Columns([0.0], [21.5])) == 21.5
-    assert mean(Columns([0.0, 3_601.0], [20.0, 30.0])) == 25.0
-    assert mean(Columns([0.0, 60.0, 3_660.0], [20.0, 20.0, 30.0])) == pytest.approx((20 * 60 + 25 * 3_600) / 3_660)
-    assert mean(Columns([0.0, 60.0, 3_661.0], [20.0, 20.0, 30.0])) == 20.0
+    assert mean(ReviewColumns([], [])) is None
+    assert mean(ReviewColumns([0.0], [21.5])) == 21.5
+    assert mean(ReviewColumns([0.0, 3_601.0], [20.0, 30.0])) == 25.0
+    assert mean(ReviewColumns([0.0, 60.0, 3_660.0], [20.0, 20.0, 30.0])) == pytest.approx(
+        (20 * 60 + 25 * 3_600) / 3_660
+    )
+    assert mean(ReviewColumns([0.0, 60.0, 3_661.0], [20.0, 20.0, 30.0])) == 20.0
 
 
 def test_gaps_are_cut_to_the_span_and_added_up() -> None:

@@ -18,7 +18,7 @@ from sensord.commands import _build, _house
 from sensord.config import Mistakes
 from sensord.edges.clock import SteppedClock
 from sensord.edges.page.app import application
-from sensord.edges.page.look import House
+from sensord.edges.page.look import PageNeeds
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
 from sensord.model import Arrival, Hazard, Route, Severity, Standing, What
@@ -221,7 +221,7 @@ def test_the_page_shows_its_card_and_its_name_and_takes_its_answers(place: Place
     now = START + 90 * MINUTE
     with watched(place, damp(97.0, 90), now) as (built, _, _):
         heard: list[bytes] = []
-        house = House(
+        house = PageNeeds(
             settings=built.settings.model_copy(
                 update={"page": built.settings.page.model_copy(update={"enabled": True})}
             ),

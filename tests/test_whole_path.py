@@ -16,7 +16,7 @@ from sensord.commands import _build, _house
 from sensord.edges.clock import ScaledClock, SteppedClock
 from sensord.edges.feed import FeedInbox, Recorder, RecordingInbox, last_instant
 from sensord.edges.push import AppriseChannel, JsonLinesChannel
-from sensord.edges.sender import InlineSender, Sender
+from sensord.edges.sender import InlineSender, ThreadSender
 from sensord.loop import Loop
 from sensord.model import Message
 from simulators import scenario
@@ -64,7 +64,7 @@ def live(
     inbox = _build.inbox(built, clock, store)
     phone = AppriseChannel([SecretStr(receiver.url)], timeout_s=5)
     with JsonLinesChannel(directory / "live.jsonl") as lines:
-        sender = Sender({"phone": Both(phone, lines)}, wake=inbox.wake)
+        sender = ThreadSender({"phone": Both(phone, lines)}, wake=inbox.wake)
         source = RecordingInbox(inbox, Recorder(directory / "feed.jsonl"), on_trouble=pytest.fail)
         try:
             yield _build.loop(built, clock, source, store, sender), clock

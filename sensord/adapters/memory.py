@@ -16,7 +16,7 @@ from sensord.adapters.memory_said import MemoryAccounts, MemoryConcerns, MemoryE
 from sensord.adapters.memory_summaries import MemorySummaries
 from sensord.adapters.memory_tail import Known, MemoryTail
 from sensord.edges.sqlite_codec import digest
-from sensord.edges.sqlite_journal import Bounds
+from sensord.edges.sqlite_journal import KeptBounds
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.edges.sqlite_summaries import BRIDGE_MS
 from sensord.model import (
@@ -32,7 +32,7 @@ from sensord.ports import Added, Commit, Parked, Place, Places, Share, places_by
 class MemoryStore:
     """`ports.Store`; sites share nothing, so each may be used by a thread of its own."""
 
-    def __init__(self, bounds: Bounds = Bounds(), ships_to: str = "") -> None:  # noqa: B008 (a tuple)
+    def __init__(self, bounds: KeptBounds = KeptBounds(), ships_to: str = "") -> None:  # noqa: B008 (a tuple)
         self._bounds = bounds
         self._journals: dict[str, MemoryJournal] = {}
         self.tail = MemoryTail()
@@ -71,7 +71,7 @@ class MemoryStore:
 class MemoryJournal:
     """`ports.Journal` of one site, which owns its parts: what can't be committed is found out before anything is changed."""
 
-    def __init__(self, site: Site, bounds: Bounds, tail: MemoryTail) -> None:
+    def __init__(self, site: Site, bounds: KeptBounds, tail: MemoryTail) -> None:
         self._site, self._bounds, self._tail = site.name, bounds, tail
         self.readings = MemoryReadings(site.name, tail)
         self.summaries = MemorySummaries(site.name, self.readings, ZoneInfo(site.time_zone), tail)

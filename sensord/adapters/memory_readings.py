@@ -14,23 +14,23 @@ from sensord.adapters.memory_tail import Known, MemoryTail
 from sensord.edges.sqlite_codec import SCALE, ceil_ms, steps_from_value, value_from_steps
 from sensord.edges.sqlite_spans import slots_of
 from sensord.model import Gap, Quantity, Reading, instant, milliseconds
-from sensord.ports import Kind, Mark, Series, Slot
+from sensord.ports import ChangeKind, Mark, Series, Slot
 
-Key = tuple[str, str]
+SeriesKey = tuple[str, str]
 """Probe and quantity."""
 
 
-class Row(NamedTuple):
+class KeptRow(NamedTuple):
     """A reading as it is kept."""
 
-    key: Key
+    key: SeriesKey
     measured_ms: int
     value: float
     doubts: int
     delay_ms: int
 
 
-def row_of(site: str, reading: Reading) -> Row:
+def row_of(site: str, reading: Reading) -> KeptRow:
     """What is kept of a reading; its identity is its series and time to the millisecond."""
     if reading.site != site:
         raise ValueError(f"{site}: a reading of {reading.site} does not belong here")
@@ -38,10 +38,10 @@ def row_of(site: str, reading: Reading) -> Row:
     scale = SCALE[reading.quantity]
     value = value_from_steps(steps_from_value(reading.value, scale), scale)
     delay_ms = milliseconds(reading.received_at) - measured_ms
-    return Row((reading.probe, reading.quantity), measured_ms, value, int(reading.doubts), delay_ms)
+    return KeptRow((reading.probe, reading.quantity), measured_ms, value, int(reading.doubts), delay_ms)
 
 
-class Column:
+class KeptColumn:
     """The readings of one series, ascending."""
 
     __slots__ = ("delays_ms", "doubts", "times_ms", "values")
@@ -52,7 +52,7 @@ class Column:
         self.doubts: list[int] = []
         self.delays_ms: list[int] = []
 
-    def put(self, row: Row) -> bool:
+    def put(self, row: KeptRow) -> bool:
         """Take it in unless one of that time is there; whether it was."""
         index = len(self.times_ms)
         if index and row.measured_ms <= self.times_ms[-1]:
@@ -85,15 +85,15 @@ class MemoryReadings:
 
     def __init__(self, site: str, tail: MemoryTail) -> None:
         self._site, self._tail = site, tail
-        self.columns: dict[Key, Column] = {}
-        self._keys: dict[int, Key] = {}
+        self.columns: dict[SeriesKey, KeptColumn] = {}
+        self._keys: dict[int, SeriesKey] = {}
         self._gaps: dict[int, Gap] = {}
 
-    def put(self, rows: Iterable[Row]) -> list[Row]:
+    def put(self, rows: Iterable[KeptRow]) -> list[KeptRow]:
         """Take in what was committed; returns what is new."""
-        new = [row for row in rows if self.columns.setdefault(row.key, Column()).put(row)]
+        new = [row for row in rows if self.columns.setdefault(row.key, KeptColumn()).put(row)]
         for row in new:
-            self._tail.note(Mark(Kind.READING, self.number_of(row.key), row.measured_ms), self._reading)
+            self._tail.note(Mark(ChangeKind.READING, self.number_of(row.key), row.measured_ms), self._reading)
         return new
 
     def put_gap(self, gap: Gap) -> None:
@@ -107,11 +107,11 @@ class MemoryReadings:
                 return
         number = self._tail.new_number() if number is None else number
         self._gaps[number] = gap
-        self._tail.note(Mark(Kind.GAP, number, 0), self._gap)
+        self._tail.note(Mark(ChangeKind.GAP, number, 0), self._gap)
 
     # --- to be shipped
 
-    def number_of(self, key: Key) -> int:
+    def number_of(self, key: SeriesKey) -> int:
         """Under which the series is shipped."""
         number = self._tail.number_of(self._site, *key, partial(self._last, key))
         self._keys[number] = key
@@ -121,8 +121,8 @@ class MemoryReadings:
         """All that there is to ship."""
         for key, column in self.columns.items():
             number = self.number_of(key)
-            yield from ((Mark(Kind.READING, number, at), self._reading) for at in column.times_ms)
-        yield from ((Mark(Kind.GAP, number, 0), self._gap) for number in self._gaps)
+            yield from ((Mark(ChangeKind.READING, number, at), self._reading) for at in column.times_ms)
+        yield from ((Mark(ChangeKind.GAP, number, 0), self._gap) for number in self._gaps)
 
     def _reading(self, mark: Mark) -> tuple[Any, ...] | None:
         column = self.columns[self._keys[mark.number]]
@@ -130,10 +130,10 @@ class MemoryReadings:
         is_there = index < len(column.times_ms) and column.times_ms[index] == mark.at
         return self._shipped(self._keys[mark.number], index) if is_there else None
 
-    def _last(self, key: Key) -> tuple[Any, ...] | None:
+    def _last(self, key: SeriesKey) -> tuple[Any, ...] | None:
         return self._shipped(key, -1) if self.columns[key].times_ms else None
 
-    def _shipped(self, key: Key, index: int) -> tuple[Any, ...]:
+    def _shipped(self, key: SeriesKey, index: int) -> tuple[Any, ...]:
         """As the tables of a store have it: steps, and nothing for what is not a number."""
         column = self.columns[key]
         value = column.values[index]
@@ -147,11 +147,11 @@ class MemoryReadings:
 
     def series(self, probe: str, quantity: Quantity, start: datetime, end: datetime) -> Series:
         """Stored readings with start <= measured_at < end, ascending."""
-        return self.columns.get((probe, quantity), Column()).between(ceil_ms(start), ceil_ms(end))
+        return self.columns.get((probe, quantity), KeptColumn()).between(ceil_ms(start), ceil_ms(end))
 
     def latest(self, probe: str, quantity: Quantity, before: datetime | None = None) -> Reading | None:
         """The newest stored reading by measured_at (measured before `before`), its times to the millisecond."""
-        column = self.columns.get((probe, quantity), Column())
+        column = self.columns.get((probe, quantity), KeptColumn())
         index = len(column.times_ms) if before is None else bisect_left(column.times_ms, ceil_ms(before))
         if index == 0:
             return None

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from sensord.adapters.memory_tail import Known, MemoryTail
-from sensord.edges.sqlite_journal import Bounds
+from sensord.edges.sqlite_journal import KeptBounds
 from sensord.model import (
     Concern,
     Entry,
@@ -18,7 +18,7 @@ from sensord.model import (
     Standing,
     Verdict,
 )
-from sensord.ports import Added, Commit, Kind, Mark, Sending
+from sensord.ports import Added, ChangeKind, Commit, Mark, Sending
 
 DAY = timedelta(days=1)
 
@@ -38,12 +38,12 @@ class MemoryEntries:
             return False
         number = self._tail.new_number()
         self._said[identity] = self._numbers[number] = entry
-        self._tail.note(Mark(Kind.ENTRY, number, 0), self._shipped)
+        self._tail.note(Mark(ChangeKind.ENTRY, number, 0), self._shipped)
         return True
 
     def everything(self) -> Iterator[Known]:
         """All that there is to ship."""
-        yield from ((Mark(Kind.ENTRY, number, 0), self._shipped) for number in self._numbers)
+        yield from ((Mark(ChangeKind.ENTRY, number, 0), self._shipped) for number in self._numbers)
 
     def _shipped(self, mark: Mark) -> tuple[int, Entry]:
         return mark.number, self._numbers[mark.number]
@@ -85,11 +85,11 @@ class MemoryConcerns:
                     return
                 self._past_as[life] = number
         self._numbers[number] = concern
-        self._tail.note(Mark(Kind.CONCERN, number, 0), self._shipped)
+        self._tail.note(Mark(ChangeKind.CONCERN, number, 0), self._shipped)
 
     def everything(self) -> Iterator[Known]:
         """All that there is to ship."""
-        yield from ((Mark(Kind.CONCERN, number, 0), self._shipped) for number in self._numbers)
+        yield from ((Mark(ChangeKind.CONCERN, number, 0), self._shipped) for number in self._numbers)
 
     def _shipped(self, mark: Mark) -> tuple[int, Concern] | None:
         concern = self._numbers.get(mark.number)
@@ -166,11 +166,11 @@ class MemoryOutbox:
         if key not in self._numbers:
             self._numbers[key] = self._tail.new_number()
             self._keys[self._numbers[key]] = key
-        self._tail.note(Mark(Kind.MESSAGE, self._numbers[key], 0), self._shipped)
+        self._tail.note(Mark(ChangeKind.MESSAGE, self._numbers[key], 0), self._shipped)
 
     def everything(self) -> Iterator[Known]:
         """All that there is to ship."""
-        yield from ((Mark(Kind.MESSAGE, number, 0), self._shipped) for number in self._keys)
+        yield from ((Mark(ChangeKind.MESSAGE, number, 0), self._shipped) for number in self._keys)
 
     def _shipped(self, mark: Mark) -> tuple[int, Parcel]:
         return mark.number, self._parcels[self._keys[mark.number]]
@@ -221,7 +221,7 @@ class MemoryAccounts:
         self._refusals: list[Refusal] = []
         self._counts = dict.fromkeys(("readings", "duplicates", "refused", "entries"), 0)
 
-    def put(self, refusals: Sequence[Refusal], added: Added, entries: int, bounds: Bounds) -> None:
+    def put(self, refusals: Sequence[Refusal], added: Added, entries: int, bounds: KeptBounds) -> None:
         """Count, and keep the newest refusals, cut."""
         for name, count in zip(self._counts, (*added, entries), strict=True):
             self._counts[name] += count

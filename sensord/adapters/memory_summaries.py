@@ -7,18 +7,18 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sensord.adapters.memory_readings import Key, MemoryReadings, Row
+from sensord.adapters.memory_readings import KeptRow, MemoryReadings, SeriesKey
 from sensord.adapters.memory_tail import Known, MemoryTail
 from sensord.edges.sqlite_codec import ceil_ms
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.edges.sqlite_places import species_of
-from sensord.edges.sqlite_spans import Part, Span, bounds_of_day, days_of_hour, look_at, together
+from sensord.edges.sqlite_spans import SpanFigures, SpanPart, bounds_of_day, days_of_hour, look_at, together
 from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, count
 from sensord.model import Quantity, instant
-from sensord.ports import Day, Hour, Kind, Mark, Place, TallyHour
+from sensord.ports import ChangeKind, Day, Hour, Mark, Place, TallyHour
 from sensord.science.degree_days import Tally
 
-Touched = tuple[int, Key]
+Touched = tuple[int, SeriesKey]
 """Hours since 1970, and the series."""
 
 Counted = tuple[str, str]
@@ -31,10 +31,10 @@ class MemorySummaries:
     def __init__(self, site: str, readings: MemoryReadings, zone: ZoneInfo, tail: MemoryTail) -> None:
         self._site, self._readings, self._zone, self._tail = site, readings, zone, tail
         self._touched: set[Touched] = set()
-        self._hours: dict[Key, dict[int, Span]] = {}
-        self._days: dict[Key, dict[int, Part]] = {}
+        self._hours: dict[SeriesKey, dict[int, SpanFigures]] = {}
+        self._days: dict[SeriesKey, dict[int, SpanPart]] = {}
         self._tallies: dict[Counted, dict[int, Tally]] = {}
-        self._keys: dict[int, Key] = {}
+        self._keys: dict[int, SeriesKey] = {}
         self._numbers: dict[Counted, int] = {}
         self._places: tuple[Place, ...] = ()
         self._active: set[Counted] = set()  # what is shown and shipped
@@ -68,19 +68,19 @@ class MemorySummaries:
         begun = [p for p in own if p.since <= instant(hour * HOUR_MS)]
         return (begun[-1:] or own)[0].definition if own else ""
 
-    def touch(self, rows: Sequence[Row]) -> None:
+    def touch(self, rows: Sequence[KeptRow]) -> None:
         """The hours of these are to be computed."""
         self._touched |= {(row.measured_ms // HOUR_MS, row.key) for row in rows}
 
-    def _probes(self, place: Place) -> list[Key]:
-        keys: list[Key] = [(probe, Quantity.TEMPERATURE) for probe in place.probes]
+    def _probes(self, place: Place) -> list[SeriesKey]:
+        keys: list[SeriesKey] = [(probe, Quantity.TEMPERATURE) for probe in place.probes]
         return [key for key in keys if key in self._readings.columns]
 
-    def _span(self, key: Key, start_ms: int, end_ms: int) -> Span:
+    def _span(self, key: SeriesKey, start_ms: int, end_ms: int) -> SpanFigures:
         near = self._readings.columns[key].between(start_ms - BRIDGE_MS, end_ms + BRIDGE_MS)
         return look_at(near, start_ms, end_ms)
 
-    def _hour(self, mark: Touched) -> Span:
+    def _hour(self, mark: Touched) -> SpanFigures:
         return self._span(mark[1], mark[0] * HOUR_MS, (mark[0] + 1) * HOUR_MS)
 
     # --- keeping up
@@ -99,7 +99,7 @@ class MemorySummaries:
                 spans[other] = self._hour(other)
         for (hour, key), span in spans.items():
             self._hours.setdefault(key, {})[hour] = span
-            self._tail.note(Mark(Kind.HOUR, self._number_of(key), hour), self._shipped_hour)
+            self._tail.note(Mark(ChangeKind.HOUR, self._number_of(key), hour), self._shipped_hour)
         for key, day in {(key, day) for hour, key in spans for day in days_of_hour(self._zone, hour)}:
             self._put_day(key, day)
         counted = self._put_tallies(spans, now_ms)
@@ -107,7 +107,7 @@ class MemorySummaries:
         self._touched -= {mark for mark in touched if mark[0] < this_hour or mark[1] not in counted}
         return len(spans)
 
-    def _beside(self, mark: Touched, span: Span) -> set[Touched]:
+    def _beside(self, mark: Touched, span: SpanFigures) -> set[Touched]:
         """Hours with a line to a reading of this one that was not there when they were computed."""
         hour, key = mark
         if span.first_ms is None:
@@ -118,7 +118,7 @@ class MemorySummaries:
         last = hour if known and known.last_ms == span.last_ms else after
         return {(other, key) for other in range(first, last + 1) if other != hour}
 
-    def _put_day(self, key: Key, day: int) -> None:
+    def _put_day(self, key: SeriesKey, day: int) -> None:
         start_ms, end_ms = bounds_of_day(self._zone, day)
         first, last = -(-start_ms // HOUR_MS), end_ms // HOUR_MS
         known = self._hours.get(key, {})
@@ -130,10 +130,10 @@ class MemorySummaries:
         part = together(parts)
         if part.count:
             self._days.setdefault(key, {})[day] = part
-            self._tail.note(Mark(Kind.DAY, self._number_of(key), day), self._shipped_day)
+            self._tail.note(Mark(ChangeKind.DAY, self._number_of(key), day), self._shipped_day)
 
-    def _put_tallies(self, spans: dict[Touched, Span], now_ms: int) -> set[Key]:
-        counted: set[Key] = set()
+    def _put_tallies(self, spans: dict[Touched, SpanFigures], now_ms: int) -> set[SeriesKey]:
+        counted: set[SeriesKey] = set()
         for place in self._places:
             probes = self._probes(place)
             counted.update(probes)
@@ -151,23 +151,23 @@ class MemorySummaries:
         for of, tallies in self._tallies.items():
             if of != mine and of[0] == place.enclosure and is_known(tallies.get(hour)):
                 tallies[hour] = Tally(0.0, 0.0, 0.0, 0.0)
-                self._tail.note(Mark(Kind.TALLY, self._number_of_place(of), hour), self._shipped_tally)
+                self._tail.note(Mark(ChangeKind.TALLY, self._number_of_place(of), hour), self._shipped_tally)
         if is_known(tally):
             self._tallies[mine][hour] = tally
-            self._tail.note(Mark(Kind.TALLY, self._number_of_place(mine), hour), self._shipped_tally)
+            self._tail.note(Mark(ChangeKind.TALLY, self._number_of_place(mine), hour), self._shipped_tally)
 
     # --- to be shipped
 
     def everything(self) -> Iterator[Known]:
         """All that there is to ship."""
         for key, hours in self._hours.items():
-            yield from ((Mark(Kind.HOUR, self._number_of(key), hour), self._shipped_hour) for hour in hours)
+            yield from ((Mark(ChangeKind.HOUR, self._number_of(key), hour), self._shipped_hour) for hour in hours)
         for key, days in self._days.items():
-            yield from ((Mark(Kind.DAY, self._number_of(key), day), self._shipped_day) for day in days)
+            yield from ((Mark(ChangeKind.DAY, self._number_of(key), day), self._shipped_day) for day in days)
         for of, tallies in self._tallies.items():
-            yield from ((Mark(Kind.TALLY, self._number_of_place(of), h), self._shipped_tally) for h in tallies)
+            yield from ((Mark(ChangeKind.TALLY, self._number_of_place(of), h), self._shipped_tally) for h in tallies)
 
-    def _number_of(self, key: Key) -> int:
+    def _number_of(self, key: SeriesKey) -> int:
         number = self._readings.number_of(key)
         self._keys[number] = key
         return number

@@ -11,15 +11,15 @@ from typing import Any, NamedTuple
 from sensord.edges.sqlite_codec import SCALE
 from sensord.edges.sqlite_shipping import LONGEST_WORDS, PARKED_KEPT
 from sensord.model import Quantity, instant
-from sensord.ports import Backlog, Kind, Mark, Parked, Position, Window
+from sensord.ports import Backlog, ChangeKind, ChangeWindow, Mark, Parked, Position
 
-Look = Callable[[Mark], tuple[Any, ...] | None]
+MemoryShipment = Callable[[Mark], tuple[Any, ...] | None]
 """A thing as it is now; None where it is gone."""
 
-Known = tuple[Mark, Look]
+Known = tuple[Mark, MemoryShipment]
 
 
-class Refused(NamedTuple):
+class RefusedPoints(NamedTuple):
     """What the other database did not take, and since when."""
 
     at: datetime
@@ -37,12 +37,12 @@ class MemoryTail:
         self._destination = ""
         self._waiting: dict[int, Mark] = {}  # by change, ascending
         self._newest: dict[Mark, int] = {}
-        self._looks: dict[tuple[int, int], Look] = {}
+        self._looks: dict[tuple[int, int], MemoryShipment] = {}
         self._changes = self._history = self._numbers = 0
         self._settled_at: datetime | None = None
         self._series: dict[tuple[str, str, str], int] = {}
         self._last_of: dict[int, Callable[[], tuple[Any, ...] | None]] = {}
-        self.parked: list[Refused] = []
+        self.parked: list[RefusedPoints] = []
 
     # --- numbers
 
@@ -75,7 +75,7 @@ class MemoryTail:
         with self._lock:
             again, self.parked = [r.parked.mark for r in self.parked], []
             if destination == self._destination:
-                for mark in sorted(again, key=lambda m: m.kind == Kind.READING):
+                for mark in sorted(again, key=lambda m: m.kind == ChangeKind.READING):
                     self._note(mark)
                 return
             self._waiting.clear()
@@ -86,7 +86,7 @@ class MemoryTail:
                     self.note(mark, look)
             self._history = self._changes
 
-    def note(self, mark: Mark, look: Look) -> None:
+    def note(self, mark: Mark, look: MemoryShipment) -> None:
         """It is there, or changed."""
         if self._destination:
             with self._lock:
@@ -95,7 +95,7 @@ class MemoryTail:
 
     def _note(self, mark: Mark) -> None:
         self._changes += 1
-        if mark.kind != Kind.READING:
+        if mark.kind != ChangeKind.READING:
             self._waiting.pop(self._newest.get(mark, 0), None)
             self._newest[mark] = self._changes
         self._waiting[self._changes] = mark
@@ -107,7 +107,7 @@ class MemoryTail:
                 mark = self._waiting.pop(change)
                 if self._newest.get(mark) == change:
                     del self._newest[mark]
-            self.parked += [Refused(now, p._replace(words=p.words[:LONGEST_WORDS])) for p in parked]
+            self.parked += [RefusedPoints(now, p._replace(words=p.words[:LONGEST_WORDS])) for p in parked]
             del self.parked[:-PARKED_KEPT]
             self._settled_at = now
 
@@ -118,41 +118,41 @@ class MemoryTail:
         numbers = {number for key, number in self._series.items() if key[0] == site}
         with self._lock:
             waiting = self._waiting.values()
-            return min((m.at for m in waiting if m.kind == Kind.READING and m.number in numbers), default=None)
+            return min((m.at for m in waiting if m.kind == ChangeKind.READING and m.number in numbers), default=None)
 
     def refused_ms(self, number: int) -> set[int]:
         """When the readings of a series were measured that the other database did not take [ms]."""
         marks = [r.parked.mark for r in self.parked]
-        return {mark.at for mark in marks if mark.kind == Kind.READING and mark.number == number}
+        return {mark.at for mark in marks if mark.kind == ChangeKind.READING and mark.number == number}
 
     # --- what is next
 
-    def window(self, position: Position, limit: int) -> Window | None:
+    def window(self, position: Position, limit: int) -> ChangeWindow | None:
         """The next changes: at most `limit` things; None where nothing waits."""
         with self._lock:
             changes = list(islice((c for c in self._waiting if c >= position.change), limit))
             if not changes:
                 return None
-            found: list[list[Any]] = [[] for _ in Kind]
+            found: list[list[Any]] = [[] for _ in ChangeKind]
             for change in changes:
                 mark = self._waiting[change]
                 look = self._looks.get((mark.kind, mark.number))
                 row = look(mark) if look is not None else None
                 if row is not None:
-                    found[mark.kind].append((*row, change) if mark.kind == Kind.READING else row)
-            return Window(Position(changes[-1] + 1), *found)
+                    found[mark.kind].append((*row, change) if mark.kind == ChangeKind.READING else row)
+            return ChangeWindow(Position(changes[-1] + 1), *found)
 
-    def newest(self) -> Window:
+    def newest(self) -> ChangeWindow:
         """The newest reading of the first series, whether it was shipped or not."""
         found = (look() for look in self._last_of.values())
         rows = [row for row in found if row is not None][:1]
-        return Window(Position(), rows, [], [], [], [], [], [], [])
+        return ChangeWindow(Position(), rows, [], [], [], [], [], [], [])
 
     def backlog(self, position: Position) -> Backlog:
         """What waits beyond a position."""
         with self._lock:
             waiting = [(change, mark) for change, mark in self._waiting.items() if change >= position.change]
-            new = (m for c, m in waiting if c > self._history and m.kind == Kind.READING)
+            new = (m for c, m in waiting if c > self._history and m.kind == ChangeKind.READING)
             rows = (self._looks[mark.kind, mark.number](mark) for mark in new)
             oldest = next((instant(row[1] + row[4]) for row in rows if row is not None), None)
             return Backlog(len(waiting), oldest, self._settled_at)

@@ -113,9 +113,9 @@ def places(garden: Garden) -> Places:
 def open_store(built: OneGarden, path: Path, durable: bool = True, together: int = 1) -> SqliteStore:
     """The SQLite store of this configuration; a replay, which can be repeated, need not wait for the disk."""
     from sensord.edges.sqlite import SqliteStore
-    from sensord.edges.sqlite_journal import Bounds
+    from sensord.edges.sqlite_journal import KeptBounds
 
-    bounds = Bounds(refusals=built.settings.store.refusals_kept)
+    bounds = KeptBounds(refusals=built.settings.store.refusals_kept)
     ships_to = built.settings.influx.destination if durable else ""
     return SqliteStore(path, durable=durable, together=together, bounds=bounds, ships_to=ships_to)
 
@@ -179,12 +179,12 @@ def inbox(built: OneGarden, clock: WaitingClock, store: Share) -> mqtt.MqttInbox
     return mqtt.MqttInbox(broker(built), built.garden.site.name, clock, last_receipt(built, store), subscribed)
 
 
-def broker(built: OneGarden) -> mqtt.BrokerSettings:
+def broker(built: OneGarden) -> mqtt.BrokerAccess:
     """The broker's settings in the words of the edge."""
     from sensord.edges import mqtt
 
     b = built.settings.broker
-    return mqtt.BrokerSettings(
+    return mqtt.BrokerAccess(
         host=b.host,
         port=b.port,
         client_id=b.client_id or f"sensord-{built.garden.site.name}",

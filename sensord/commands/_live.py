@@ -56,7 +56,7 @@ def run(config: Path, secrets: Path | None, record: Path | None) -> None:
         if page is not None:
             stack.callback(page.close)
             log.info("the page is at %s", page.address)
-        telling = _unwatched.Telling(house.found, house.unsound, store, stop)
+        telling = _unwatched.UnwatchedTelling(house.found, house.unsound, store, stop)
         stack.callback(telling.close)
         heart = Heart()
         heart.ready()

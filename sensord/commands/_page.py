@@ -14,7 +14,7 @@ from sensord.model import EPOCH
 
 if TYPE_CHECKING:
     from sensord.commands._house import OneGarden
-    from sensord.edges.page.look import House
+    from sensord.edges.page.look import PageNeeds
     from sensord.edges.page.server import PageServer
     from sensord.loop import Loop
     from sensord.model import Message
@@ -106,10 +106,10 @@ def serve(
         raise Mistakes([str(trouble)]) from None
 
 
-def _house(shown: Shown, path: Path, root: str) -> House:
-    from sensord.edges.page.look import House
+def _house(shown: Shown, path: Path, root: str) -> PageNeeds:
+    from sensord.edges.page.look import PageNeeds
 
-    return House(
+    return PageNeeds(
         settings=shown.built.settings,
         garden=shown.built.garden,
         texts=shown.built.texts,

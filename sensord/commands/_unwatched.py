@@ -27,7 +27,7 @@ FIRST_PAUSE_S, LONGEST_PAUSE_S = 30.0, 1800.0
 TOLD_FOR = timedelta(days=2)
 
 
-class Telling:
+class UnwatchedTelling:
     """Tells of every unwatched garden, on a thread of its own, until each phone has taken it."""
 
     def __init__(self, found: Found, unsound: Sequence[GardenFound], store: SqliteStore, stop: threading.Event) -> None:

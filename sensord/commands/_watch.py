@@ -20,7 +20,7 @@ from sensord.edges.clock import RealClock
 from sensord.edges.mqtt import MqttInbox
 from sensord.edges.push import AppriseChannel, LogChannel, Pictures
 from sensord.edges.scheduler import TurnScheduler
-from sensord.edges.sender import Sender
+from sensord.edges.sender import ThreadSender
 from sensord.edges.sqlite import SqliteStore
 from sensord.loop import Loop
 from sensord.model import EPOCH, Route
@@ -48,11 +48,11 @@ class Around(NamedTuple):
     is_shared: bool
 
 
-class Edges(NamedTuple):
+class GardenEdges(NamedTuple):
     """What stands around a loop, and is taken down with it."""
 
     inbox: MqttInbox
-    sender: Sender
+    sender: ThreadSender
     scheduler: TurnScheduler
     loop: Loop
     stack: ExitStack
@@ -67,7 +67,7 @@ class GardenWatch:
         self.clock = RealClock(floor=max(_build.RELEASED, _build.last_receipt(built, self.share) or _build.RELEASED))
         self.failure: Exception | None = None  # what ended the only garden's loop
         self._pause_s, self._round = FIRST_PAUSE_S, time.monotonic()
-        self._edges: Edges | None = None  # None while it is down
+        self._edges: GardenEdges | None = None  # None while it is down
         self._thread = threading.Thread(target=self._run, name=built.name, daemon=True)
         try:
             self._edges = self._open()
@@ -144,7 +144,7 @@ class GardenWatch:
                 return
             begun = time.monotonic()
 
-    def _has_ended(self, edges: Edges) -> bool:
+    def _has_ended(self, edges: GardenEdges) -> bool:
         """Watch, until the daemon ends; False where the loop met a defect and is to be begun anew."""
         try:
             with edges.stack:
@@ -178,13 +178,13 @@ class GardenWatch:
         self._round = time.monotonic()
         return self._around.stop.is_set()
 
-    def _open(self) -> Edges:
+    def _open(self) -> GardenEdges:
         built, share = self.built, self.share
         with ExitStack() as stack:
             inbox = _build.inbox(built, self.clock, share)
             stack.callback(inbox.close)
             pictures = self._pictures(stack)
-            sender = Sender(channels(built, pictures, self._around.is_shared), wake=inbox.wake)
+            sender = ThreadSender(channels(built, pictures, self._around.is_shared), wake=inbox.wake)
             stack.callback(sender.close)
             scheduler = TurnScheduler(tuple(built.garden.cadences.values()), inbox.wake)
             scheduler.start()
@@ -200,7 +200,7 @@ class GardenWatch:
                 on_step=scheduler.lay_anew,
                 shipping=self._around.shipping,
             )
-            return Edges(inbox, sender, scheduler, loop, stack.pop_all())
+            return GardenEdges(inbox, sender, scheduler, loop, stack.pop_all())
 
     def _recorded(self, inbox: MqttInbox) -> Inbox:
         """The inbox, recorded where that is wanted: of several gardens, each into a file of its own."""
@@ -217,7 +217,7 @@ class GardenWatch:
         """What draws the week's picture; None where no week is pushed."""
         if not self.built.settings.review.at:
             return None
-        from sensord.edges.charts import Pictures as Drawn
+        from sensord.edges.charts import PictureMaker as Drawn
 
         around = self._around
         pictures = Drawn(around.config, around.path, around.secrets, site=self.built.name)

@@ -21,7 +21,7 @@ HURRICANE_M_S = 32.7
 """From here on the wind is Beaufort 12 (WMO, Manual on Codes, table 1100; from memory; of the mean, here of a gust) [m/s]."""
 
 
-class Units(StrEnum):
+class AnchorUnits(StrEnum):
     """Units in which bare numbers are read and results are printed."""
 
     METRIC = "metric"
@@ -51,14 +51,14 @@ def command(
     largest_ballast: Annotated[str, typer.Option(help=say("commands.anchor.option.largest"))] = "20kg",
     height_factor: Annotated[float, typer.Option(help=say("commands.anchor.option.exposure"))] = 0.85,
     safety_factor: Annotated[float, typer.Option(help=say("commands.anchor.option.margin"))] = 1.5,
-    units: Annotated[Units, typer.Option(help=say("commands.anchor.option.units"))] = Units.METRIC,
+    units: Annotated[AnchorUnits, typer.Option(help=say("commands.anchor.option.units"))] = AnchorUnits.METRIC,
     json: Annotated[bool, typer.Option("--json", help=say("commands.anchor.option.json"))] = False,
 ) -> None:
     """Say which gust an enclosure holds and what to add: kilograms, bricks, and against sliding or tipping.
 
     Ends with 0 if it holds (or no gust is given), with 1 if it does not.
     """
-    us = units is Units.US
+    us = units is AnchorUnits.US
     length, kilograms = ("in", "lb") if us else ("m", "kg")
     wrong: list[str] = []
     frame = Frame(
@@ -107,14 +107,14 @@ class Case(NamedTuple):
     safety_factor: float
 
 
-class Step(NamedTuple):
+class BallastStep(NamedTuple):
     """With so much ballast it holds at least such a gust."""
 
     ballast_kg: float
     gust_m_s: float
 
 
-def _work_out(case: Case) -> tuple[AnchorAdvice, list[Step]]:
+def _work_out(case: Case) -> tuple[AnchorAdvice, list[BallastStep]]:
     """The advice, and a few steps of more ballast up to the largest."""
     loads = (case.force_coefficient, case.friction, case.height_factor, case.safety_factor)
     advice = wind_load.advise(
@@ -122,7 +122,7 @@ def _work_out(case: Case) -> tuple[AnchorAdvice, list[Step]]:
     )
     quarters = (case.largest_ballast_kg * i / 4 for i in range(1, 5))
     amounts = (case.ballast_kg, *(kg for kg in quarters if kg > case.ballast_kg))
-    return advice, [Step(kg, wind_load.gust_held(case.frame, kg, *loads).gust_m_s) for kg in amounts]
+    return advice, [BallastStep(kg, wind_load.gust_held(case.frame, kg, *loads).gust_m_s) for kg in amounts]
 
 
 def _out_of_bounds(case: Case) -> list[str]:
@@ -211,7 +211,7 @@ def _spread(low: str, high: str) -> str:
     return low if low == high else say("commands.anchor.spread", low=low, best=high)
 
 
-def _print_text(case: Case, advice: AnchorAdvice, steps: list[Step], us: bool) -> None:
+def _print_text(case: Case, advice: AnchorAdvice, steps: list[BallastStep], us: bool) -> None:
     from rich.console import Console
     from rich.table import Table
 
@@ -262,7 +262,7 @@ def _how(advice: AnchorAdvice) -> str:
     return say(f"commands.anchor.fails.{advice.by}")
 
 
-def _print_json(case: Case, advice: AnchorAdvice, steps: list[Step]) -> None:
+def _print_json(case: Case, advice: AnchorAdvice, steps: list[BallastStep]) -> None:
     import json
 
     gust, caution = case.gust_m_s, say("commands.anchor.caution")

@@ -13,7 +13,7 @@ from sensord.language.terminal import say
 ELSEWHERE = say("commands.demo.not_installed")
 
 
-class Units(StrEnum):
+class DemoUnits(StrEnum):
     """Units of what is shown."""
 
     METRIC = "metric"
@@ -24,7 +24,7 @@ def command(
     days: Annotated[int, typer.Option(min=1, max=14, help=say("commands.demo.option.days"))] = 3,
     seconds: Annotated[float, typer.Option(min=10, help=say("commands.demo.option.seconds"))] = 66.0,
     seed: Annotated[int, typer.Option(help=say("commands.demo.option.seed"))] = 7,
-    units: Annotated[Units, typer.Option(help=say("commands.demo.option.units"))] = Units.METRIC,
+    units: Annotated[DemoUnits, typer.Option(help=say("commands.demo.option.units"))] = DemoUnits.METRIC,
     store: Annotated[Path | None, typer.Option(help=say("commands.demo.option.store"))] = None,
     page: Annotated[
         bool,

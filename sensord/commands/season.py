@@ -20,14 +20,14 @@ from sensord.species import Species
 CHART_STEP = timedelta(days=10)
 
 
-class Units(StrEnum):
+class SeasonUnits(StrEnum):
     """Units of the mean temperature, in and out."""
 
     METRIC = "metric"
     US = "us"
 
 
-class Day(NamedTuple):
+class ChartDay(NamedTuple):
     """One row of the chart."""
 
     day: date
@@ -46,7 +46,7 @@ class Season(NamedTuple):
     window: MigrationWindow | None
     start: OutdoorStart | None
     reason: str
-    days: list[Day]
+    days: list[ChartDay]
 
 
 def command(
@@ -65,7 +65,7 @@ def command(
     ] = None,
     mean_temperature: Annotated[float | None, typer.Option(help=say("commands.season.option.mean_temperature"))] = None,
     species: Annotated[str, typer.Option(help=say("commands.season.option.species"))] = "monarch",
-    units: Annotated[Units, typer.Option(help=say("commands.season.option.units"))] = Units.METRIC,
+    units: Annotated[SeasonUnits, typer.Option(help=say("commands.season.option.units"))] = SeasonUnits.METRIC,
     json: JsonOption = False,
 ) -> None:
     """Say from when found eggs belong outdoors, when the migration passes, and how the days shorten.
@@ -78,7 +78,7 @@ def command(
     profile = _profile(species)
     days = season.DEVELOPMENT_DAYS if development_days is None else development_days
     if mean_temperature is not None:
-        us = units is Units.US
+        us = units is SeasonUnits.US
         days = _days_at((mean_temperature - 32.0) / 1.8 if us else mean_temperature, profile, us)
     found = _season(*place, year or datetime.now(UTC).year, days)
     if json:
@@ -150,7 +150,7 @@ def _season(latitude_deg: float, longitude_deg: float, year: int, development_da
     while day <= date(year, 11, 20):
         length = day_length_hours(latitude_deg, longitude_deg, day)
         change = season.day_length_change_minutes(latitude_deg, longitude_deg, day)
-        days.append(Day(day, length, change, noon_elevation_deg(latitude_deg, day)))
+        days.append(ChartDay(day, length, change, noon_elevation_deg(latitude_deg, day)))
         day += CHART_STEP
     reason = season.not_covered(latitude_deg, longitude_deg)
     return Season(latitude_deg, longitude_deg, year, development_days, window, start, reason, days)

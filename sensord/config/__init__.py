@@ -30,4 +30,4 @@ from sensord.config.settings import Settings as Settings
 from sensord.config.settings import local as local
 from sensord.config.store import InfluxSettings as InfluxSettings
 from sensord.config.store import StoreSettings as StoreSettings
-from sensord.config.values import Part as Part
+from sensord.config.values import Table as Table

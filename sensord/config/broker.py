@@ -6,10 +6,10 @@ from typing import Literal
 
 from pydantic import Field, SecretStr
 
-from sensord.config.values import Part, Topic
+from sensord.config.values import Table, Topic
 
 
-class SharedBroker(Part):
+class SharedBroker(Table):
     """[broker] of a house of several gardens."""
 
     host: str = "localhost"

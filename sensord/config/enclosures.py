@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pydantic import AwareDatetime, Field
 
-from sensord.config.values import Amount, Name, Part
+from sensord.config.values import Amount, Name, Table
 from sensord.model import Kind, Stage
 
 
-class EnclosureSettings(Part):
+class EnclosureSettings(Table):
     """[[enclosure]]"""
 
     name: Name
@@ -27,7 +27,7 @@ class EnclosureSettings(Part):
     rules: dict[str, dict[str, Amount]] = Field(default_factory=dict)
 
 
-class CohortSettings(Part):
+class CohortSettings(Table):
     """[[cohort]]"""
 
     name: Name

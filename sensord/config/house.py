@@ -30,7 +30,7 @@ from sensord.config.settings import Settings
 from sensord.config.sources import OF_GARDENS, PREFIX, Sources, document_in, prefix_of, secrets_directory, secrets_in
 from sensord.config.sources import variables as variables_in
 from sensord.config.store import InfluxSettings, StoreSettings
-from sensord.config.values import Part
+from sensord.config.values import Table
 from sensord.language.terminal import say
 
 ParametersOf = Callable[[Path, Settings], Parameters]
@@ -43,7 +43,7 @@ SHARED = ("page", "store", "influx")
 MOST_GARDENS = 32
 
 
-class HousePush(Part):
+class HousePush(Table):
     """[push] of a house: who keeps the machine, and is told of a garden that can't be watched."""
 
     phone: tuple[SecretStr, ...] = ()

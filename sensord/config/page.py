@@ -8,11 +8,11 @@ from ipaddress import ip_address
 
 from pydantic import Field, SecretStr
 
-from sensord.config.values import BaseUrl, Host, LongText, Part, PasswordHash, VeryLongText
+from sensord.config.values import BaseUrl, Host, LongText, PasswordHash, Table, VeryLongText
 from sensord.language.terminal import say
 
 
-class PageSettings(Part):
+class PageSettings(Table):
     """[page]"""
 
     enabled: bool = False

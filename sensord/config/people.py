@@ -7,13 +7,13 @@ from typing import Literal, get_args
 
 from pydantic import Field, SecretStr
 
-from sensord.config.values import ClockTime, Name, Part, Zone
+from sensord.config.values import ClockTime, Name, Table, Zone
 
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 WEEKDAYS: tuple[str, ...] = get_args(Weekday)
 
 
-class SiteSettings(Part):
+class SiteSettings(Table):
     """[site]"""
 
     name: Name
@@ -24,7 +24,7 @@ class SiteSettings(Part):
     time_zone: Zone
 
 
-class KeeperSettings(Part):
+class KeeperSettings(Table):
     """[keeper]"""
 
     units: Literal["metric", "us"] = "metric"
@@ -38,7 +38,7 @@ class KeeperSettings(Part):
     language: str = "en"
 
 
-class PushSettings(Part):
+class PushSettings(Table):
     """[push]"""
 
     phone: tuple[SecretStr, ...] = ()
@@ -46,7 +46,7 @@ class PushSettings(Part):
     timeout_s: float = Field(default=10, ge=1, le=60)
 
 
-class ReviewSettings(Part):
+class ReviewSettings(Table):
     """[review]: when the week's picture is pushed; never while `at` is empty. The season counts from `season_start`."""
 
     day: Weekday = "sunday"

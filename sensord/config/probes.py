@@ -6,18 +6,18 @@ from typing import Literal
 
 from pydantic import Field
 
-from sensord.config.values import Name, Part, Pointer, TopicFilter
+from sensord.config.values import Name, Pointer, Table, TopicFilter
 from sensord.model import Form, Quantity
 
 
-class TimeSettings(Part):
+class TimeSettings(Table):
     """Where a JSON payload carries its time."""
 
     pointer: Pointer
     form: Literal["rfc3339", "unix", "unix-ms"] = "rfc3339"
 
 
-class ReadSettings(Part):
+class ReadSettings(Table):
     """[[probe.reads]]: one quantity of the probe."""
 
     quantity: Quantity
@@ -28,7 +28,7 @@ class ReadSettings(Part):
     form: Form | None = None
 
 
-class ProbeSettings(Part):
+class ProbeSettings(Table):
     """[[probe]]"""
 
     name: Name

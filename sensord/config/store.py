@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from pydantic import Field, SecretStr
 
-from sensord.config.values import Part, ServerAddress
+from sensord.config.values import ServerAddress, Table
 
 
-class StoreSettings(Part):
+class StoreSettings(Table):
     """[store]"""
 
     path: str = Field(default="sensord.sqlite3", min_length=1)
     refusals_kept: int = Field(default=1000, ge=10, le=100_000)
 
 
-class InfluxSettings(Part):
+class InfluxSettings(Table):
     """[influx]: where everything is shipped to as well; nothing is while `url` is empty."""
 
     url: ServerAddress = ""

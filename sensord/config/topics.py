@@ -11,7 +11,7 @@ from sensord.language.terminal import say
 from sensord.model import Form
 
 
-class Source(NamedTuple):
+class TopicSource(NamedTuple):
     """Where a quantity comes from."""
 
     key: str
@@ -22,10 +22,10 @@ class Source(NamedTuple):
     quantity: str
 
 
-def sources_of(chosen: Settings) -> list[Source]:
+def sources_of(chosen: Settings) -> list[TopicSource]:
     """Every quantity whose topic could be read."""
     return [
-        Source(
+        TopicSource(
             f"probe[{i}].reads[{j}]",
             f"probe[{i}].reads[{j}].topic" if read.topic else f"probe[{i}].topic",
             topic,
@@ -65,7 +65,7 @@ def overlaps(chosen: Settings) -> Iterator[str]:
             yield f"{other.key}: " + say("settings.read_twice", key=one.key, topic=one.topic, what=what)
 
 
-def _same_value(one: Source, other: Source) -> bool:
+def _same_value(one: TopicSource, other: TopicSource) -> bool:
     if one.form is not other.form or one.what != other.what:
         return False
     return one.form is not Form.SENML or bool(one.what) or one.quantity == other.quantity

@@ -14,7 +14,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
 from sensord.language.terminal import say
 
 
-class Part(BaseModel):
+class Table(BaseModel):
     """A table of the configuration: unknown keys are mistakes."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)

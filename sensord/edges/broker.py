@@ -32,7 +32,7 @@ class Unreachable(Transient, OSError):
 
 
 @dataclass(frozen=True, slots=True)
-class BrokerSettings:
+class BrokerAccess:
     """How to reach the broker, who we are to it, and what we want of it."""
 
     host: str = "localhost"
@@ -55,7 +55,7 @@ class BrokerSettings:
         return f"{self.host}:{self.port}"
 
 
-def make_client(settings: BrokerSettings, session: bool, kind: type[AnyClient]) -> AnyClient:
+def make_client(settings: BrokerAccess, session: bool, kind: type[AnyClient]) -> AnyClient:
     """A paho client that keeps a session under our name, or a nameless one; OSError and ValueError name unusable files."""
     version5 = settings.protocol == "5"
     client = kind(
@@ -73,7 +73,7 @@ def make_client(settings: BrokerSettings, session: bool, kind: type[AnyClient]) 
     return client
 
 
-def _tls_context(settings: BrokerSettings) -> ssl.SSLContext:
+def _tls_context(settings: BrokerAccess) -> ssl.SSLContext:
     for key in ("ca_file", "certificate_file", "key_file"):
         name = getattr(settings, key)
         if name and not Path(name).is_file():
@@ -87,7 +87,7 @@ def _tls_context(settings: BrokerSettings) -> ssl.SSLContext:
     return context
 
 
-def connect(client: Client, settings: BrokerSettings, session: bool, receive_maximum: int = 65535) -> None:
+def connect(client: Client, settings: BrokerAccess, session: bool, receive_maximum: int = 65535) -> None:
     """Open the connection and ask for the session; raises OSError. The broker's answer comes to `on_connect`."""
     if settings.protocol != "5":
         client.connect(settings.host, settings.port, settings.keepalive_s)
@@ -109,7 +109,7 @@ _REFUSALS = {
 }
 
 
-def refused_because(code: ReasonCode, settings: BrokerSettings) -> str:
+def refused_because(code: ReasonCode, settings: BrokerAccess) -> str:
     """A reason code of CONNACK or DISCONNECT in plain words."""
     who = f"user {settings.user!r}" if settings.user else "anybody without a user name"
     words = _REFUSALS.get(str(code), "the broker says: {code}")
@@ -118,7 +118,7 @@ def refused_because(code: ReasonCode, settings: BrokerSettings) -> str:
     )
 
 
-def lost_because(code: ReasonCode, said_so: bool, settings: BrokerSettings) -> str:
+def lost_because(code: ReasonCode, said_so: bool, settings: BrokerAccess) -> str:
     """How an established connection ended; MQTT 5 brokers say why, older ones just go."""
     if said_so:
         return refused_because(code, settings)
@@ -130,7 +130,7 @@ def lost_because(code: ReasonCode, said_so: bool, settings: BrokerSettings) -> s
     )
 
 
-def in_plain_words(error: BaseException, settings: BrokerSettings) -> str:
+def in_plain_words(error: BaseException, settings: BrokerAccess) -> str:
     """What went wrong on the way to the broker, and what to look at."""
     where = settings.address
     if isinstance(error, ssl.SSLCertVerificationError):
@@ -149,7 +149,7 @@ def in_plain_words(error: BaseException, settings: BrokerSettings) -> str:
     return f"unexpected trouble with {where}: {error!r}"
 
 
-def closed_before_answering(settings: BrokerSettings) -> str:
+def closed_before_answering(settings: BrokerAccess) -> str:
     """A connection that ended, or hung, before the broker's greeting."""
     kind = "does it speak MQTT without TLS there?" if settings.tls else "does it want TLS there?"
     return f"{settings.address} did not answer the greeting; is it an MQTT broker, and {kind}"
@@ -159,7 +159,7 @@ def closed_before_answering(settings: BrokerSettings) -> str:
 
 
 @contextmanager
-def _visit(settings: BrokerSettings, timeout_s: float) -> Iterator[Client]:
+def _visit(settings: BrokerAccess, timeout_s: float) -> Iterator[Client]:
     """A nameless client that the broker has greeted; Unreachable says why it has not."""
     greeting: list[str] = []
     greeted = threading.Event()
@@ -187,7 +187,7 @@ def _visit(settings: BrokerSettings, timeout_s: float) -> Iterator[Client]:
 
 
 def publish(
-    settings: BrokerSettings, topic: str, payload: bytes | str, retain: bool = False, timeout_s: float = 10.0
+    settings: BrokerAccess, topic: str, payload: bytes | str, retain: bool = False, timeout_s: float = 10.0
 ) -> None:
     """Publish one message with QoS 1 and wait until the broker has taken it; Unreachable says why it has not."""
     refused: list[str] = []
@@ -206,7 +206,7 @@ def publish(
             raise Unreachable(refused[0] if refused else late)
 
 
-def listen(settings: BrokerSettings, seconds: float, timeout_s: float = 10.0) -> list[Arrival]:
+def listen(settings: BrokerAccess, seconds: float, timeout_s: float = 10.0) -> list[Arrival]:
     """What comes on our topics within `seconds`, without touching our session; Unreachable, or where we may not read."""
     heard: list[Arrival] = []
     refused: list[str] = []

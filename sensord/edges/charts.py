@@ -23,7 +23,7 @@ from typing import Any
 from sensord.language import Measure
 from sensord.ports import Transient
 from sensord.review.rows import Bar
-from sensord.review.whole import Cage, Review
+from sensord.review.whole import CageReview, Review
 from sensord.review.words import headline, sentences
 
 INK, QUIET, FAINT, HOT, FILL = "#131d17", "#3d4a42", "#b9c9bf", "#7c2800", "#cfdcd3"
@@ -95,7 +95,7 @@ def _note(review: Review, measure: Measure) -> str:
     return measure.say(f"report.picture.note_{'days' if review.span.is_season else 'hours'}", beyond=beyond or None)
 
 
-def _course(axes: Any, cage: Cage, review: Review, measure: Measure) -> None:
+def _course(axes: Any, cage: CageReview, review: Review, measure: Measure) -> None:
     """The temperatures, with the tiers."""
     times = [bar.start for bar in cage.bars]
     low, mean, high = _columns(cage.bars, measure)
@@ -151,7 +151,7 @@ def _ticks(axes: Any, review: Review, measure: Measure) -> None:
     axes.grid(axis="x", which="major", color=FAINT, linewidth=0.6)
 
 
-def _heat(axes: Any, cage: Cage, review: Review, measure: Measure, is_last: bool) -> None:
+def _heat(axes: Any, cage: CageReview, review: Review, measure: Measure, is_last: bool) -> None:
     """Hours in the bands from the first tier up, one bar a day."""
     first = len(cage.limits.edges_c) - len(cage.limits.tiers) + 1
     most = max([sum(row.bands_h[first:]) for row in cage.rows], default=0.0)
@@ -258,7 +258,7 @@ class _Making:
         return lines[-1] if lines else f"exit code {self.process.returncode}"
 
 
-class Pictures:
+class PictureMaker:
     """Makes the pictures that messages ask for, each in a process of its own; for the sender's thread.
 
     A picture takes from seconds to a minute. Nothing else waits for it: `get` gives up soon, and the message's next attempt

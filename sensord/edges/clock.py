@@ -22,7 +22,7 @@ STEP = timedelta(seconds=30)
 SLEW_LIMIT = timedelta(minutes=10)
 
 
-class Step(NamedTuple):
+class ClockStep(NamedTuple):
     """The wall clock stepped: the timeline left `before` and went on at `after`."""
 
     before: datetime
@@ -41,7 +41,7 @@ class RealClock:
         self._wall, self._monotonic = wall, monotonic
         self._lock = threading.Lock()
         self._floor = floor
-        self._steps: list[Step] = []
+        self._steps: list[ClockStep] = []
         self._mark = monotonic()
         start = self._wall_now()
         self.is_set = start >= floor
@@ -62,18 +62,18 @@ class RealClock:
             if not self.is_set:
                 self.is_set = wall >= self._floor
                 if self.is_set:
-                    self._steps.append(Step(expected, wall))
+                    self._steps.append(ClockStep(expected, wall))
                     self._now = max(wall, expected)
                 else:
                     self._now = expected
             elif lead > SLEW_LIMIT:
-                self._steps.append(Step(expected, wall))
+                self._steps.append(ClockStep(expected, wall))
                 self._now = wall
             elif lead > timedelta():
                 self._now += min(elapsed, max(elapsed / 2, elapsed - lead))
             else:
                 if -lead > STEP:
-                    self._steps.append(Step(expected, wall))
+                    self._steps.append(ClockStep(expected, wall))
                 self._now = wall
             return self._now
 
@@ -81,7 +81,7 @@ class RealClock:
         """Real seconds to wait until `instant` [s], to be waited by a monotonic clock."""
         return (instant - self.now()).total_seconds()
 
-    def steps(self) -> list[Step]:
+    def steps(self) -> list[ClockStep]:
         """The steps noticed since the last call."""
         with self._lock:
             steps, self._steps = self._steps, []
@@ -105,7 +105,7 @@ class ScaledClock:
         """Real seconds until the garden's `instant` [s]."""
         return (instant - self.now()).total_seconds() / self._speed
 
-    def steps(self) -> list[Step]:
+    def steps(self) -> list[ClockStep]:
         """Never any."""
         return []
 
@@ -130,6 +130,6 @@ class SteppedClock:
         """Nothing is ever waited for."""
         return 0.0
 
-    def steps(self) -> list[Step]:
+    def steps(self) -> list[ClockStep]:
         """Never any."""
         return []

@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 
 from sensord.language import Measure
 from sensord.review.rows import Bar
-from sensord.review.whole import Cage, Review
+from sensord.review.whole import CageReview, Review
 
 WIDTH, HEIGHT = 560.0, 136.0
 LEFT, RIGHT, TOP, BOTTOM = 28.0, 44.0, 18.0, 4.0
@@ -53,7 +53,7 @@ def scale_of(review: Review) -> tuple[float, float]:
     return min([*lows, *limits], default=0.0) - ROOM_C, max([*highs, *limits], default=30.0) + ROOM_C
 
 
-def course(cage: Cage, review: Review, measure: Measure, name: str) -> Markup:
+def course(cage: CageReview, review: Review, measure: Measure, name: str) -> Markup:
     """The temperatures of one enclosure: from lowest to highest of each hour (of each day of a season), and the mean."""
     low_c, high_c = scale_of(review)
     field = Field(measure.value(low_c), measure.value(high_c), len(cage.bars))
@@ -77,7 +77,7 @@ def course(cage: Cage, review: Review, measure: Measure, name: str) -> Markup:
     return _svg(name, measure.say("report.drawing.title", who=cage.title), told, WIDTH, HEIGHT, parts)
 
 
-def offsets(cage: Cage, measure: Measure, name: str) -> Markup:
+def offsets(cage: CageReview, measure: Measure, name: str) -> Markup:
     """How much warmer than the shaded post it was, by local hour of the day."""
     width, height, left, top, bottom = 210.0, 136.0, 30.0, 18.0, 16.0
     values = [None if v is None else measure.span(v) for v in cage.offsets_k]
@@ -166,7 +166,7 @@ def _gaps(field: Field, bars: Sequence[Bar], name: str) -> Iterator[str]:
         )
 
 
-def _tiers(field: Field, cage: Cage, measure: Measure) -> Iterator[str]:
+def _tiers(field: Field, cage: CageReview, measure: Measure) -> Iterator[str]:
     above_y = TOP - 8.0
     for number, tier in reversed(list(enumerate(cage.limits.tiers))):
         level = measure.value(tier.temperature_c)

@@ -35,7 +35,7 @@ from sensord.edges.sqlite_codec import value_from_steps
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.edges.sqlite_places import species_of
 from sensord.model import Concern, Entry, Fate, Gap, Parcel, milliseconds
-from sensord.ports import Kind, Mark, Window
+from sensord.ports import ChangeKind, ChangeWindow, Mark
 from sensord.rules import Per
 
 LONGEST_TAG = 128
@@ -46,17 +46,17 @@ UNIX_EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
 DAY_MS = 86_400_000
 
 
-class Line(NamedTuple):
+class PointLine(NamedTuple):
     """One point, and what it stands for."""
 
     text: str
     mark: Mark
 
 
-class Lines(Sequence[Line]):
+class Lines(Sequence[PointLine]):
     """Points in order. Readings come by the ten thousand: they are written at once, and looked at singly only if refused."""
 
-    def __init__(self, readings: list[str], rows: Sequence[tuple[Any, ...]], others: list[Line]) -> None:
+    def __init__(self, readings: list[str], rows: Sequence[tuple[Any, ...]], others: list[PointLine]) -> None:
         self.texts = [*readings, *(x.text for x in others)]
         self._rows, self._others = rows, others
 
@@ -69,7 +69,7 @@ class Lines(Sequence[Line]):
         if i >= len(self._rows):
             return self._others[i - len(self._rows)]
         series, measured_ms, *_ = self._rows[i]
-        return Line(self.texts[i], Mark(Kind.READING, series, measured_ms))
+        return PointLine(self.texts[i], Mark(ChangeKind.READING, series, measured_ms))
 
     def misfits(self) -> list[int]:
         """The places of those of a time that InfluxDB can't keep."""
@@ -117,7 +117,7 @@ class LineMaker:
         self._scales: dict[int, float] = {}
         self._tags: dict[int, str] = {}
 
-    def lines(self, window: Window) -> Lines:
+    def lines(self, window: ChangeWindow) -> Lines:
         """Everything in the window."""
         others = [
             *self._hours(window),
@@ -138,7 +138,7 @@ class LineMaker:
                 self._tags[number] = head("", probe=probe, quantity=quantity, site=site)
         return self._tags[series]
 
-    def _readings(self, window: Window) -> list[str]:
+    def _readings(self, window: ChangeWindow) -> list[str]:
         """The busiest loop of shipping, hence written out."""
         tags, scales = self._tags, self._scales
         worths: dict[tuple[int, int], str] = {}  # few differ: a probe is good or not, and late or not
@@ -155,12 +155,14 @@ class LineMaker:
                 texts.append(f"reading{start} {worth}{measured_ms}")
         return texts
 
-    def _hours(self, window: Window) -> Iterator[Line]:
+    def _hours(self, window: ChangeWindow) -> Iterator[PointLine]:
         for series, hour, count, minimum, _, maximum, _, mean, _, doubtful, *_ in window.hours:
             fields = {"count": count, "minimum": minimum, "maximum": maximum, "mean": mean, "doubtful": doubtful}
-            yield Line(line(f"hour{self._of(series)}", hour * HOUR_MS, **fields), Mark(Kind.HOUR, series, hour))
+            yield PointLine(
+                line(f"hour{self._of(series)}", hour * HOUR_MS, **fields), Mark(ChangeKind.HOUR, series, hour)
+            )
 
-    def _days(self, window: Window) -> Iterator[Line]:
+    def _days(self, window: ChangeWindow) -> Iterator[PointLine]:
         for series, day, count, minimum, minimum_ms, maximum, maximum_ms, mean in window.days:
             fields = {
                 "count": count,
@@ -171,9 +173,9 @@ class LineMaker:
                 "mean": mean,
             }
             time_ms = (day - UNIX_EPOCH_ORDINAL) * DAY_MS
-            yield Line(line(f"day{self._of(series)}", time_ms, **fields), Mark(Kind.DAY, series, day))
+            yield PointLine(line(f"day{self._of(series)}", time_ms, **fields), Mark(ChangeKind.DAY, series, day))
 
-    def _tallies(self, window: Window) -> Iterator[Line]:
+    def _tallies(self, window: ChangeWindow) -> Iterator[PointLine]:
         for place, hour, degree_days, measured_s, bridged_s, missing_s, site, enclosure, definition in window.tallies:
             start = head("tally", site=site, enclosure=enclosure, species=species_of(definition))
             fields = {
@@ -182,9 +184,9 @@ class LineMaker:
                 "bridged_s": bridged_s,
                 "missing_s": missing_s,
             }
-            yield Line(line(start, hour * HOUR_MS, **fields), Mark(Kind.TALLY, place, hour))
+            yield PointLine(line(start, hour * HOUR_MS, **fields), Mark(ChangeKind.TALLY, place, hour))
 
-    def _concern(self, number: int, concern: Concern) -> Line:
+    def _concern(self, number: int, concern: Concern) -> PointLine:
         assert concern.opened_at is not None
         start = head("concern", site=concern.site, **self._about(concern.rule, concern.subject))
         text = line(
@@ -198,18 +200,18 @@ class LineMaker:
             over_at_s=_seconds(concern.over_at),
             **_followed(concern),
         )
-        return Line(text, Mark(Kind.CONCERN, number, 0))
+        return PointLine(text, Mark(ChangeKind.CONCERN, number, 0))
 
-    def _entry(self, number: int, entry: Entry) -> Line:
+    def _entry(self, number: int, entry: Entry) -> PointLine:
         rule, _, subject = entry.subject.partition("/")
         about = self._about(rule, subject) if rule in self._per else {"subject": entry.subject}
         if (entry.site, entry.subject) in self._enclosures:
             about = {"enclosure": entry.subject}
         start = head("entry", site=entry.site, what=entry.what.value, **about)
         text = line(start, milliseconds(entry.at), said=1.0, amount=entry.amount)
-        return Line(text, Mark(Kind.ENTRY, number, 0))
+        return PointLine(text, Mark(ChangeKind.ENTRY, number, 0))
 
-    def _message(self, number: int, parcel: Parcel) -> Iterator[Line]:
+    def _message(self, number: int, parcel: Parcel) -> Iterator[PointLine]:
         """A point for each concern that it speaks of; one where it speaks of none."""
         message, sent = parcel.message, parcel.state == Fate.SENT
         for key in message.concerns or (message.rule,):
@@ -218,12 +220,12 @@ class LineMaker:
             start = head("message", site=message.site, **about)
             sent_at_s = _seconds(parcel.sent_at)
             text = line(start, milliseconds(message.at), severity=message.severity, sent=sent, sent_at_s=sent_at_s)
-            yield Line(text, Mark(Kind.MESSAGE, number, 0))
+            yield PointLine(text, Mark(ChangeKind.MESSAGE, number, 0))
 
-    def _gap(self, number: int, gap: Gap) -> Line:
+    def _gap(self, number: int, gap: Gap) -> PointLine:
         start = head("gap", site=gap.site, kind=gap.kind.value, probe=gap.subject)
         text = line(start, milliseconds(gap.started_at), open=gap.ended_at is None, ended_at_s=_seconds(gap.ended_at))
-        return Line(text, Mark(Kind.GAP, number, 0))
+        return PointLine(text, Mark(ChangeKind.GAP, number, 0))
 
     def _about(self, rule: str, subject: str) -> dict[str, str]:
         """The tags of a concern."""
@@ -232,7 +234,7 @@ class LineMaker:
         return {"rule": rule, name: subject}
 
 
-def can_be_kept(point: Line) -> bool:
+def can_be_kept(point: PointLine) -> bool:
     """Whether InfluxDB can keep a point of this time."""
     return EARLIEST_MS <= int(point.text.rpartition(" ")[2]) <= LATEST_MS
 

@@ -22,7 +22,7 @@ MOST_ROWS = 5_000_000
 """Rows of one answer, page after page: more is a mistake in the question."""
 LARGEST_PAGE_BYTES = 64 * 2**20
 
-Row = dict[str, Any]
+QueryRow = dict[str, Any]
 
 
 class InfluxQL:
@@ -49,10 +49,10 @@ class InfluxQL:
 
     def rows(
         self, measurement: str, columns: tuple[str, ...], tags: Mapping[str, str], start_ms: int, end_ms: int
-    ) -> Iterator[Row]:
+    ) -> Iterator[QueryRow]:
         """Points with start <= time < end, ascending, page after page."""
         begin_ms, end_ms = max(start_ms, EARLIEST_MS), min(end_ms, LATEST_MS)
-        edge: list[Row] = []  # of the page before, those at its last instant: the next one begins with them again
+        edge: list[QueryRow] = []  # of the page before, those at its last instant: the next one begins with them again
         for _ in range(0, MOST_ROWS, ROWS_AT_ONCE):
             more = f" AND time >= {begin_ms}ms AND time < {end_ms}ms ORDER BY time LIMIT {ROWS_AT_ONCE}"
             page = self.answer(select(measurement, columns, tags, more))
@@ -63,7 +63,7 @@ class InfluxQL:
             edge = [row for row in page if row["time"] == begin_ms]
         raise ValueError(f"more than {MOST_ROWS} rows: ask for a shorter span")
 
-    def answer(self, query: str) -> list[Row]:
+    def answer(self, query: str) -> list[QueryRow]:
         """The rows of a query for one series."""
         (result,) = self.ask(query)
         return [

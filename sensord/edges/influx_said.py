@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import datetime
 
 from sensord.edges.influx_lines import EARLIEST_MS, LATEST_MS
-from sensord.edges.influx_query import InfluxQL, Row, moment, span_of
+from sensord.edges.influx_query import InfluxQL, QueryRow, moment, span_of
 from sensord.edges.sqlite_codec import ceil_ms
 from sensord.model import (
     Certainty,
@@ -157,5 +157,5 @@ class InfluxEntries:
         return found
 
 
-def _subject(row: Row) -> str:
+def _subject(row: QueryRow) -> str:
     return row["enclosure"] or row["probe"] or row["subject"] or ""

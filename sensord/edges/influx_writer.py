@@ -41,7 +41,7 @@ class Later(Transient):
         self.after_s = after_s
 
 
-class Refused(Exception):
+class BatchRefused(Exception):
     """The server takes something in the batch for wrong."""
 
     def __init__(self, words: str) -> None:
@@ -51,7 +51,7 @@ class Refused(Exception):
         self.is_too_old = "retention" in words  # the bucket keeps nothing as old as that
 
 
-class TooLarge(Exception):
+class BatchTooLarge(Exception):
     """The server takes only smaller batches."""
 
 
@@ -77,12 +77,12 @@ class InfluxWriter:
             try:
                 self._send(texts)
                 accepted += len(part)
-            except TooLarge:
+            except BatchTooLarge:
                 if len(part) == 1:
                     raise Transient("the server takes not even a single point: too large") from None
                 self.at_once = max(FEWEST_AT_ONCE, min(self.at_once, len(part) // 2))
                 parts.extend(_halves(part))
-            except Refused as refusal:
+            except BatchRefused as refusal:
                 refusals, last = refusals + 1, refusal
                 if refusal.is_too_old and refusal.dropped is not None:
                     accepted += len(part)  # of those that it can keep at all
@@ -147,9 +147,9 @@ def _raise(error: Any) -> None:
     """What a status means."""
     words = f"{error.status} {_words(error)}".strip()
     if error.status in REFUSES:
-        raise Refused(words) from None
+        raise BatchRefused(words) from None
     if error.status == TOO_LARGE:
-        raise TooLarge from None
+        raise BatchTooLarge from None
     if error.status in NOT_LET_IN:
         raise Transient(f"{NOT_LET_IN[error.status]} ({words})") from None
     wait = (error.headers or {}).get("Retry-After", "")

@@ -30,7 +30,7 @@ from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 
 from sensord.edges.broker import (
-    BrokerSettings,
+    BrokerAccess,
     Unreachable,
     closed_before_answering,
     connect,
@@ -50,7 +50,7 @@ from sensord.ports import Transient
 
 log = logging.getLogger("sensord.broker")
 
-__all__ = ["BrokerSettings", "BrokerStatus", "MqttInbox", "Unreachable", "listen", "publish"]
+__all__ = ["BrokerAccess", "BrokerStatus", "MqttInbox", "Unreachable", "listen", "publish"]
 
 QUEUE_LIMIT = 10_000
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 30.0
@@ -90,7 +90,7 @@ class MqttInbox:
 
     def __init__(
         self,
-        settings: BrokerSettings,
+        settings: BrokerAccess,
         site: str,
         clock: WaitingClock,
         not_before: datetime | None = None,

@@ -23,7 +23,7 @@ from sensord.language import Measure
 from sensord.model import Severity
 from sensord.review import matters as stood
 from sensord.review.rows import Row
-from sensord.review.whole import Cage, Review
+from sensord.review.whole import CageReview, Review
 from sensord.review.words import doubt, headline, sentences
 from sensord.science.bibliography import CITATIONS
 from sensord.species.limits import Limits
@@ -111,7 +111,7 @@ def as_csv(review: Review) -> str:
     return out.getvalue()
 
 
-def _line(review: Review, cage: Cage, row: Row) -> dict[str, object]:
+def _line(review: Review, cage: CageReview, row: Row) -> dict[str, object]:
     known = row.known_h > 0  # of a day of which nothing is known, no hours are counted
     bands = {
         f"hours_{name}_c": hours if known else None
@@ -204,7 +204,7 @@ def _words(review: Review, measure: Measure) -> dict[str, Any]:
     }
 
 
-def _cage(review: Review, cage: Cage, measure: Measure, number: int) -> dict[str, Any]:
+def _cage(review: Review, cage: CageReview, measure: Measure, number: int) -> dict[str, Any]:
     from sensord.edges import drawing
 
     name = f"review-{number}-{cage.name}"
@@ -246,7 +246,7 @@ def _row_head(row: Row, review: Review, measure: Measure) -> str:
     return f"{row.label[5:]}, {day}" if review.span.is_season else measure.weekday_and_day(row.start)
 
 
-def _row(row: Row, cage: Cage, measure: Measure, head: str, named: str) -> dict[str, Any]:
+def _row(row: Row, cage: CageReview, measure: Measure, head: str, named: str) -> dict[str, Any]:
     nothing = row.known_h == 0 and row.high is None
     return {
         "head": head,
@@ -271,7 +271,7 @@ def _when(at: datetime, measure: Measure, named: str) -> str:
     return measure.weekday_and_time(at) if named else measure.clock(at)
 
 
-def _facts(review: Review, cage: Cage, measure: Measure) -> list[str]:
+def _facts(review: Review, cage: CageReview, measure: Measure) -> list[str]:
     """The line under the heading."""
     say, facts = measure.say, []
     limit, spell, high = cage.limits.tiers[cage.limit], cage.spells[cage.limit], cage.total.high
@@ -304,7 +304,7 @@ def _facts(review: Review, cage: Cage, measure: Measure) -> list[str]:
     return facts
 
 
-def _compared(review: Review, cage: Cage, measure: Measure) -> dict[str, Any]:
+def _compared(review: Review, cage: CageReview, measure: Measure) -> dict[str, Any]:
     """This week beside the week before and a usual week of the season."""
 
     def name(key: str, **parts: str) -> str:

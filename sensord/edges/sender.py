@@ -65,7 +65,7 @@ class _Worker:
 
 
 @dataclass(slots=True)
-class Sender:
+class ThreadSender:
     """Sends on a thread of its own. `wake` is called, from that thread, after every attempt."""
 
     channels: Mapping[str, Channel]

@@ -17,8 +17,8 @@ from datetime import datetime
 from pathlib import Path
 
 from sensord.edges.sqlite_connection import Connection, copy_whole
-from sensord.edges.sqlite_journal import Bounds, SqliteJournal
-from sensord.edges.sqlite_measured import Numbers
+from sensord.edges.sqlite_journal import KeptBounds, SqliteJournal
+from sensord.edges.sqlite_measured import SeriesNumbers
 from sensord.edges.sqlite_reads import open_to_read, shelf_of
 from sensord.edges.sqlite_shipping import ShippingNotes
 from sensord.edges.sqlite_writer import Writer
@@ -52,7 +52,7 @@ class SqliteStore:
         durable: bool = True,
         together: int = 1,
         busy_s: float = 5.0,
-        bounds: Bounds = Bounds(),  # noqa: B008 (a tuple)
+        bounds: KeptBounds = KeptBounds(),  # noqa: B008 (a tuple)
         ships_to: str = "",
     ) -> None:
         self._path, self._busy_s, self._bounds = path, busy_s, bounds
@@ -69,7 +69,7 @@ class SqliteStore:
     def of(self, site: Site, places: Sequence[Place] | Places = ()) -> Share:
         """This site's share; `places` says whose degree-days are counted. Each share may be used by a thread of its own."""
         reader = self._reader_of_share()
-        numbers = Numbers(reader, site.name)
+        numbers = SeriesNumbers(reader, site.name)
         journal = SqliteJournal(self.writer, reader, site, places_by(places), numbers, self._notes, self._bounds)
         shelf = shelf_of(reader, site.name, numbers)
         return Share(

@@ -13,7 +13,7 @@ from sensord.ports import Commit, Sending
 
 DAY = timedelta(days=1)
 
-Said = tuple[str, int, str]
+SaidBefore = tuple[str, int, str]
 """State, severity and reason: what makes a verdict worth logging when it differs."""
 
 PAST = "UPDATE concern SET body = ? WHERE site = ? AND key = ? AND breached_us = ? AND over_us = ?"
@@ -44,7 +44,7 @@ class VerdictLog:
 
     def __init__(self, connection: Connection, site: str, kept: timedelta) -> None:
         self._connection, self._site, self._kept = connection, site, kept
-        self._said: dict[tuple[str, str], Said] | None = None
+        self._said: dict[tuple[str, str], SaidBefore] | None = None
         self._aged_at: datetime | None = None
 
     def forget(self) -> None:
@@ -81,7 +81,7 @@ class VerdictLog:
             self._aged_at = now
 
 
-def _said(verdict: Verdict) -> Said:
+def _said(verdict: Verdict) -> SaidBefore:
     return (verdict.state.value, int(verdict.severity), verdict.reason)
 
 

@@ -10,13 +10,13 @@ from zoneinfo import ZoneInfo
 from sensord.edges.sqlite_codec import digest, from_microseconds
 from sensord.edges.sqlite_concerns import VerdictLog, put_post
 from sensord.edges.sqlite_connection import Connection
-from sensord.edges.sqlite_measured import Numbers, columns_of
+from sensord.edges.sqlite_measured import SeriesNumbers, columns_of
 from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_places import Mark
+from sensord.edges.sqlite_places import SummaryMark
 from sensord.edges.sqlite_rows import flat_rows, put_entry, put_gap, put_refusals, put_touched, put_undated
 from sensord.edges.sqlite_said import SqliteEntries
 from sensord.edges.sqlite_shipping import ShippingNotes, unshipped_ms
-from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, NEXT_TOUCHED, Summaries
+from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, NEXT_TOUCHED, DerivedTables
 from sensord.edges.sqlite_writer import Writer, insert_many
 from sensord.model import EPOCH, FAR, Arrival, Site, milliseconds
 from sensord.ports import Added, Commit, Places
@@ -26,7 +26,7 @@ NOT_PARKED = "NOT EXISTS (SELECT 1 FROM parked WHERE kind = 0 AND number = readi
 PRUNED = "pruned_before_ms"
 
 
-class Bounds(NamedTuple):
+class KeptBounds(NamedTuple):
     """How much is kept of what would grow without end."""
 
     refusals: int = 1000
@@ -43,15 +43,15 @@ class SqliteJournal:
         reader: Connection,
         site: Site,
         places: Places,
-        numbers: Numbers,
+        numbers: SeriesNumbers,
         notes: ShippingNotes,
-        bounds: Bounds,
+        bounds: KeptBounds,
     ) -> None:
         self._writer, self._reader, self._site, self._bounds = writer, reader, site.name, bounds
         self._numbers, self._notes = numbers, notes
         self._verdicts = VerdictLog(reader, site.name, bounds.verdicts)
-        self._touched: set[Mark] = set()
-        self._summaries = Summaries(
+        self._touched: set[SummaryMark] = set()
+        self._summaries = DerivedTables(
             writer.connection.db, partial(columns_of, reader), numbers.of, site.name, ZoneInfo(site.time_zone)
         )
         self._places, self._said = places, -1

@@ -25,7 +25,7 @@ from sensord.model import (
 from sensord.ports import Day, Hour, Series, Slot, TallyHour
 
 
-class Numbers:
+class SeriesNumbers:
     """The numbers under which a site's series stand in the tables."""
 
     def __init__(self, connection: Connection, site: str) -> None:
@@ -57,7 +57,7 @@ def columns_of(connection: Connection, series: int, scale: float, start_ms: int,
 class SqliteReadings:
     """`ports.Readings`."""
 
-    def __init__(self, connection: Connection, site: str, numbers: Numbers) -> None:
+    def __init__(self, connection: Connection, site: str, numbers: SeriesNumbers) -> None:
         self._connection, self._site, self._numbers = connection, site, numbers
 
     def series(self, probe: str, quantity: Quantity, start: datetime, end: datetime) -> Series:
@@ -116,7 +116,7 @@ class SqliteReadings:
 class SqliteSummaries:
     """`ports.Summaries`."""
 
-    def __init__(self, connection: Connection, site: str, numbers: Numbers) -> None:
+    def __init__(self, connection: Connection, site: str, numbers: SeriesNumbers) -> None:
         self._connection, self._site, self._numbers = connection, site, numbers
 
     def hours(self, probe: str, quantity: Quantity, start: datetime, end: datetime) -> list[Hour]:

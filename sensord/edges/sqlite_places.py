@@ -11,10 +11,10 @@ from sensord.edges.sqlite_migrations import HOUR_MS, touch_stored
 from sensord.model import EPOCH, Quantity, milliseconds
 from sensord.ports import Place
 
-Mark = tuple[int, int]
+SummaryMark = tuple[int, int]
 """(hours since 1970, number of the series): an hour to compute, in the order of computing."""
 
-Row = tuple[int, int, float, float, float, float]
+SummaryRow = tuple[int, int, float, float, float, float]
 """Of the table `tally`."""
 
 
@@ -82,7 +82,7 @@ class CountedPlaces:
                 marks = [(hour, series) for series in self._probes(eras[0][1])]
                 self._db.executemany("INSERT OR IGNORE INTO touched VALUES (?, ?)", marks)
 
-    def _counted(self, enclosure: str) -> list[Mark]:
+    def _counted(self, enclosure: str) -> list[SummaryMark]:
         """Which hours are counted for which place, where there are several."""
         if len(self._others[enclosure]) < 2:
             return []
@@ -102,7 +102,7 @@ class CountedPlaces:
         found = [self._number(probe, Quantity.TEMPERATURE) for probe in place.probes]
         return [number[0] for number in found if number is not None]
 
-    def taken_back(self, enclosure: str, number: int, hour: int) -> list[Row]:
+    def taken_back(self, enclosure: str, number: int, hour: int) -> list[SummaryRow]:
         """What was counted of an hour for others: nothing by now. It stays as a row, so that it is shipped as nothing."""
         others = [n for n in self._others[enclosure] if n != number]
         if not others:

@@ -9,14 +9,14 @@ from sensord.edges.sqlite_codec import (
     transient,
 )
 from sensord.edges.sqlite_connection import Connection, connect
-from sensord.edges.sqlite_measured import Numbers, SqliteReadings, SqliteSummaries
+from sensord.edges.sqlite_measured import SeriesNumbers, SqliteReadings, SqliteSummaries
 from sensord.edges.sqlite_said import SqliteAccounts, SqliteConcerns, SqliteEntries, SqliteFacts, SqliteOutbox
 from sensord.ports import Shelf
 
 
-def shelf_of(connection: Connection, site: str, numbers: Numbers | None = None) -> Shelf:
+def shelf_of(connection: Connection, site: str, numbers: SeriesNumbers | None = None) -> Shelf:
     """Everything that was kept of a site, over this connection."""
-    numbers = numbers or Numbers(connection, site)
+    numbers = numbers or SeriesNumbers(connection, site)
     return Shelf(
         SqliteReadings(connection, site, numbers),
         SqliteSummaries(connection, site, numbers),

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from sensord.edges.sqlite_codec import SCALE, digest, maybe_microseconds, microseconds
-from sensord.edges.sqlite_measured import Numbers
+from sensord.edges.sqlite_measured import SeriesNumbers
 from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_places import Mark
+from sensord.edges.sqlite_places import SummaryMark
 from sensord.edges.sqlite_writer import insert_many
 from sensord.model import LARGEST_STEPS, Arrival, Entry, Gap, Quantity, Reading, Refusal, milliseconds
 
@@ -19,7 +19,9 @@ LONGEST_TEXT = 1000
 """Characters kept of a refused message's topic and of the reason."""
 
 
-def flat_rows(db: sqlite3.Connection, site: str, numbers: Numbers, readings: Sequence[Reading]) -> list[int | float]:
+def flat_rows(
+    db: sqlite3.Connection, site: str, numbers: SeriesNumbers, readings: Sequence[Reading]
+) -> list[int | float]:
     """Rows of the table `reading`, end to end. The busiest loop of the store, hence written out."""
     flat: list[int | float] = []
     if not readings:
@@ -42,7 +44,7 @@ def flat_rows(db: sqlite3.Connection, site: str, numbers: Numbers, readings: Seq
 
 
 def _new_number(
-    db: sqlite3.Connection, site: str, numbers: Numbers, probe: str, quantity: Quantity
+    db: sqlite3.Connection, site: str, numbers: SeriesNumbers, probe: str, quantity: Quantity
 ) -> tuple[int, float]:
     """Of a series that this process has not written yet; within the transaction, so asked of the writing connection."""
     key = (site, probe, Quantity(quantity))
@@ -52,7 +54,7 @@ def _new_number(
     return numbers.known[probe, quantity]
 
 
-def put_touched(db: sqlite3.Connection, flat: Sequence[Any], known: set[Mark]) -> set[Mark]:
+def put_touched(db: sqlite3.Connection, flat: Sequence[Any], known: set[SummaryMark]) -> set[SummaryMark]:
     """Note the hours of these readings, but for those that are known to be noted; returns what is new."""
     touched = {(ms // HOUR_MS, series) for series, ms in zip(flat[::5], flat[1::5], strict=True)} - known
     insert_many(db, "touched", 2, [number for mark in touched for number in mark])

@@ -31,7 +31,7 @@ from sensord.edges.sqlite_codec import microseconds
 from sensord.edges.sqlite_connection import Connection
 from sensord.edges.sqlite_migrations import HOUR_MS
 from sensord.edges.sqlite_writer import Writer
-from sensord.ports import Kind, Parked
+from sensord.ports import ChangeKind, Parked
 
 DRAW_TOGETHER_AT = 100_000
 """Readings noted one by one that may wait before they are drawn together by the hour."""
@@ -50,7 +50,7 @@ def _note(what: str) -> str:
     return f"INSERT OR REPLACE INTO changed (kind, number, at) {what}"
 
 
-def _trigger(event: str, kind: Kind, number: str, at: str = "0") -> str:
+def _trigger(event: str, kind: ChangeKind, number: str, at: str = "0") -> str:
     """Note a row anew. Not by REPLACE: within a trigger, the conflict rule of the statement that fired it counts instead.
 
     `kind <> 0` says nothing new, but without it the index, which has the same words, is not used.
@@ -65,16 +65,16 @@ def _trigger(event: str, kind: Kind, number: str, at: str = "0") -> str:
 TRIGGERS = {
     "ship_reading": "INSERT ON reading BEGIN INSERT INTO changed (kind, number, at, until)"
     " VALUES (0, NEW.series, NEW.measured_ms, NEW.measured_ms); END",
-    "ship_hour": _trigger("INSERT ON hour", Kind.HOUR, "series", "NEW.hour"),
-    "ship_day": _trigger("INSERT ON day", Kind.DAY, "series", "NEW.day"),
-    "ship_tally": _trigger("INSERT ON tally", Kind.TALLY, "place", "NEW.hour"),
-    "ship_concern": _trigger("INSERT ON concern", Kind.CONCERN, "id"),
-    "ship_concern_again": _trigger("UPDATE ON concern", Kind.CONCERN, "id"),
-    "ship_entry": _trigger("INSERT ON entry", Kind.ENTRY, "id"),
-    "ship_message": _trigger("INSERT ON message", Kind.MESSAGE, "id"),
-    "ship_message_again": _trigger("UPDATE OF state ON message", Kind.MESSAGE, "id"),
-    "ship_gap": _trigger("INSERT ON gap", Kind.GAP, "id"),
-    "ship_gap_again": _trigger("UPDATE ON gap", Kind.GAP, "id"),
+    "ship_hour": _trigger("INSERT ON hour", ChangeKind.HOUR, "series", "NEW.hour"),
+    "ship_day": _trigger("INSERT ON day", ChangeKind.DAY, "series", "NEW.day"),
+    "ship_tally": _trigger("INSERT ON tally", ChangeKind.TALLY, "place", "NEW.hour"),
+    "ship_concern": _trigger("INSERT ON concern", ChangeKind.CONCERN, "id"),
+    "ship_concern_again": _trigger("UPDATE ON concern", ChangeKind.CONCERN, "id"),
+    "ship_entry": _trigger("INSERT ON entry", ChangeKind.ENTRY, "id"),
+    "ship_message": _trigger("INSERT ON message", ChangeKind.MESSAGE, "id"),
+    "ship_message_again": _trigger("UPDATE OF state ON message", ChangeKind.MESSAGE, "id"),
+    "ship_gap": _trigger("INSERT ON gap", ChangeKind.GAP, "id"),
+    "ship_gap_again": _trigger("UPDATE ON gap", ChangeKind.GAP, "id"),
 }
 
 BY_HOUR = f"measured_ms / {HOUR_MS}"

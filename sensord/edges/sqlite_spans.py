@@ -19,7 +19,7 @@ from sensord.science.steps import LONGEST_BRIDGE_S
 UNUSABLE = int(Doubt.UNUSABLE)
 
 
-class Part(NamedTuple):
+class SpanPart(NamedTuple):
     """The usable readings of a span. `mean` is over the `covered_s` of lines between readings, else arithmetic."""
 
     count: int  # type: ignore[assignment]  # as in ports.Hour
@@ -31,13 +31,13 @@ class Part(NamedTuple):
     covered_s: float
 
 
-NOTHING = Part(0, None, None, None, None, None, 0.0)
+NOTHING = SpanPart(0, None, None, None, None, None, 0.0)
 
 
-class Span(NamedTuple):
+class SpanFigures(NamedTuple):
     """A span looked at: its figures, and its usable readings with the neighbour on either side where there is one."""
 
-    part: Part
+    part: SpanPart
     doubtful: int
     times_s: list[float]
     values: list[float]
@@ -45,7 +45,7 @@ class Span(NamedTuple):
     last_ms: int | None
 
 
-def look_at(readings: Series, start_ms: int, end_ms: int) -> Span:
+def look_at(readings: Series, start_ms: int, end_ms: int) -> SpanFigures:
     """The figures of a span, from its readings and those around it as far as a line may be drawn."""
     start_s, end_s = start_ms / 1000, end_ms / 1000
     times, values, doubts = readings
@@ -62,13 +62,13 @@ def look_at(readings: Series, start_ms: int, end_ms: int) -> Span:
     integral, covered_s = _integral(times, values, start_s, end_s)
     if not inside:
         mean = integral / covered_s if covered_s else None
-        return Span(Part(0, None, None, None, None, mean, covered_s), doubtful, times, values, None, None)
+        return SpanFigures(SpanPart(0, None, None, None, None, mean, covered_s), doubtful, times, values, None, None)
     offset = first - near.start
     low, high = min(inside), max(inside)
     moment = [_ms(times[offset + index]) for index in (0, len(inside) - 1, inside.index(low), inside.index(high))]
     mean = integral / covered_s if covered_s else sum(inside) / len(inside)
-    part = Part(len(inside), low, moment[2], high, moment[3], mean, covered_s)
-    return Span(part, doubtful, times, values, moment[0], moment[1])
+    part = SpanPart(len(inside), low, moment[2], high, moment[3], mean, covered_s)
+    return SpanFigures(part, doubtful, times, values, moment[0], moment[1])
 
 
 def _integral(times: list[float], values: list[float], start_s: float, end_s: float) -> tuple[float, float]:
@@ -109,7 +109,7 @@ def _ms(time_s: float) -> int:
     return round(time_s * 1000)
 
 
-def together(parts: Iterable[Part]) -> Part:
+def together(parts: Iterable[SpanPart]) -> SpanPart:
     """The parts of a span, in order of time, as one."""
     count, covered_s, integral, total = 0, 0.0, 0.0, 0.0
     minimum = minimum_ms = maximum = maximum_ms = None
@@ -125,7 +125,7 @@ def together(parts: Iterable[Part]) -> Part:
             if maximum is None or part.maximum > maximum:
                 maximum, maximum_ms = part.maximum, part.maximum_ms
     mean = integral / covered_s if covered_s else total / count if count else None
-    return Part(count, minimum, minimum_ms, maximum, maximum_ms, mean, covered_s)
+    return SpanPart(count, minimum, minimum_ms, maximum, maximum_ms, mean, covered_s)
 
 
 @lru_cache(4096)

@@ -15,8 +15,8 @@ from zoneinfo import ZoneInfo
 
 from sensord.edges.sqlite_codec import SCALE
 from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_places import CountedPlaces, Mark
-from sensord.edges.sqlite_spans import NOTHING, Part, Span, bounds_of_day, days_of_hour, look_at, together
+from sensord.edges.sqlite_places import CountedPlaces, SummaryMark
+from sensord.edges.sqlite_spans import NOTHING, SpanFigures, SpanPart, bounds_of_day, days_of_hour, look_at, together
 from sensord.model import Quantity
 from sensord.ports import Place, Series
 from sensord.science.degree_days import Tally, integrate_between
@@ -24,7 +24,7 @@ from sensord.science.steps import LONGEST_BRIDGE_S
 
 BRIDGE_MS = int(LONGEST_BRIDGE_S * 1000)
 
-Edges = tuple[int | None, int | None]
+SpanEdges = tuple[int | None, int | None]
 """First and last usable reading of an hour [ms]."""
 
 MOST_REMEMBERED = 2000
@@ -37,7 +37,7 @@ class Morning(NamedTuple):
 
     day: int
     until: int
-    part: Part
+    part: SpanPart
 
 
 NEXT_TOUCHED = (
@@ -47,7 +47,7 @@ NEXT_TOUCHED = (
 """The site's next hours to compute, of those that have begun."""
 
 
-class Summaries:
+class DerivedTables:
     """Keeps the derived tables of one site; every method runs within the caller's transaction."""
 
     def __init__(
@@ -63,7 +63,7 @@ class Summaries:
         self._zone = zone
         self.places = CountedPlaces(db, number, site)
         self._scales: dict[int, float] = {}
-        self._edges: dict[Mark, Edges] = {}
+        self._edges: dict[SummaryMark, SpanEdges] = {}
         self._mornings: dict[int, Morning] = {}
 
     def forget(self) -> None:
@@ -80,7 +80,9 @@ class Summaries:
 
     # --- what is to be done
 
-    def compute(self, touched: Sequence[Mark], now_ms: int, pruned_before_ms: int) -> tuple[int, list[Mark]]:
+    def compute(
+        self, touched: Sequence[SummaryMark], now_ms: int, pruned_before_ms: int
+    ) -> tuple[int, list[SummaryMark]]:
         """Bring these hours, those beside them where it matters, their days and tallies up to date.
 
         Returns how many were computed, and which marks are settled: an hour that is not over yet stays marked where
@@ -89,8 +91,8 @@ class Summaries:
         """
         this_hour = now_ms // HOUR_MS
         oldest = -(-(pruned_before_ms + BRIDGE_MS) // HOUR_MS)
-        spans: dict[Mark, Span] = {}
-        beside: set[Mark] = set()
+        spans: dict[SummaryMark, SpanFigures] = {}
+        beside: set[SummaryMark] = set()
         for hour, series in touched:
             if hour >= oldest:
                 span = spans[hour, series] = self._hour(hour, series)
@@ -107,15 +109,15 @@ class Summaries:
 
     # --- hours
 
-    def _hour(self, hour: int, series: int) -> Span:
+    def _hour(self, hour: int, series: int) -> SpanFigures:
         return self._span(series, hour * HOUR_MS, (hour + 1) * HOUR_MS)
 
-    def _span(self, series: int, start_ms: int, end_ms: int) -> Span:
+    def _span(self, series: int, start_ms: int, end_ms: int) -> SpanFigures:
         return look_at(
             self._columns(series, self._scale(series), start_ms - BRIDGE_MS, end_ms + BRIDGE_MS), start_ms, end_ms
         )
 
-    def _beside(self, hour: int, series: int, span: Span) -> Iterator[int]:
+    def _beside(self, hour: int, series: int, span: SpanFigures) -> Iterator[int]:
         """Hours with a line to a reading of this one that was not there when they were computed."""
         was_first, was_last = self._edges_of(hour, series)
         if span.first_ms is None:
@@ -126,14 +128,14 @@ class Summaries:
         if span.last_ms != was_last:
             yield from range(hour + 1, after + 1)
 
-    def _edges_of(self, hour: int, series: int) -> Edges:
+    def _edges_of(self, hour: int, series: int) -> SpanEdges:
         """As they were when the hour was computed last."""
         if (hour, series) not in self._edges:
             row = self._db.execute("SELECT first_ms, last_ms FROM hour WHERE series = ? AND hour = ?", (series, hour))
             return row.fetchone() or (None, None)
         return self._edges[hour, series]
 
-    def _put_hours(self, spans: dict[Mark, Span]) -> None:
+    def _put_hours(self, spans: dict[SummaryMark, SpanFigures]) -> None:
         self._db.executemany(
             "INSERT OR REPLACE INTO hour VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
@@ -151,7 +153,7 @@ class Summaries:
 
     # --- days
 
-    def _put_days(self, marks: Iterable[Mark]) -> None:
+    def _put_days(self, marks: Iterable[SummaryMark]) -> None:
         wanted: dict[tuple[int, int], int] = {}
         for hour, series in marks:
             for day in days_of_hour(self._zone, hour):
@@ -163,7 +165,7 @@ class Summaries:
                 rows.append((series, day, *part[:6]))
         self._db.executemany("INSERT OR REPLACE INTO day VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
 
-    def _day(self, series: int, day: int, newest: int) -> Part:
+    def _day(self, series: int, day: int, newest: int) -> SpanPart:
         """A day from its hours; those before the newest are put together once, and remembered."""
         start_ms, end_ms = bounds_of_day(self._zone, day)
         first, last = -(-start_ms // HOUR_MS), end_ms // HOUR_MS
@@ -180,17 +182,17 @@ class Summaries:
             parts.append(self._span(series, last * HOUR_MS, end_ms).part)
         return together(parts)
 
-    def _hours(self, series: int, first: int, last: int) -> Iterator[Part]:
+    def _hours(self, series: int, first: int, last: int) -> Iterator[SpanPart]:
         rows = self._db.execute(
             "SELECT count, minimum, minimum_ms, maximum, maximum_ms, mean, covered_s FROM hour"
             " WHERE series = ? AND hour >= ? AND hour < ? ORDER BY hour",
             (series, first, last),
         )
-        return map(Part._make, rows.fetchall())
+        return map(SpanPart._make, rows.fetchall())
 
     # --- degree-days
 
-    def _put_tallies(self, spans: dict[Mark, Span], now_ms: int) -> set[int]:
+    def _put_tallies(self, spans: dict[SummaryMark, SpanFigures], now_ms: int) -> set[int]:
         """Count for the places whose probes were looked at; returns the series that places count by."""
         counted: set[int] = set()
         rows = []
@@ -206,7 +208,7 @@ class Summaries:
         self._db.executemany("INSERT OR REPLACE INTO tally VALUES (?, ?, ?, ?, ?, ?)", rows)
         return counted
 
-    def _trusted(self, probes: Sequence[int], hour: int, spans: dict[Mark, Span]) -> Span:
+    def _trusted(self, probes: Sequence[int], hour: int, spans: dict[SummaryMark, SpanFigures]) -> SpanFigures:
         """The hour by the first probe that has a usable reading in it; by the first of all where none has."""
         for series in probes:
             span = spans.get((hour, series)) or self._hour(hour, series)
@@ -215,7 +217,7 @@ class Summaries:
         return spans.get((hour, probes[0])) or self._hour(hour, probes[0])
 
 
-def count(place: Place, span: Span, hour: int, now_ms: int) -> Tally:
+def count(place: Place, span: SpanFigures, hour: int, now_ms: int) -> Tally:
     """Degree-days of one hour, or of what has passed of it."""
     start_ms = hour * HOUR_MS
     end_ms = max(start_ms, min(start_ms + HOUR_MS, now_ms))

@@ -13,7 +13,7 @@ from sensord.edges.sqlite_reads import open_to_read
 from sensord.edges.sqlite_said import PARCEL, parcel_of
 from sensord.edges.sqlite_shipping import DESTINATION, SETTLED
 from sensord.model import Concern, Entry, Gap, GapKind, What, instant
-from sensord.ports import Backlog, Position, Window
+from sensord.ports import Backlog, ChangeWindow, Position
 
 
 class SqliteTail:
@@ -27,7 +27,7 @@ class SqliteTail:
         """Of the store in this file. ValueError where there is none."""
         return cls(open_to_read(path, busy_s))
 
-    def window(self, position: Position, limit: int) -> Window | None:
+    def window(self, position: Position, limit: int) -> ChangeWindow | None:
         """The next changes: at most about `limit` things; None where nothing waits."""
         (last,) = self._connection.one(
             "SELECT max(change) FROM (SELECT change FROM changed WHERE change >= ? ORDER BY change LIMIT ?)",
@@ -47,7 +47,7 @@ class SqliteTail:
             last = rows[-1][-1]
             after = Position(last, rows[-1][1])
         span = (position.change, last)
-        return Window(
+        return ChangeWindow(
             after,
             rows,
             self._marked(1, "t.* FROM changed c JOIN hour t ON t.series = c.number AND t.hour = c.at", span),
@@ -84,12 +84,12 @@ class SqliteTail:
             ],
         )
 
-    def newest(self) -> Window:
+    def newest(self) -> ChangeWindow:
         """The newest reading, whether it was shipped or not."""
         row = self._connection.one(
             "SELECT series, max(measured_ms), value, doubts, delay_ms FROM reading GROUP BY series LIMIT 1"
         )
-        return Window(Position(), [row] if row else [], [], [], [], [], [], [], [])
+        return ChangeWindow(Position(), [row] if row else [], [], [], [], [], [], [], [])
 
     def _marked(self, kind: int, what: str, span: tuple[int, int]) -> list[Any]:
         return self._connection.all(

@@ -22,10 +22,10 @@ from babel.messages.pofile import read_po, write_po
 from sensord.language.catalogue import HERE, parts, sentences
 from sensord.language.template import names_of, template
 
-Text = str | tuple[str, str]
+SourceText = str | tuple[str, str]
 
 
-def leaves() -> Iterator[tuple[str, Text]]:
+def leaves() -> Iterator[tuple[str, SourceText]]:
     """Every sentence with its key; a sentence about a number as (one, other)."""
     for part in parts():
         for key, found in sentences(part).items():

@@ -8,11 +8,11 @@ from sensord import ledger
 from sensord.engine.durable import Step, make_durable, owing
 from sensord.engine.effects import Level, Tell
 from sensord.engine.events import Arrived, Missed
-from sensord.engine.state import Given, State
+from sensord.engine.state import EngineState, Given
 from sensord.model import Entry
 
 
-def arrived(given: Given, state: State, event: Arrived) -> Step:
+def arrived(given: Given, state: EngineState, event: Arrived) -> Step:
     """Make it durable; nothing more is taken before that. "Done" to "shade it" is shade."""
     if state.batch is not None:
         raise ValueError("a batch came in while another one is not durable yet")
@@ -26,7 +26,7 @@ def arrived(given: Given, state: State, event: Arrived) -> Step:
     return make_durable(state._replace(now=event.at, batch=replace(event, entries=tuple(entries))), event.at)
 
 
-def missed(state: State, event: Missed) -> Step:
+def missed(state: EngineState, event: Missed) -> Step:
     """Gaps that the inbox noticed: session lost, queue overflow."""
     lines = tuple(
         Tell(Level.WARNING, f"gap ({g.kind}) from {g.started_at} to {g.ended_at}: {g.detail}") for g in event.gaps

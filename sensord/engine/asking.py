@@ -24,17 +24,17 @@ ENTRIES_KEPT = timedelta(hours=48)
 
 NO_READINGS = Window(0.0)
 
-Series = tuple[str, Quantity]
+SeriesName = tuple[str, Quantity]
 """A probe's name and what it measures."""
-Windows = Mapping[Series, Window]
+Windows = Mapping[SeriesName, Window]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Look:
+class SeriesLook:
     """One series, and how far back it is looked at; one object for all who look the same way."""
 
     probe: Probe
-    key: Series
+    key: SeriesName
     lookback: timedelta
     lookback_s: float
 
@@ -43,10 +43,10 @@ class Look:
 class Looks:
     """What a rule wants to see, by need: each probe that meets it, the primary one first. One object, as above."""
 
-    by_need: tuple[tuple[str, tuple[Look, ...]], ...]
+    by_need: tuple[tuple[str, tuple[SeriesLook, ...]], ...]
 
     @property
-    def all(self) -> tuple[Look, ...]:
+    def all(self) -> tuple[SeriesLook, ...]:
         """Every one of them."""
         return tuple(look for _, looks in self.by_need for look in looks)
 
@@ -70,7 +70,7 @@ class Plan:
     questions: Mapping[str, tuple[Question, ...]]
     cadences: Mapping[str, timedelta]
 
-    def series_of(self, rule: str) -> frozenset[Series]:
+    def series_of(self, rule: str) -> frozenset[SeriesName]:
         """All series that a rule looks at."""
         return frozenset(look.key for q in self.questions[rule] for look in q.looks.all)
 
@@ -96,8 +96,8 @@ class _Planner:
 
     def __init__(self, garden: Garden) -> None:
         self._garden = garden
-        self._look: dict[tuple[Series, timedelta], Look] = {}
-        self._looks: dict[tuple[tuple[str, tuple[Look, ...]], ...], Looks] = {}
+        self._look: dict[tuple[SeriesName, timedelta], SeriesLook] = {}
+        self._looks: dict[tuple[tuple[str, tuple[SeriesLook, ...]], ...], Looks] = {}
 
     def question(self, rule: Rule, subject: str) -> Question:
         """One rule about one subject."""
@@ -110,11 +110,11 @@ class _Planner:
         probe = next((p for p in garden.probes if p.name == subject), None) if rule.per is Per.PROBE else None
         return Question(rule, subject, concern_key(rule.name, subject), parameters, looks, probe)
 
-    def _probes_looked_at(self, rule: Rule, subject: str, need: Need) -> tuple[Look, ...]:
+    def _probes_looked_at(self, rule: Rule, subject: str, need: Need) -> tuple[SeriesLook, ...]:
         found = []
         for probe in _probes(self._garden, rule, subject, need):
             key = (probe.name, need.quantity)
-            look = Look(probe, key, need.lookback, need.lookback.total_seconds())
+            look = SeriesLook(probe, key, need.lookback, need.lookback.total_seconds())
             found.append(self._look.setdefault((key, need.lookback), look))
         return tuple(found)
 
@@ -143,7 +143,7 @@ class _Sight:
 
     def __init__(self, windows: Windows, now_s: float) -> None:
         self._windows, self._now_s = windows, now_s
-        self._seen: dict[Look, Seen] = {}
+        self._seen: dict[SeriesLook, Seen] = {}
         self._series: dict[Looks, Mapping[str, tuple[Seen, ...]]] = {}
 
     def series(self, looks: Looks) -> Mapping[str, tuple[Seen, ...]]:
@@ -152,7 +152,7 @@ class _Sight:
             found = self._series[looks] = {name: tuple(map(self._look, them)) for name, them in looks.by_need}
         return found
 
-    def _look(self, look: Look) -> Seen:
+    def _look(self, look: SeriesLook) -> Seen:
         seen = self._seen.get(look)
         if seen is None:
             window = self._windows.get(look.key, NO_READINGS)

@@ -8,19 +8,19 @@ from typing import Any
 
 from sensord.engine.effects import Acknowledge, Effect, Level, MakeDurable, Send, Tell
 from sensord.engine.events import Arrived, Committed, NotCommitted
-from sensord.engine.state import ALIVE, NOTHING_OWED, Given, State
-from sensord.engine.windows import Row, Window
+from sensord.engine.state import ALIVE, NOTHING_OWED, EngineState, Given
+from sensord.engine.windows import Window, WindowRow
 from sensord.model import EPOCH, Quantity, Refusal, Severity
 from sensord.ports import Commit
 
-Step = tuple[State, tuple[Effect, ...]]
+Step = tuple[EngineState, tuple[Effect, ...]]
 
 RETRY_COMMIT = timedelta(seconds=2)
 REFUSALS_TOLD_EVERY = timedelta(minutes=10)
 MOST_TOPICS = 1000
 
 
-def make_durable(state: State, at: datetime) -> Step:
+def make_durable(state: EngineState, at: datetime) -> Step:
     """Ask for everything that is owed, and for the batch that waits, in one transaction; one at a time."""
     if state.committing is not None:
         return state, ()
@@ -38,7 +38,7 @@ def make_durable(state: State, at: datetime) -> Step:
     return state, (MakeDurable(number, commit),)
 
 
-def committed(given: Given, state: State, event: Committed) -> Step:
+def committed(given: Given, state: EngineState, event: Committed) -> Step:
     """It is durable: take it into what is known, acknowledge it, and send what waited for it."""
     effects: list[Effect] = []
     if state.unstored_since is not None:
@@ -72,7 +72,7 @@ def committed(given: Given, state: State, event: Committed) -> Step:
     return state, tuple(effects)
 
 
-def not_committed(state: State, event: NotCommitted) -> Step:
+def not_committed(state: EngineState, event: NotCommitted) -> Step:
     """Nothing of it is stored: it is owed to the next one. What is Severe goes out all the same."""
     refused = state.committing
     if refused is None:
@@ -95,7 +95,7 @@ def not_committed(state: State, event: NotCommitted) -> Step:
     return state, (*effects, *sends)
 
 
-def _send(state: State) -> Step:
+def _send(state: EngineState) -> Step:
     if not state.outgoing:
         return state, ()
     new = [m for m in state.outgoing if m.key not in state.in_hand]
@@ -106,12 +106,12 @@ def _send(state: State) -> Step:
 # --- what is owed -------------------------------------------------------------------------------------------------------
 
 
-def owing(state: State, **more: Iterable[Any] | Mapping[str, str]) -> State:
+def owing(state: EngineState, **more: Iterable[Any] | Mapping[str, str]) -> EngineState:
     """The state that owes `more` to the next commit, by the names of `Commit`'s fields."""
     return state._replace(owed=_with(state.owed, more))
 
 
-def is_owing(state: State) -> bool:
+def is_owing(state: EngineState) -> bool:
     """Whether anything beyond small facts is to be made durable."""
     return any(state.owed[1:-1])
 
@@ -140,9 +140,9 @@ def _with(owed: Commit, more: Mapping[str, Any]) -> Commit:
 # --- a batch that is durable --------------------------------------------------------------------------------------------
 
 
-def _taken_in(given: Given, state: State, batch: Arrived) -> Step:
+def _taken_in(given: Given, state: EngineState, batch: Arrived) -> Step:
     heard, windows = dict(state.last_heard), dict(state.windows)
-    by_series: dict[tuple[str, Quantity], list[Row]] = {}
+    by_series: dict[tuple[str, Quantity], list[WindowRow]] = {}
     for _, probe, quantity, measured_at, received_at, value, doubts in batch.readings:
         if received_at > heard.get(probe, EPOCH):
             heard[probe] = received_at
@@ -159,7 +159,7 @@ def _taken_in(given: Given, state: State, batch: Arrived) -> Step:
     return _told_refusals(state, batch.refusals, batch.at)
 
 
-def _told_refusals(state: State, refusals: Iterable[Refusal], now: datetime) -> Step:
+def _told_refusals(state: EngineState, refusals: Iterable[Refusal], now: datetime) -> Step:
     """The first of a topic, then one in ten minutes with the number of the others: the store keeps them all the same."""
     effects: list[Effect] = []
     known = dict(state.refused)

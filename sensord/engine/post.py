@@ -9,12 +9,12 @@ from sensord import judge, postman
 from sensord.engine.durable import Step, make_durable, owing
 from sensord.engine.effects import Effect, Level, Tell
 from sensord.engine.events import NotSent, NotTaken, Sent
-from sensord.engine.state import LATELY, Given, State, is_of_now
+from sensord.engine.state import LATELY, EngineState, Given, is_of_now
 from sensord.model import Concern, Fate, Message, Parcel, Standing, Telling
 from sensord.ports import Sending
 
 
-def desk_of(given: Given, state: State, now: datetime) -> postman.Desk:
+def desk_of(given: Given, state: EngineState, now: datetime) -> postman.Desk:
     """What the postman needs to know of the site, the keeper and the day, as it is at this moment."""
     day = now.astimezone(given.zone).replace(hour=0, minute=0, second=0, microsecond=0)
     since = now - LATELY
@@ -31,7 +31,7 @@ def desk_of(given: Given, state: State, now: datetime) -> postman.Desk:
     )
 
 
-def put(state: State, messages: Iterable[Message]) -> State:
+def put(state: EngineState, messages: Iterable[Message]) -> EngineState:
     """Messages into the outbox; one whose key is there already is the same message."""
     new = {m.key: m for m in messages if m.key not in state.parcels}
     parcels = {k: Parcel(m, 0, m.not_before or m.at, Fate.WAITING) for k, m in new.items()}
@@ -43,7 +43,7 @@ def put(state: State, messages: Iterable[Message]) -> State:
     )  # fmt: skip
 
 
-def held_back(state: State, held: Iterable[tuple[Message, str]]) -> Step:
+def held_back(state: EngineState, held: Iterable[tuple[Message, str]]) -> Step:
     """What is not said, and why: kept with its reason."""
     held = [(m, why) for m, why in held if m.key not in state.parcels]
     if not held:
@@ -53,7 +53,7 @@ def held_back(state: State, held: Iterable[tuple[Message, str]]) -> Step:
     return state, tuple(Tell(Level.INFO, f"held back: {m.title} ({why})") for m, why in held)
 
 
-def post(given: Given, state: State, now: datetime) -> Step:
+def post(given: Given, state: EngineState, now: datetime) -> Step:
     """Judge again what is due, and mark for sending what still holds."""
     effects: list[Effect] = []
     waiting = (p for p in state.parcels.values() if p.state == Fate.WAITING and p.due_at <= now)
@@ -66,7 +66,7 @@ def post(given: Given, state: State, now: datetime) -> Step:
     return state, tuple(effects)
 
 
-def _post_one(given: Given, state: State, parcel: Parcel, now: datetime) -> Step:
+def _post_one(given: Given, state: EngineState, parcel: Parcel, now: datetime) -> Step:
     message = parcel.message
     revised = postman.revise(parcel, desk_of(given, state, now), now)
     if isinstance(revised, postman.Keep):
@@ -89,12 +89,12 @@ def _post_one(given: Given, state: State, parcel: Parcel, now: datetime) -> Step
     return stands_now(state, revised.concerns), (tell,)
 
 
-def _settled(state: State, parcel: Parcel, how: Fate, why: str) -> State:
+def _settled(state: EngineState, parcel: Parcel, how: Fate, why: str) -> EngineState:
     return state._replace(parcels={**state.parcels, parcel.message.key: parcel._replace(state=how, detail=why)}
     )  # fmt: skip
 
 
-def sent(state: State, event: Sent) -> Step:
+def sent(state: EngineState, event: Sent) -> Step:
     """It is told: the concerns that it speaks of know it now."""
     counts = state.counts._replace(sent=state.counts.sent + 1)
     state = state._replace(in_hand=state.in_hand - {event.key}, counts=counts)
@@ -106,7 +106,7 @@ def sent(state: State, event: Sent) -> Step:
     return make_durable(state, event.at)
 
 
-def not_sent(state: State, event: NotSent) -> Step:
+def not_sent(state: EngineState, event: NotSent) -> Step:
     """It waits for its next attempt."""
     state = state._replace(in_hand=state.in_hand - {event.key})
     parcel = state.parcels.get(event.key)
@@ -121,19 +121,19 @@ def not_sent(state: State, event: NotSent) -> Step:
     return state, (Tell(Level.WARNING, line), *effects)
 
 
-def not_taken(state: State, event: NotTaken) -> Step:
+def not_taken(state: EngineState, event: NotTaken) -> Step:
     """It is offered again with the next turn."""
     return state._replace(in_hand=state.in_hand - {event.key}), ()
 
 
-def forget_old(state: State, now: datetime) -> State:
+def forget_old(state: EngineState, now: datetime) -> EngineState:
     """Messages of long ago are the store's to remember, except of what still stands."""
     since, standing = now - LATELY - timedelta(hours=1), state.standing
     kept = {k: p for k, p in state.parcels.items() if p.state == Fate.WAITING or is_of_now(p, standing, since)}
     return state if len(kept) == len(state.parcels) else state._replace(parcels=kept)
 
 
-def stands_now(state: State, concerns: Iterable[Concern]) -> State:
+def stands_now(state: EngineState, concerns: Iterable[Concern]) -> EngineState:
     """What stands is what was found last; an end that is still to be told of is remembered until it is."""
     concerns = tuple(concerns)
     if not concerns:
@@ -149,7 +149,7 @@ def stands_now(state: State, concerns: Iterable[Concern]) -> State:
     return owing(state._replace(standing=standing, ended=ended), concerns=concerns)
 
 
-def _told(state: State, message: Message, at: datetime) -> State:
+def _told(state: EngineState, message: Message, at: datetime) -> EngineState:
     """The concerns that the phone knows of now, also those that ended with this message."""
     known = state.ended if message.telling is Telling.OVER else state.standing
     before = {key: known[key] for key in message.concerns if key in known}

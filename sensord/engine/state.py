@@ -84,7 +84,7 @@ class Counts(NamedTuple):
     sent: int = 0
 
 
-class State(NamedTuple):
+class EngineState(NamedTuple):
     """The engine between two events. A tuple, because a turn makes some thirty of them."""
 
     now: datetime
@@ -140,7 +140,7 @@ def is_of_now(parcel: Parcel, standing: Mapping[str, Concern], since: datetime) 
     )
 
 
-def awake(given: Given, memory: Memory, now: datetime) -> State:
+def awake(given: Given, memory: Memory, now: datetime) -> EngineState:
     """The state with which the watch goes on at `now`: a turn that was due a moment ago and not committed is made up for."""
     cadences = tuple(given.plan.cadences.values())
     turned = memory.facts.get(TURNED)
@@ -149,7 +149,7 @@ def awake(given: Given, memory: Memory, now: datetime) -> State:
         turned_at, following = None, timetable.next_turn(now, cadences)
     else:
         following = timetable.turn_after(turned_at, now, cadences)
-    return State(
+    return EngineState(
         now=now,
         next_turn=following,
         turned_at=turned_at,

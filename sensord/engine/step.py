@@ -33,10 +33,10 @@ from sensord.engine.events import (
     Pruned,
     Sent,
 )
-from sensord.engine.state import Given, State
+from sensord.engine.state import EngineState, Given
 
 
-def step(given: Given, state: State, event: Event) -> Step:  # one line an event is the point
+def step(given: Given, state: EngineState, event: Event) -> Step:  # one line an event is the point
     """What the engine knows after the event, and what it wants done, in order."""
     match event:
         case Arrived():

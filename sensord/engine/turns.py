@@ -12,7 +12,7 @@ from sensord.engine.durable import Step, is_owing, make_durable, owing
 from sensord.engine.effects import Effect, Level, LookBack, Prune, Summarise, Tell
 from sensord.engine.events import Due, LookedBack, Noticed, Pruned
 from sensord.engine.post import desk_of, forget_old, held_back, post, put, stands_now
-from sensord.engine.state import MORNING, SHIPPING_TROUBLE, TURNED, Given, State
+from sensord.engine.state import MORNING, SHIPPING_TROUBLE, TURNED, EngineState, Given
 from sensord.model import AMBIENT, EPOCH, Doubt, Gap, GapKind, Message, Quantity, concern_key
 from sensord.review import weeks
 from sensord.rules import Watch
@@ -29,7 +29,7 @@ PRUNED_AT_ONCE = 50_000
 """Old readings deleted between two batches: few enough to be done in a moment."""
 
 
-def due(given: Given, state: State, event: Due) -> Step:
+def due(given: Given, state: EngineState, event: Due) -> Step:
     """A turn, or the time to try a commit again."""
     around = event.around
     state, effects = _surrounded(state._replace(now=event.at, clock_is_set=around.clock_is_set), event)
@@ -41,14 +41,14 @@ def due(given: Given, state: State, event: Due) -> Step:
     return state, (*effects, *more)
 
 
-def noticed(state: State, event: Noticed) -> Step:
+def noticed(state: EngineState, event: Noticed) -> Step:
     """Something around has changed, and need not wait for a turn."""
     state, effects = _surrounded(state._replace(now=event.at), event)
     state, more = make_durable(state, event.at)
     return state, (*effects, *more)
 
 
-def _surrounded(state: State, event: Due | Noticed) -> Step:
+def _surrounded(state: EngineState, event: Due | Noticed) -> Step:
     """What the world around has become."""
     around, effects = event.around, list[Effect]()
     facts = {n: v for n, v in around.facts.items() if state.facts.get(n) != v}
@@ -64,12 +64,12 @@ def _surrounded(state: State, event: Due | Noticed) -> Step:
     return remembering(state, facts) if facts else state, tuple(effects)
 
 
-def remembering(state: State, facts: Mapping[str, str]) -> State:
+def remembering(state: EngineState, facts: Mapping[str, str]) -> EngineState:
     """Small facts that a restart must know."""
     return owing(state._replace(facts={**state.facts, **facts}), facts=facts)
 
 
-def _turn(given: Given, state: State, now: datetime) -> Step:
+def _turn(given: Given, state: EngineState, now: datetime) -> Step:
     cadences = given.plan.cadences
     turn_at = state.next_turn
     following = timetable.turn_after(turn_at, now, cadences.values())
@@ -92,7 +92,7 @@ def _turn(given: Given, state: State, now: datetime) -> Step:
     return state, effects
 
 
-def watch_of(given: Given, state: State) -> Watch:
+def watch_of(given: Given, state: EngineState) -> Watch:
     """What is known of the watching itself."""
     return Watch(
         running_since=state.started_at or EPOCH,
@@ -109,7 +109,7 @@ def watch_of(given: Given, state: State) -> Watch:
     )
 
 
-def _silences(given: Given, state: State, now: datetime) -> State:
+def _silences(given: Given, state: EngineState, now: datetime) -> EngineState:
     """A probe's silence is a gap while it lasts."""
     silences, watch = dict(state.silences), watch_of(given, state)
     gaps: list[Gap] = []
@@ -126,7 +126,7 @@ def _silences(given: Given, state: State, now: datetime) -> State:
     return owing(state._replace(silences=silences), gaps=tuple(gaps)) if gaps else state
 
 
-def _upkeep(given: Given, state: State, now: datetime) -> Step:
+def _upkeep(given: Given, state: EngineState, now: datetime) -> Step:
     """What is done now and then beside the watch."""
     if (now - EPOCH) % SUMMARISE_EVERY:
         return state, ()
@@ -136,7 +136,7 @@ def _upkeep(given: Given, state: State, now: datetime) -> Step:
     return forget_old(state, now), tuple(effects)
 
 
-def pruned(given: Given, state: State, event: Pruned) -> Step:
+def pruned(given: Given, state: EngineState, event: Pruned) -> Step:
     """Go on soon where there was more than is deleted at once."""
     pause = SUMMARISE_EVERY if event.deleted >= PRUNED_AT_ONCE else PRUNE_EVERY
     state = state._replace(prune_at=event.at + pause)
@@ -146,7 +146,7 @@ def pruned(given: Given, state: State, event: Pruned) -> Step:
     return state, (Tell(Level.INFO, line),)
 
 
-def _judged(state: State, outcome: Outcome) -> Step:
+def _judged(state: EngineState, outcome: Outcome) -> Step:
     """The concerns as they are now; a rule's defect is told when it is news."""
     failing = dict(state.failing)
     found = {key: f"{type(defect).__name__}: {defect}" for key, defect in outcome.defects}
@@ -165,7 +165,7 @@ def _judged(state: State, outcome: Outcome) -> Step:
     return owing(state._replace(said={**state.said, **said}), verdicts=changed) if changed else state, news
 
 
-def _messages(given: Given, state: State, outcome: Outcome, now: datetime) -> Step:
+def _messages(given: Given, state: EngineState, outcome: Outcome, now: datetime) -> Step:
     """What the notices become, what the stand-in gets, and the lines of the day and of the week."""
     if not outcome.notices and not state.standing:
         state, line = _morning_line(given, state, now)
@@ -187,8 +187,8 @@ def _messages(given: Given, state: State, outcome: Outcome, now: datetime) -> St
 
 
 def _morning_line(
-    given: Given, state: State, now: datetime, desk: postman.Desk | None = None
-) -> tuple[State, tuple[Message, ...]]:
+    given: Given, state: EngineState, now: datetime, desk: postman.Desk | None = None
+) -> tuple[EngineState, tuple[Message, ...]]:
     """Once a day, at the keeper's time: so that silence means trouble."""
     local = now.astimezone(given.zone)
     today = local.date().isoformat()
@@ -214,7 +214,7 @@ def _within_two_hours(at: str, local: datetime) -> bool:
     return bool(at) and at <= local.isoformat(timespec="minutes")[11:16] < f"{int(at[:2]) + 2:02d}{at[2:]}"
 
 
-def _night_minimum_c(given: Given, state: State, now: datetime) -> float | None:
+def _night_minimum_c(given: Given, state: EngineState, now: datetime) -> float | None:
     """Of all enclosures since the evening before [°C]."""
     start_s, end_s = (now - NIGHT).timestamp(), now.timestamp()
     low = [
@@ -232,7 +232,7 @@ def _night_minimum_c(given: Given, state: State, now: datetime) -> float | None:
 # --- the week ---------------------------------------------------------------------------------------------------------
 
 
-def _week(given: Given, state: State, now: datetime) -> Step:
+def _week(given: Given, state: EngineState, now: datetime) -> Step:
     """Once a week, at the chosen day and time: how it was. The picture is made when the message is sent."""
     chosen, local = given.review, now.astimezone(given.zone)
     if WEEKDAYS[local.weekday()] != chosen.day or not _within_two_hours(chosen.at, local):
@@ -245,7 +245,7 @@ def _week(given: Given, state: State, now: datetime) -> Step:
     return state._replace(looking_back=week), (LookBack(week, now),)
 
 
-def looked_back(given: Given, state: State, event: LookedBack) -> Step:
+def looked_back(given: Given, state: EngineState, event: LookedBack) -> Step:
     """The week's message; where the week could not be looked back on, the next turn tries again."""
     state = state._replace(looking_back="")
     if not event.sentences:

@@ -9,7 +9,7 @@ from sensord.engine.durable import Step, is_owing, make_durable, owing
 from sensord.engine.effects import Effect, Level, Tell
 from sensord.engine.events import Began, ClockStepped, LinkBack, LinkLost
 from sensord.engine.post import desk_of, post, put
-from sensord.engine.state import ALIVE, BEGAN, TURNED, Given, State
+from sensord.engine.state import ALIVE, BEGAN, TURNED, EngineState, Given
 from sensord.engine.turns import remembering
 from sensord.engine.windows import Window, window_of
 from sensord.model import Gap, GapKind, Parcel
@@ -22,7 +22,7 @@ ABSENCE = timedelta(minutes=15)
 """An absence of the daemon that the keeper is told of."""
 
 
-def began(given: Given, state: State, event: Began) -> Step:
+def began(given: Given, state: EngineState, event: Began) -> Step:
     """After an outage: record the gap, and tell the keeper from when to when nobody watched."""
     now = event.at
     alive, before = _last_alive(state), state.facts.get(BEGAN)
@@ -50,7 +50,7 @@ def began(given: Given, state: State, event: Began) -> Step:
     return make_durable(state, now)
 
 
-def _last_alive(state: State) -> datetime | None:
+def _last_alive(state: EngineState) -> datetime | None:
     """By what was made durable: a receipt shows as well that somebody watched."""
     alive = state.facts.get(ALIVE)
     if alive is None:
@@ -60,7 +60,7 @@ def _last_alive(state: State) -> datetime | None:
     )  # fmt: skip
 
 
-def clock_stepped(given: Given, state: State, event: ClockStepped) -> Step:
+def clock_stepped(given: Given, state: EngineState, event: ClockStepped) -> Step:
     """Turns are laid anew from the new time on. After a step back nothing that is known lies ahead of it."""
     before, after = event.before, event.at
     gap = Gap(given.site, GapKind.CLOCK, "", min(before, after), max(before, after), "the clock stepped")
@@ -78,7 +78,7 @@ def clock_stepped(given: Given, state: State, event: ClockStepped) -> Step:
     return state, (*effects, *more)
 
 
-def _no_later_than(state: State, now: datetime) -> State:
+def _no_later_than(state: EngineState, now: datetime) -> EngineState:
     """What was dated by a clock that lived in the future is dated now: no pause and no dwell waits for that future."""
     standing = {key: judge.no_later_than(c, now) for key, c in state.standing.items()}
     changed = tuple(c for key, c in standing.items() if c != state.standing[key])
@@ -108,7 +108,7 @@ def _until(window: Window, now: datetime) -> Window:
     return window_of(window.horizon_s, part.times_s, part.values, part.doubts)
 
 
-def link(state: State, event: LinkLost | LinkBack) -> Step:
+def link(state: EngineState, event: LinkLost | LinkBack) -> Step:
     """Whether the broker is there."""
     if isinstance(event, LinkBack):
         return state._replace(now=event.at, connected=True, disconnected_since=None), ()

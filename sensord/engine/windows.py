@@ -24,9 +24,9 @@ MOST = 100_000
 LEAST_LET_GO = 64
 """Readings that have become too old are let go when there are so many of them, and half of all."""
 
-Row = tuple[float, float, int]
+WindowRow = tuple[float, float, int]
 """Unix time of measurement [s], value, doubts."""
-NO_ROWS: Final[tuple[Row, ...]] = ()
+NO_ROWS: Final[tuple[WindowRow, ...]] = ()
 
 
 class Window:
@@ -34,7 +34,7 @@ class Window:
 
     __slots__ = ("_columns", "_first", "_last", "horizon_s")
 
-    def __init__(self, horizon_s: float, rows: Iterable[Row] = NO_ROWS) -> None:
+    def __init__(self, horizon_s: float, rows: Iterable[WindowRow] = NO_ROWS) -> None:
         columns = Growing()
         for time_s, value, doubts in rows:
             columns.times_s.append(time_s)
@@ -64,7 +64,7 @@ class Window:
         """When its newest reading was measured."""
         return self._columns.times_s[self._last - 1] if len(self) else None
 
-    def add(self, rows: Iterable[Row], now_s: float) -> Window:
+    def add(self, rows: Iterable[WindowRow], now_s: float) -> Window:
         """With these readings as well, without what is further from `now_s` than the horizon, whether before or ahead."""
         found = self._version(self._columns, self._first, self._last)
         oldest_s, farthest_s = now_s - self.horizon_s, now_s + self.horizon_s
@@ -99,7 +99,7 @@ class Window:
         found.horizon_s, found._columns, found._first, found._last = self.horizon_s, columns, first, last
         return found
 
-    def _put(self, row: Row) -> None:
+    def _put(self, row: WindowRow) -> None:
         """Into a version that nobody has seen yet."""
         time_s, columns, last = row[0], self._columns, self._last
         times = columns.times_s
@@ -117,7 +117,7 @@ class Window:
             self._copy(at, row)
         self._last += 1
 
-    def _copy(self, at: int | None = None, row: Row | None = None) -> None:
+    def _copy(self, at: int | None = None, row: WindowRow | None = None) -> None:
         """Into columns of its own, without what was let go, and with `row` at the position `at`."""
         columns = self._columns.part(self._first, self._last)
         if at is not None and row is not None:

@@ -23,7 +23,7 @@ from sensord.ports.store import (
     Readings,
     Records,
     Sending,
-    Sent,
+    SentMessages,
     Series,
     Share,
     Shelf,
@@ -33,13 +33,15 @@ from sensord.ports.store import (
     TallyHour,
     places_by,
 )
-from sensord.ports.tail import Backlog, Kind, Mark, Parked, Position, Settles, Tail, Window
+from sensord.ports.tail import Backlog, ChangeKind, ChangeWindow, Mark, Parked, Position, Settles, Tail
 from sensord.ports.world import Channel, Clock, Inbox, Sender, Shipping, Transient
 
 __all__ = [
     "Accounts",
     "Added",
     "Backlog",
+    "ChangeKind",
+    "ChangeWindow",
     "Channel",
     "Clock",
     "Commit",
@@ -50,7 +52,6 @@ __all__ = [
     "Hour",
     "Inbox",
     "Journal",
-    "Kind",
     "Mark",
     "Outbox",
     "Parked",
@@ -61,7 +62,7 @@ __all__ = [
     "Records",
     "Sender",
     "Sending",
-    "Sent",
+    "SentMessages",
     "Series",
     "Settles",
     "Share",
@@ -73,6 +74,5 @@ __all__ = [
     "Tail",
     "TallyHour",
     "Transient",
-    "Window",
     "places_by",
 ]

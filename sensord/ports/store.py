@@ -240,14 +240,14 @@ class Concerns(Protocol):
         """Verdicts of the span that said something else than the one before of the same rule and subject, oldest first."""
 
 
-class Sent(Protocol):
+class SentMessages(Protocol):
     """What was told."""
 
     def between(self, start: datetime, end: datetime) -> list[Parcel]:
         """All messages of a span (start <= at < end), with what became of them, oldest first."""
 
 
-class Outbox(Sent, Protocol):
+class Outbox(SentMessages, Protocol):
     """What was told, and what waits to be."""
 
     def due(self, at: datetime | None = None) -> list[Parcel]:
@@ -286,7 +286,7 @@ class Records(Protocol):
     @property
     def concerns(self) -> Concerns: ...
     @property
-    def outbox(self) -> Sent: ...
+    def outbox(self) -> SentMessages: ...
 
 
 @dataclass(frozen=True, slots=True)

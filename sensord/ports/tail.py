@@ -16,7 +16,7 @@ from sensord.model import Concern, Entry, Gap, Parcel
 BEFORE_ALL = -(2**62)
 
 
-class Kind(IntEnum):
+class ChangeKind(IntEnum):
     """What has changed."""
 
     READING = 0
@@ -52,7 +52,7 @@ class Position(NamedTuple):
     measured_ms: int = BEFORE_ALL
 
 
-class Window(NamedTuple):
+class ChangeWindow(NamedTuple):
     """The next changes, as the store has them now. Readings: (series, measured_ms, value as stored, doubts, delay_ms, …)."""
 
     after: Position  # where to go on once all of it is delivered
@@ -77,10 +77,10 @@ class Backlog(NamedTuple):
 class Tail(Protocol):
     """What is still to be shipped, for the thread that ships."""
 
-    def window(self, position: Position, limit: int) -> Window | None:
+    def window(self, position: Position, limit: int) -> ChangeWindow | None:
         """The next changes: at most about `limit` things; None where nothing waits."""
 
-    def newest(self) -> Window:
+    def newest(self) -> ChangeWindow:
         """The newest reading, whether it was shipped or not."""
 
     def series(self) -> Mapping[int, tuple[str, str, str, float]]:

@@ -13,14 +13,29 @@ readings, from hourly summaries, each hour taken to run straight from its lowest
 
 from __future__ import annotations
 
-from sensord.review.climate import Columns, Hourly
+from sensord.review.climate import Hourly, ReviewColumns
 from sensord.review.matters import Matter, Missing
-from sensord.review.rows import Extreme, Row, Spell
-from sensord.review.weeks import Part, Span, season, week, week_label
-from sensord.review.whole import Cage, Post, Review
+from sensord.review.rows import Extreme, LongestSpell, Row
+from sensord.review.weeks import Span, WeekPart, season, week, week_label
+from sensord.review.whole import CageReview, PostReview, Review
 from sensord.species.limits import Limits, Tier
 
 __all__ = [
-    "Cage", "Columns", "Extreme", "Hourly", "Limits", "Matter", "Missing", "Part", "Post", "Review", "Row", "Span",
-    "Spell", "Tier", "season", "week", "week_label",
+    "CageReview",
+    "Extreme",
+    "Hourly",
+    "Limits",
+    "LongestSpell",
+    "Matter",
+    "Missing",
+    "PostReview",
+    "Review",
+    "ReviewColumns",
+    "Row",
+    "Span",
+    "Tier",
+    "WeekPart",
+    "season",
+    "week",
+    "week_label",
 ]  # fmt: skip

@@ -28,14 +28,14 @@ DEW_RANGE_C = (-49.0, 100.0)
 UNUSABLE = int(Doubt.UNUSABLE)
 
 
-class Columns(NamedTuple):
+class ReviewColumns(NamedTuple):
     """Usable readings of one quantity, ascending."""
 
     times_s: Sequence[float]
     values: Sequence[float]
 
 
-NOTHING = Columns((), ())
+NOTHING = ReviewColumns((), ())
 
 
 class Hourly(Protocol):
@@ -55,23 +55,23 @@ class Hourly(Protocol):
 class Climate:
     """What was measured in one place, a line's length beyond the span on either side."""
 
-    temperature: Columns
-    humidity: Columns | None = None  # None: nothing there measures it
-    beside: Columns = NOTHING  # temperature as the humidity's own probe has it
+    temperature: ReviewColumns
+    humidity: ReviewColumns | None = None  # None: nothing there measures it
+    beside: ReviewColumns = NOTHING  # temperature as the humidity's own probe has it
     interval_s: float = 60.0  # how often the temperature is measured
 
 
-def usable(times_s: Sequence[float], values: Sequence[float], doubts: Sequence[int]) -> Columns:
+def usable(times_s: Sequence[float], values: Sequence[float], doubts: Sequence[int]) -> ReviewColumns:
     """What of a series may be computed with."""
     if not any(doubts) and isfinite(sum(values)):
-        return Columns(times_s, values)
+        return ReviewColumns(times_s, values)
     kept = [
         (t, v) for t, v, d in zip(times_s, values, doubts, strict=True) if not d & UNUSABLE and isfinite(v)
     ]  # fmt: skip
-    return Columns([t for t, _ in kept], [v for _, v in kept])
+    return ReviewColumns([t for t, _ in kept], [v for _, v in kept])
 
 
-def trusted(probes: Sequence[Columns]) -> Columns:
+def trusted(probes: Sequence[ReviewColumns]) -> ReviewColumns:
     """One series of several probes in order of trust: each clock hour by the first that has a reading in it."""
     if len(probes) <= 1:
         return probes[0] if probes else NOTHING
@@ -82,10 +82,10 @@ def trusted(probes: Sequence[Columns]) -> Columns:
             own.setdefault(int(t // HOUR_S), []).append((t, v))
         by_hour = {**own, **by_hour}
     points = [point for hour in sorted(by_hour) for point in by_hour[hour]]
-    return Columns([t for t, _ in points], [v for _, v in points])
+    return ReviewColumns([t for t, _ in points], [v for _, v in points])
 
 
-def cut(columns: Columns, start_s: float, end_s: float) -> Columns:
+def cut(columns: ReviewColumns, start_s: float, end_s: float) -> ReviewColumns:
     """The readings of a span, with the points where a line between two of them crosses its edges."""
     times, values = columns
     first, last = bisect_left(times, start_s), bisect_right(times, end_s)
@@ -96,10 +96,10 @@ def cut(columns: Columns, start_s: float, end_s: float) -> Columns:
         points.insert(0, (start_s, head))
     if tail is not None:
         points.append((end_s, tail))
-    return Columns([t for t, _ in points], [v for _, v in points])
+    return ReviewColumns([t for t, _ in points], [v for _, v in points])
 
 
-def on_line(columns: Columns, index: int, at_s: float) -> float | None:
+def on_line(columns: ReviewColumns, index: int, at_s: float) -> float | None:
     """The value at an instant on the line to reading `index` from the one before; None where none may be drawn."""
     times, values = columns
     if not 0 < index < len(times):
@@ -110,7 +110,7 @@ def on_line(columns: Columns, index: int, at_s: float) -> float | None:
     return values[index - 1] + (values[index] - values[index - 1]) * (at_s - t0) / (t1 - t0)
 
 
-def value_at(columns: Columns, at_s: float) -> float | None:
+def value_at(columns: ReviewColumns, at_s: float) -> float | None:
     """The value at an instant, read off the line; None where it is missing."""
     index = bisect_left(columns.times_s, at_s)
     if index < len(columns.times_s) and columns.times_s[index] == at_s:
@@ -118,13 +118,13 @@ def value_at(columns: Columns, at_s: float) -> float | None:
     return on_line(columns, index, at_s)
 
 
-def within(columns: Columns, start_s: float, end_s: float) -> Columns:
+def within(columns: ReviewColumns, start_s: float, end_s: float) -> ReviewColumns:
     """The readings of a span, its end not included."""
     part = slice(bisect_left(columns.times_s, start_s), bisect_left(columns.times_s, end_s))
-    return Columns(columns.times_s[part], columns.values[part])
+    return ReviewColumns(columns.times_s[part], columns.values[part])
 
 
-def mean(columns: Columns) -> float | None:
+def mean(columns: ReviewColumns) -> float | None:
     """Mean over the lines between readings; of the readings themselves where there is no line."""
     area = covered_s = 0.0
     for (t0, v0), (t1, v1) in pairwise(zip(*columns, strict=True)):
@@ -136,14 +136,14 @@ def mean(columns: Columns) -> float | None:
     return sum(columns.values) / len(columns.values) if columns.values else None
 
 
-def known_h(columns: Columns) -> float:
+def known_h(columns: ReviewColumns) -> float:
     """How much of a span is measured or bridged [h]."""
     return (
         sum(t1 - t0 for t0, t1 in pairwise(columns.times_s) if t1 - t0 <= LONGEST_BRIDGE_S) / HOUR_S
     )  # fmt: skip
 
 
-def offsets_by_hour(inside: Columns, ambient: Columns, zone: ZoneInfo) -> tuple[float | None, ...]:
+def offsets_by_hour(inside: ReviewColumns, ambient: ReviewColumns, zone: ZoneInfo) -> tuple[float | None, ...]:
     """Mean of inside less shaded ambient for each local hour of the day [K]; ambient is read off its line."""
     differences: list[list[float]] = [[] for _ in range(24)]
     for t, v in zip(*inside, strict=True):

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from sensord.model import instant
 from sensord.review import climate as air
-from sensord.review.climate import Climate, Columns, Hourly
+from sensord.review.climate import Climate, Hourly, ReviewColumns
 from sensord.rules._heat import MEAN_S, spells
 from sensord.rules._tracks import Track
 from sensord.science import heat
@@ -27,7 +27,7 @@ class Extreme(NamedTuple):
     at: datetime
 
 
-class Spell(NamedTuple):
+class LongestSpell(NamedTuple):
     """The longest time at or above a tier."""
 
     hours: float
@@ -110,7 +110,7 @@ def from_readings(
     )
 
 
-def _degree_days(inside: Columns, eras: Sequence[Era], start_s: float, end_s: float) -> Iterator[float]:
+def _degree_days(inside: ReviewColumns, eras: Sequence[Era], start_s: float, end_s: float) -> Iterator[float]:
     """By whose thresholds they count, as the tallies are kept."""
     ends = [*(era.since.timestamp() for era in eras[1:]), float("inf")]
     for era, until_s in zip(eras, ends, strict=True):
@@ -144,11 +144,11 @@ def together(label: str, start: datetime, end: datetime, climate: Climate, days:
     )
 
 
-def longest_spells(climate: Climate, limits: Limits, start: datetime, end: datetime) -> tuple[Spell | None, ...]:
+def longest_spells(climate: Climate, limits: Limits, start: datetime, end: datetime) -> tuple[LongestSpell | None, ...]:
     """The longest spell at or above each tier within a span, counted as the phone was told."""
     inside = air.cut(climate.temperature, start.timestamp(), end.timestamp())
     track = Track.of(*inside, bytes(len(inside.times_s)), climate.interval_s).means(MEAN_S)
-    found: list[Spell | None] = []
+    found: list[LongestSpell | None] = []
     top_c = max(track.values, default=float("-inf"))
     for tier in limits.tiers:
         if tier.temperature_c > top_c:
@@ -159,7 +159,7 @@ def longest_spells(climate: Climate, limits: Limits, start: datetime, end: datet
     return tuple(found)
 
 
-def bars(inside: Columns, start: datetime, end: datetime) -> tuple[Bar, ...]:
+def bars(inside: ReviewColumns, start: datetime, end: datetime) -> tuple[Bar, ...]:
     """Lowest, mean and highest reading of each hour, counted from the beginning of the span."""
     start_s, count = start.timestamp(), -int(-(end - start).total_seconds() // 3600)
     read = air.within(inside, start_s, end.timestamp())
@@ -230,9 +230,9 @@ def from_hours(label: str, start: datetime, end: datetime, kept: Kept, limits: L
     )
 
 
-def hourly_spells(kept: Kept, limits: Limits, start: datetime, end: datetime) -> tuple[Spell | None, ...]:
+def hourly_spells(kept: Kept, limits: Limits, start: datetime, end: datetime) -> tuple[LongestSpell | None, ...]:
     """The longest run of hours whose mean is at or above each tier."""
-    found: list[Spell | None] = []
+    found: list[LongestSpell | None] = []
     hours = [h for h in kept.hours if start <= h.start < end]
     for tier in limits.tiers:
         hot = [air.hour_of(h) for h in hours if h.mean >= tier.temperature_c]
@@ -264,15 +264,15 @@ def _hourly_dew(hours: Sequence[Hourly], damp: Sequence[Hourly] | None) -> tuple
     )
 
 
-def _extreme(read: Columns, which: Callable[[Sequence[float]], float]) -> Extreme | None:
+def _extreme(read: ReviewColumns, which: Callable[[Sequence[float]], float]) -> Extreme | None:
     if not read.values:
         return None
     value = which(read.values)
     return Extreme(value, _instant(read.times_s[list(read.values).index(value)]))
 
 
-def _spell(start_s: float, end_s: float) -> Spell:
-    return Spell((end_s - start_s) / 3600, _instant(start_s), _instant(end_s))
+def _spell(start_s: float, end_s: float) -> LongestSpell:
+    return LongestSpell((end_s - start_s) / 3600, _instant(start_s), _instant(end_s))
 
 
 def _bar(start_s: float, values: Sequence[float]) -> Bar:

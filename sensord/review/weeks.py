@@ -14,7 +14,7 @@ _DAY = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class WeekPart:
     """A day of a week, or a week of a season."""
 
     label: str  # ISO 8601: 2026-08-20 or 2026-W34
@@ -35,7 +35,7 @@ class Span:
 
     label: str
     zone: ZoneInfo
-    parts: tuple[Part, ...]
+    parts: tuple[WeekPart, ...]
     is_season: bool = False
 
     @property
@@ -116,5 +116,5 @@ def midnight(day: date, zone: ZoneInfo) -> datetime:
     return datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
 
 
-def _part(label: str, first: date, last: date, zone: ZoneInfo) -> Part:
-    return Part(label, first, last, midnight(first, zone), midnight(last + _DAY, zone))
+def _part(label: str, first: date, last: date, zone: ZoneInfo) -> WeekPart:
+    return WeekPart(label, first, last, midnight(first, zone), midnight(last + _DAY, zone))

@@ -11,7 +11,7 @@ from sensord.review import climate as air
 from sensord.review import rows
 from sensord.review.climate import Climate, Hourly
 from sensord.review.matters import Matter, Missing
-from sensord.review.rows import Bar, Kept, Row, Spell
+from sensord.review.rows import Bar, Kept, LongestSpell, Row
 from sensord.review.weeks import Span
 from sensord.species.limits import Era, Limits
 
@@ -20,7 +20,7 @@ LEAST_KNOWN = 0.9
 
 
 @dataclass(frozen=True, slots=True)
-class Cage:
+class CageReview:
     """One enclosure. `rows` are its days (of a season: its weeks), `total` is the whole span."""
 
     name: str
@@ -30,7 +30,7 @@ class Cage:
     from_readings: bool  # False: from hourly summaries
     rows: tuple[Row, ...]
     total: Row
-    spells: tuple[Spell | None, ...]  # the longest at or above each tier
+    spells: tuple[LongestSpell | None, ...]  # the longest at or above each tier
     offsets_k: tuple[float | None, ...]  # above ambient, by local hour of the day, 24
     bars: tuple[Bar, ...]
     before: Row | None = None  # the week before
@@ -60,7 +60,7 @@ class Cage:
 
 
 @dataclass(frozen=True, slots=True)
-class Post:
+class PostReview:
     """The shaded ambient post."""
 
     low_c: float | None
@@ -79,8 +79,8 @@ class Review:
     span: Span
     through: datetime  # the end of the span, or now where it is not over
     since: date  # when the season began
-    cages: tuple[Cage, ...]
-    post: Post
+    cages: tuple[CageReview, ...]
+    post: PostReview
     matters: tuple[Matter, ...]
     missing: tuple[Missing, ...]
     matters_before: int | None = None  # how many opened in the week before
@@ -112,12 +112,14 @@ class Who:
     eras: tuple[Era, ...]  # for which species its warmth counts, from when on
 
 
-def cage_from_readings(who: Who, climate: Climate, ambient: air.Columns, span: Span, through: datetime) -> Cage:
+def cage_from_readings(
+    who: Who, climate: Climate, ambient: air.ReviewColumns, span: Span, through: datetime
+) -> CageReview:
     """The week of an enclosure, exact."""
     parts = [(p, min(p.end, through)) for p in span.parts if p.start < through]
     days = tuple(rows.from_readings(p.label, p.start, end, climate, who.limits, who.eras) for p, end in parts)
     inside = air.within(climate.temperature, span.start.timestamp(), through.timestamp())
-    return Cage(
+    return CageReview(
         who.name,
         who.title,
         who.kind,
@@ -133,11 +135,11 @@ def cage_from_readings(who: Who, climate: Climate, ambient: air.Columns, span: S
 
 def cage_from_hours(
     who: Who, kept: Kept, ambient: Sequence[Hourly], span: Span, through: datetime, bars: tuple[Bar, ...]
-) -> Cage:
+) -> CageReview:
     """A season of an enclosure, or a week whose raw readings are gone."""
     parts = [(p, min(p.end, through)) for p in span.parts if p.start < through]
     inside = [h for h in kept.hours if span.start <= h.start < through]
-    return Cage(
+    return CageReview(
         who.name,
         who.title,
         who.kind,
@@ -151,12 +153,12 @@ def cage_from_hours(
     )
 
 
-def post_of(bars: Sequence[Bar]) -> Post:
+def post_of(bars: Sequence[Bar]) -> PostReview:
     """The post, by its bars; an hour or day with a reading counts as known."""
     known = [b for b in bars if b.mean_c is not None]
     lows, highs = [b.low_c for b in known if b.low_c is not None], [b.high_c for b in known if b.high_c is not None]
     means = [b.mean_c for b in known if b.mean_c is not None]
-    return Post(
+    return PostReview(
         min(lows, default=None),
         sum(means) / len(means) if means else None,
         max(highs, default=None),

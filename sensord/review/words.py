@@ -9,7 +9,7 @@ from sensord import actions
 from sensord.language import Measure
 from sensord.model import Doubt
 from sensord.review.matters import Matter, groups
-from sensord.review.whole import Cage, Review
+from sensord.review.whole import CageReview, Review
 
 LEAST_H = 0.05
 """Less heat than three minutes is not worth a word. Chosen."""
@@ -61,7 +61,7 @@ def _heat(review: Review, measure: Measure) -> str:
     )
 
 
-def _mild(review: Review, known: Sequence[Cage], measure: Measure) -> str:
+def _mild(review: Review, known: Sequence[CageReview], measure: Measure) -> str:
     warmest = max(known, key=lambda c: c.total.high.value_c if c.total.high else 0.0)
     return measure.say(
         "review.heat.none_reached" if len(known) > 1 else "review.heat.not_reached",
@@ -72,7 +72,7 @@ def _mild(review: Review, known: Sequence[Cage], measure: Measure) -> str:
     )
 
 
-def _top(review: Review, cage: Cage, measure: Measure) -> str:
+def _top(review: Review, cage: CageReview, measure: Measure) -> str:
     high = cage.total.high
     assert high is not None
     when = measure.day(high.at.astimezone(measure.zone).date()) if review.span.is_season else measure.weekday(high.at)
@@ -80,12 +80,12 @@ def _top(review: Review, cage: Cage, measure: Measure) -> str:
     return measure.say("review.heat.top", temperature=temperature, day=when, time=time, doubt=doubt(cage, measure))
 
 
-def doubt(cage: Cage, measure: Measure) -> str | None:
+def doubt(cage: CageReview, measure: Measure) -> str | None:
     """Why the highest reading is doubtful; None where it is not."""
     return next((measure.say(f"review.doubt.{why}") for flag, why in DOUBTS.items() if cage.high_doubts & flag), None)
 
 
-def _most_and_top(review: Review, cage: Cage, measure: Measure) -> str:
+def _most_and_top(review: Review, cage: CageReview, measure: Measure) -> str:
     """Which day brought more than half of it, and the highest temperature with its time."""
     parts = [(row.above_h[cage.limit], row) for row in cage.rows]
     most, row = max(parts, key=lambda pair: pair[0])
@@ -109,7 +109,7 @@ def _most_and_top(review: Review, cage: Cage, measure: Measure) -> str:
     )
 
 
-def _compared(review: Review, cage: Cage, measure: Measure) -> str | None:
+def _compared(review: Review, cage: CageReview, measure: Measure) -> str | None:
     """With the week before, where both are known well enough to compare."""
     before = cage.before
     if before is None or before.known_h < 0.5 * before.hours or cage.is_patchy or not review.is_over:
@@ -121,15 +121,15 @@ def _compared(review: Review, cage: Cage, measure: Measure) -> str | None:
     return measure.say(f"review.heat.compared.{way}", who=cage.title, hours=measure.hours(abs(more)))
 
 
-def _over(cage: Cage) -> float:
+def _over(cage: CageReview) -> float:
     return cage.total.above_h[cage.limit]
 
 
-def _limit(cage: Cage, measure: Measure) -> str:
+def _limit(cage: CageReview, measure: Measure) -> str:
     return measure.level(cage.limits.tiers[cage.limit].temperature_c)
 
 
-def _same_limit(one: Cage, other: Cage) -> bool:
+def _same_limit(one: CageReview, other: CageReview) -> bool:
     return (
         one.limits.tiers[one.limit].temperature_c == other.limits.tiers[other.limit].temperature_c
     )  # fmt: skip

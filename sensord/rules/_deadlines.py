@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from sensord.model import Concern, Number, State, What
+from sensord.model import Concern, State, What
 from sensord.rules import Evidence
-from sensord.rules._readings import moment, remembered
+from sensord.rules._readings import Findings, moment, remembered
 
-Facts = dict[str, Number | datetime]
 FORGOTTEN_AFTER = timedelta(hours=8)
 """What was due yesterday, and has been fine since, is not held against the keeper today."""
 
@@ -36,7 +35,7 @@ def _said(was: Concern) -> tuple[datetime | None, str]:
     return was.told_at, was.told_action
 
 
-def kept(evidence: Evidence) -> Facts:
+def kept(evidence: Evidence) -> Findings:
     """What every verdict carries on, so that the deadline is still known when the same is asked for again."""
     of = remembered(evidence, "due_of")
     action = of if isinstance(of, str) else _said(evidence.concern)[1] if evidence.concern else ""
@@ -44,7 +43,7 @@ def kept(evidence: Evidence) -> Facts:
     return {"due_of": action, "due_at": due} if due is not None else {}
 
 
-def deadline(evidence: Evidence, action: str, fresh: datetime, now: datetime) -> tuple[datetime | None, Facts]:
+def deadline(evidence: Evidence, action: str, fresh: datetime, now: datetime) -> tuple[datetime | None, Findings]:
     """Until when: what was told, else `fresh`; None and `overdue_at` where it has passed. With what is to be carried on."""
     due = told_deadline(evidence, action)
     rested = evidence.concern is not None and evidence.concern.verdict.state is State.FINE

@@ -49,7 +49,7 @@ class HeatLimits(Bounds):
 
 
 @dataclass(frozen=True, slots=True)
-class Above:
+class HeatAbove:
     """Time and dose at or above a tier, of what the track spans."""
 
     hours: float
@@ -57,15 +57,15 @@ class Above:
     spell_h: float  # of the spell that reaches the newest reading
 
 
-NEVER = Above(0.0, 0.0, 0.0)
+NEVER = HeatAbove(0.0, 0.0, 0.0)
 
 
-def above(inside: Track, tier_c: float) -> Above:
+def above(inside: Track, tier_c: float) -> HeatAbove:
     """How long, how much, and for how long now; of a track of means."""
     if not inside.values or max(inside.values) < tier_c:
         return NEVER
     exposure = heat.exposure_above(inside.times_s, inside.values, tier_c, _bridge_s(inside), DIP_S)
-    return Above(exposure.hours, exposure.degree_hours, exposure.current_spell_hours)
+    return HeatAbove(exposure.hours, exposure.degree_hours, exposure.current_spell_hours)
 
 
 def spells(inside: Track, tier_c: float) -> list[heat.Spell]:

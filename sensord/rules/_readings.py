@@ -107,11 +107,11 @@ def remembered(evidence: Evidence, name: str) -> Number:
     return evidence.concern.verdict.numbers.get(name) if evidence.concern else None
 
 
-Facts = Mapping[str, Number | datetime]
+Findings = dict[str, Number | datetime]
 """The numbers of a verdict as a rule has them: instants are still instants."""
 
 
-def numbers(facts: Facts) -> dict[str, Number]:
+def numbers(facts: Mapping[str, Number | datetime]) -> dict[str, Number]:
     """The numbers of a verdict: instants as text, floats rounded to what can be meant, what is unknown left out."""
     found: dict[str, Number] = {}
     for name, value in facts.items():
@@ -125,17 +125,24 @@ def numbers(facts: Facts) -> dict[str, Number]:
     return found
 
 
-NO_FACTS: Facts = MappingProxyType({})
+NO_FACTS: Mapping[str, Number | datetime] = MappingProxyType({})
 
 
 def fine(
-    rule: str, evidence: Evidence, now: datetime, reason: StrEnum, facts: Facts = NO_FACTS, easing: bool = False
+    rule: str,
+    evidence: Evidence,
+    now: datetime,
+    reason: StrEnum,
+    facts: Mapping[str, Number | datetime] = NO_FACTS,
+    easing: bool = False,
 ) -> Verdict:
     """All is well, or nearly (`easing`)."""
     return Verdict(rule, evidence.subject, State.FINE, now, reason, numbers=numbers(facts), easing=easing)
 
 
-def unknown(rule: str, evidence: Evidence, now: datetime, reason: StrEnum, facts: Facts = NO_FACTS) -> Verdict:
+def unknown(
+    rule: str, evidence: Evidence, now: datetime, reason: StrEnum, facts: Mapping[str, Number | datetime] = NO_FACTS
+) -> Verdict:
     """Too little is known to say."""
     return Verdict(rule, evidence.subject, State.UNKNOWN, now, reason, numbers=numbers(facts))
 
@@ -147,7 +154,7 @@ def breach(
     reason: StrEnum,
     severity: Severity,
     advice: Advice | None = None,
-    facts: Facts = NO_FACTS,
+    facts: Mapping[str, Number | datetime] = NO_FACTS,
     urgency: Urgency = Urgency.IMMEDIATE,
     certainty: Certainty = Certainty.OBSERVED,
 ) -> Verdict:

@@ -8,18 +8,15 @@ from datetime import datetime, timedelta
 from pydantic import Field
 
 from sensord.ledger import Stand
-from sensord.model import Number
 from sensord.rules import Evidence
 from sensord.rules._anchoring import Held, Holding, is_draped
 from sensord.rules._deadlines import kept
-from sensord.rules._readings import moment, remembered
+from sensord.rules._readings import Findings, moment, remembered
 from sensord.rules._storm_signs import Signs, SignThresholds
 
 FRONT_STAYS = timedelta(minutes=30)
 """So long after a gust front it is taken to be there, whatever the wind gauge says. Chosen."""
 FORGOTTEN_AFTER = timedelta(hours=6)
-
-Facts = dict[str, Number | datetime]
 
 
 class Thresholds(SignThresholds, Holding):
@@ -29,7 +26,7 @@ class Thresholds(SignThresholds, Holding):
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class StormView:
     """What the rule sees of one enclosure at one instant."""
 
     evidence: Evidence
@@ -52,7 +49,7 @@ class View:
         return p
 
 
-def view_of(evidence: Evidence, now: datetime, held: Held, seen: Signs) -> View:
+def view_of(evidence: Evidence, now: datetime, held: Held, seen: Signs) -> StormView:
     """The view, with what the concern remembers of a storm that was here."""
     p: Thresholds = evidence.parameters
     gust = seen.gust_m_s or 0.0
@@ -62,7 +59,7 @@ def view_of(evidence: Evidence, now: datetime, held: Held, seen: Signs) -> View:
         here_at = None
     worst = remembered(evidence, "worst_m_s") if here_at is not None else None
     known = float(worst) if isinstance(worst, int | float) else 0.0
-    return View(
+    return StormView(
         evidence=evidence,
         now=now,
         held=held,
@@ -73,7 +70,7 @@ def view_of(evidence: Evidence, now: datetime, held: Held, seen: Signs) -> View:
     )
 
 
-def facts_of(view: View) -> Facts:
+def facts_of(view: StormView) -> Findings:
     """The numbers that every verdict of this rule carries; `here_at`, `front_at` and `worst_m_s` are its memory."""
     seen = view.signs
     falls = seen.change_pa is not None and seen.change_pa < 0
@@ -95,12 +92,12 @@ def facts_of(view: View) -> Facts:
     }
 
 
-def front_stays(view: View) -> bool:
+def front_stays(view: StormView) -> bool:
     """Whether a gust front came so lately that it must be taken to be there."""
     front_at = _front_at(view)
     return front_at is not None and view.now - front_at < FRONT_STAYS
 
 
-def _front_at(view: View) -> datetime | None:
+def _front_at(view: StormView) -> datetime | None:
     front_at = moment(remembered(view.evidence, "front_at"))
     return front_at if view.here_at is not None and front_at is not None and front_at <= view.now else None

@@ -13,12 +13,12 @@ from statistics import median
 from pydantic import Field
 
 from sensord import actions
-from sensord.model import AMBIENT, Certainty, Number, Quantity, Severity, State, Verdict
+from sensord.model import AMBIENT, Certainty, Quantity, Severity, State, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._bounds import Bounds
 from sensord.rules._kinds import EXPECTED
 from sensord.rules._manners import WATCHING
-from sensord.rules._readings import breach, fine, middle, pairs, seconds, track, unknown
+from sensord.rules._readings import Findings, breach, fine, middle, pairs, seconds, track, unknown
 from sensord.rules._sky import Sky, irradiance_need, sky_at
 from sensord.rules._tracks import Track
 from sensord.rules._watching import NO_PATIENCE_HERE, tells_ambient
@@ -27,8 +27,6 @@ NAME = "ambient"
 LOOKBACK = timedelta(minutes=50)
 WINDOW = timedelta(minutes=30)
 HOLDS = timedelta(hours=24)
-
-Facts = dict[str, Number | datetime]
 
 
 class Reason(StrEnum):
@@ -82,7 +80,7 @@ class Ambient:
         offsets = _offsets(evidence, ambient, now)
         if not ambient.is_fresh(seconds(now)):
             return _missing(evidence, now, probes[0].name)
-        facts: Facts = {"probe": probes[0].name, "ambient_c": middle(ambient.since(seconds(now) - 900.0))}
+        facts: Findings = {"probe": probes[0].name, "ambient_c": middle(ambient.since(seconds(now) - 900.0))}
         if len(offsets) < 2:
             return fine(NAME, evidence, now, Reason.THERE, facts)
         sky = sky_at(evidence.site, now, track(evidence, "irradiance", now, 0, 2000))
@@ -111,7 +109,7 @@ def _missing(evidence: Evidence, now: datetime, name: str) -> Verdict:
     watch = evidence.watch
     assert watch is not None
     heard = watch.heard_at(next(probe for probe in evidence.probes if probe.name == name))
-    facts: Facts = {"probe": name, "heard_at": heard, "never": (name not in watch.last_heard) or None}
+    facts: Findings = {"probe": name, "heard_at": heard, "never": (name not in watch.last_heard) or None}
     clock = evidence.others.get("clock")
     if clock is not None and clock.verdict.state is State.BREACH:
         return unknown(NAME, evidence, now, Unclear.LEFT_TO_CLOCK, facts)

@@ -33,7 +33,7 @@ class Nothing(Bounds):
     moved = NO_PATIENCE_HERE
 
 
-class Clock:
+class ClockRule:
     """Whether readings are dated by clocks that are right."""
 
     name = NAME
@@ -69,7 +69,7 @@ class Clock:
         return fine(NAME, evidence, now, Reason.RIGHT)
 
 
-RULE = Clock()
+RULE = ClockRule()
 
 
 def _misdating(evidence: Evidence, now: datetime) -> set[str]:

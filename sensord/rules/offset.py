@@ -13,12 +13,12 @@ from enum import StrEnum
 from pydantic import Field
 
 from sensord import actions
-from sensord.model import AMBIENT, Certainty, Doubt, Number, Quantity, Severity, Standing, State, Verdict
+from sensord.model import AMBIENT, Certainty, Doubt, Quantity, Severity, Standing, State, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import is_empty
 from sensord.rules._kinds import COVER_ADDS_K, EXPECTED, Expected
 from sensord.rules._manners import UNHURRIED
-from sensord.rules._readings import Bounds, Pairs, breach, fine, middle, pairs, seconds, track, unknown
+from sensord.rules._readings import Bounds, Findings, Pairs, breach, fine, middle, pairs, seconds, track, unknown
 from sensord.rules._shade import follow, helped
 from sensord.rules._sky import Sky, irradiance_need, sky_at
 from sensord.rules._tracks import Track
@@ -29,8 +29,6 @@ LOOKBACK = timedelta(hours=2)
 FAULT_WINDOW = timedelta(minutes=45)
 """A probe is called wrong only when the longer window says so too: passing fronts move two probes at two speeds."""
 HOLDS = timedelta(hours=3)
-
-Facts = dict[str, Number | datetime]
 
 
 class Reason(StrEnum):
@@ -128,7 +126,7 @@ def _judge(
         for lately, whole_track in zip((inside, ambient), whole, strict=True)
     )
     followed = follow(stand.shaded_at, *whole, irradiance, evidence.site, now)
-    facts: Facts = {
+    facts: Findings = {
         "inside_c": inside_c,
         "ambient_c": ambient_c,
         "offset_k": offset_k,
@@ -169,7 +167,7 @@ def _expected(evidence: Evidence, covered: bool) -> Expected:
 
 
 def _fault(
-    evidence: Evidence, now: datetime, sky: Sky, offset_k: float, longer_k: float, facts: Facts
+    evidence: Evidence, now: datetime, sky: Sky, offset_k: float, longer_k: float, facts: Findings
 ) -> Verdict | None:
     """One of the two probes must be wrong: nothing cools a cage far below the air, and no sun warms it by night."""
     p: Thresholds = evidence.parameters
@@ -198,7 +196,7 @@ def _heat_stands(evidence: Evidence) -> bool:
     )
 
 
-def _probe_in_sun(evidence: Evidence, now: datetime, inside_c: float, sky: Sky, facts: Facts) -> Verdict:
+def _probe_in_sun(evidence: Evidence, now: datetime, inside_c: float, sky: Sky, facts: Findings) -> Verdict:
     """Far more than air in such an enclosure can have: the probe measures the sun on itself. Shade helps either way."""
     p: Thresholds = evidence.parameters
     assert evidence.stand is not None
@@ -219,7 +217,7 @@ def _probe_in_sun(evidence: Evidence, now: datetime, inside_c: float, sky: Sky, 
     return breach(NAME, evidence, now, Reason.PROBE_IN_THE_SUN, severity, advice, facts, certainty=Certainty.POSSIBLE)
 
 
-def _warm(evidence: Evidence, now: datetime, inside_c: float, sky: Sky, facts: Facts) -> Verdict:
+def _warm(evidence: Evidence, now: datetime, inside_c: float, sky: Sky, facts: Findings) -> Verdict:
     """Warmer than its kind should be, and plausible: too little air comes through, or too much sun."""
     p: Thresholds = evidence.parameters
     assert evidence.stand is not None

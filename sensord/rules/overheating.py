@@ -14,13 +14,13 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from sensord import actions
-from sensord.model import AMBIENT, Certainty, Number, Quantity, Severity, State, Urgency, Verdict
+from sensord.model import AMBIENT, Certainty, Quantity, Severity, State, Urgency, Verdict
 from sensord.rules import Evidence, Need, Per, Unclear
 from sensord.rules._animals import is_empty
 from sensord.rules._deadlines import deadline, kept
-from sensord.rules._heat import MEAN_S, NEVER, Above, above
+from sensord.rules._heat import MEAN_S, NEVER, HeatAbove, above
 from sensord.rules._manners import HEAT
-from sensord.rules._readings import breach, fine, round_up, seconds, slope_per_h, track, unknown
+from sensord.rules._readings import Findings, breach, fine, round_up, seconds, slope_per_h, track, unknown
 from sensord.rules._scene import Scene, Thresholds, action_for, scene_of, shade_settles
 from sensord.rules._shade import helped
 from sensord.rules._sky import WARMEST_H, Course, course, irradiance_need, low_sun_at, solar_hour
@@ -43,8 +43,6 @@ SPOKEN_H = 0.05
 """A shorter spell is not worth a word; there is none while a tier holds only by its hysteresis [h]. Chosen."""
 SHORTEST = timedelta(minutes=15)
 """What a keeper is given to put shade up, at least. Chosen."""
-
-Facts = dict[str, Number | datetime]
 
 
 class Reason(StrEnum):
@@ -106,7 +104,7 @@ class Overheating:
 RULE = Overheating()
 
 
-def _spells(scene: Scene) -> dict[Tier, Above]:
+def _spells(scene: Scene) -> dict[Tier, HeatAbove]:
     """Time above each tier; of those that ask for something, only where it is that warm now."""
     smooth = scene.inside.means(MEAN_S)
     warmest_now = max(smooth.values[-2:])
@@ -118,7 +116,7 @@ def _spells(scene: Scene) -> dict[Tier, Above]:
     }
 
 
-def _facts(scene: Scene, spells: dict[Tier, Above]) -> Facts:
+def _facts(scene: Scene, spells: dict[Tier, HeatAbove]) -> Findings:
     """The numbers that every verdict of this rule carries."""
     recorded = next(iter(spells.items()))
     return {
@@ -134,7 +132,7 @@ def _facts(scene: Scene, spells: dict[Tier, Above]) -> Facts:
     }
 
 
-def _reached(scene: Scene, spells: dict[Tier, Above]) -> Tier | None:
+def _reached(scene: Scene, spells: dict[Tier, HeatAbove]) -> Tier | None:
     """The worst tier that asks for something: it lasted long enough, or it did and is not clearly left yet."""
     p: Thresholds = scene.evidence.parameters
     was = scene.evidence.concern.verdict if scene.evidence.concern else None
@@ -154,7 +152,7 @@ def _reached(scene: Scene, spells: dict[Tier, Above]) -> Tier | None:
     return found
 
 
-def _hot(scene: Scene, tier: Tier, spell: Above, facts: Facts) -> Verdict:
+def _hot(scene: Scene, tier: Tier, spell: HeatAbove, facts: Findings) -> Verdict:
     """Above a tier for long enough."""
     e, now = scene.evidence, scene.now
     facts |= {
@@ -183,7 +181,7 @@ def _hot(scene: Scene, tier: Tier, spell: Above, facts: Facts) -> Verdict:
     return breach(NAME, e, now, Reason(action.word), tier.severity, advice, facts | more, certainty=certainty)
 
 
-def _soon(scene: Scene, tier: Tier, way: Course, crossing: datetime, peak_c: float, facts: Facts) -> Verdict:
+def _soon(scene: Scene, tier: Tier, way: Course, crossing: datetime, peak_c: float, facts: Findings) -> Verdict:
     """On the way to a tier, with time left to shade. What else could be done is told when it is that warm."""
     e, now = scene.evidence, scene.now
     ambient_peak = None if scene.ambient_c is None else scene.ambient_c + way.rise_k
@@ -204,7 +202,7 @@ def _full_quarter(at: datetime) -> datetime:
     return at - timedelta(minutes=at.minute % 15, seconds=at.second, microseconds=at.microsecond)
 
 
-def _fine(scene: Scene, facts: Facts) -> Verdict:
+def _fine(scene: Scene, facts: Findings) -> Verdict:
     """Bearable; nearly too warm while within the hysteresis of the first tier that asks for something."""
     p: Thresholds = scene.evidence.parameters
     limit_c = next((t.temperature_c for t in scene.tiers if t.severity >= Severity.MODERATE), None)
@@ -228,7 +226,7 @@ def _put_up_in_this_heat(scene: Scene) -> bool:
     return shaded_at >= e.concern.breached_since and not storm_asks(e)
 
 
-def _shaded(scene: Scene, facts: Facts, easing: bool) -> Verdict:
+def _shaded(scene: Scene, facts: Findings, easing: bool) -> Verdict:
     """The shade has done its work: when it can come off."""
     e, now = scene.evidence, scene.now
     assert e.concern is not None

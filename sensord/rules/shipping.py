@@ -33,7 +33,7 @@ class Thresholds(Bounds):
     behind_h: float = Field(6, ge=0.25, le=24 * 90, description="the oldest reading that waits is as old [h]; chosen")
 
 
-class Shipping:
+class ShippingRule:
     """Whether readings reach the other database, where one is configured."""
 
     name = NAME
@@ -67,4 +67,4 @@ class Shipping:
         return fine(NAME, evidence, now, Reason.CATCHING_UP, facts, easing=True)
 
 
-RULE = Shipping()
+RULE = ShippingRule()

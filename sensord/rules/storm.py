@@ -25,10 +25,10 @@ from sensord.rules._anchoring import is_draped, is_safe
 from sensord.rules._animals import has_pupae, is_empty
 from sensord.rules._deadlines import deadline, told_deadline
 from sensord.rules._manners import STORM
-from sensord.rules._readings import breach, fine, round_up, unknown
+from sensord.rules._readings import Findings, breach, fine, round_up, unknown
 from sensord.rules._sky import sky_at
 from sensord.rules._storm_signs import needs, signs
-from sensord.rules._storm_view import Facts, Thresholds, View, facts_of, front_stays, view_of
+from sensord.rules._storm_view import StormView, Thresholds, facts_of, front_stays, view_of
 from sensord.rules._tracks import NOTHING
 
 NAME = "storm"
@@ -107,7 +107,7 @@ class Storm:
 RULE = Storm()
 
 
-def _stay_in(view: View, facts: Facts) -> Verdict:
+def _stay_in(view: StormView, facts: Findings) -> Verdict:
     """It is here: nobody goes out. How loudly it is said depends on whether the enclosure is in danger."""
     by, gust = view.held.by, view.signs.gust_m_s or 0.0
     front = view.signs.front or front_stays(view)
@@ -123,7 +123,7 @@ def _stay_in(view: View, facts: Facts) -> Verdict:
     return breach(NAME, view.evidence, view.now, Reason.STAY_IN, severity, advice, facts)
 
 
-def _passed(view: View, facts: Facts) -> Verdict:
+def _passed(view: StormView, facts: Findings) -> Verdict:
     """It was here within the hour: calm is waited for, then the enclosure is looked after."""
     p, gust = view.thresholds, view.signs.gust_m_s or 0.0
     if gust >= p.calm_gust_m_s or view.signs.expected:
@@ -131,14 +131,14 @@ def _passed(view: View, facts: Facts) -> Verdict:
     return _look_after(view, facts)
 
 
-def _look_after(view: View, facts: Facts, easing: bool = False) -> Verdict:
+def _look_after(view: StormView, facts: Findings, easing: bool = False) -> Verdict:
     verdict = fine(NAME, view.evidence, view.now, Reason.LOOK_AFTER, facts, easing)
     if is_empty(view.evidence):
         return verdict
     return replace(verdict, advice=actions.LOOK_AFTER.advice(holds_until=view.now + LOOK_AFTER_HOLDS))
 
 
-def _prepare(view: View, facts: Facts) -> Verdict:
+def _prepare(view: StormView, facts: Findings) -> Verdict:
     """There is time: hold the enclosure against the gust that may come."""
     seen, e, now = view.signs, view.evidence, view.now
     gust = max(view.held.by.design_gust_m_s, 1.3 * (seen.highest_m_s or 0.0))
@@ -162,7 +162,7 @@ def _prepare(view: View, facts: Facts) -> Verdict:
     return breach(NAME, e, now, reason, severity, advice, facts | more | due, Urgency.EXPECTED, certainty)
 
 
-def _too_late_for_bricks(view: View, gust_m_s: float) -> bool:
+def _too_late_for_bricks(view: StormView, gust_m_s: float) -> bool:
     """Much is to be carried, and what was told for it is nearly over: then only what is quick is asked for."""
     due = told_deadline(view.evidence, actions.ANCHOR.word)
     if due is None or due - view.now >= NO_RUSH:
@@ -172,13 +172,13 @@ def _too_late_for_bricks(view: View, gust_m_s: float) -> bool:
     return sum(kg for kg in asked if isinstance(kg, int | float)) > MUCH_KG
 
 
-def _needs_shade(view: View) -> bool:
+def _needs_shade(view: StormView) -> bool:
     """Warm air and a high sun."""
     hot = view.signs.air_c is not None and view.signs.air_c >= SHADE_STAYS_C
     return hot and sky_at(view.evidence.site, view.now, NOTHING).elevation_deg >= HIGH_SUN_DEG
 
 
-def _calm(view: View, facts: Facts) -> Verdict:
+def _calm(view: StormView, facts: Findings) -> Verdict:
     """No sign; nearly one, while a concern about it stands and the pressure has not stopped falling."""
     was = view.evidence.concern
     easing = was is not None and view.signs.change_pa is not None and view.signs.change_pa <= STILL_FALLS_PA

@@ -72,7 +72,7 @@ class Past(Protocol):
         """Degree-days from start to end; what is missing goes at the mean rate of the rest, and is counted."""
 
 
-class Readings(NamedTuple):
+class PastReadings(NamedTuple):
     """A past of readings where the cohort stood."""
 
     times_s: Sequence[float]
@@ -133,7 +133,7 @@ class Outlook(NamedTuple):
         """Degree-days from start to the end of the outlook, were it all warmer by `bias_c`."""
         biased = [temperature + bias_c for temperature in self.temperatures_c]
         end_s = max(start_s, self.times_s[-1])
-        return Readings(self.times_s, biased, math.inf).curve(lower_c, upper_c, cutoff, start_s, end_s)
+        return PastReadings(self.times_s, biased, math.inf).curve(lower_c, upper_c, cutoff, start_s, end_s)
 
 
 def outlook_from_hours(times_s: Sequence[float], temperatures_c: Sequence[float], sd_c: float = 1.0) -> Outlook:

@@ -61,7 +61,7 @@ class Passage(NamedTuple):
         return ORDER[ORDER.index(self.through) + 1]
 
 
-class Plan(NamedTuple):
+class DevelopmentPlan(NamedTuple):
     """What a species profile says of development."""
 
     passages: tuple[Passage, ...]
@@ -82,7 +82,7 @@ class Coming(NamedTuple):
     carried: bool  # P90 lies, or may lie, beyond what the outlook knows
 
 
-class Refused(NamedTuple):
+class NoForecast(NamedTuple):
     """A stage that is not forecast, and why."""
 
     stage: Stage
@@ -93,7 +93,7 @@ class Forecast(NamedTuple):
     """What comes, in order; what is not forecast and why; and what to know before leaning on it."""
 
     coming: tuple[Coming, ...]
-    refused: tuple[Refused, ...]
+    refused: tuple[NoForecast, ...]
     caveats: tuple[str, ...]
     degree_days: float  # since the stage began, above the threshold of the present passage [°C·d]
     missing_hours: float  # of that time, filled in at the mean rate of the rest
@@ -129,7 +129,7 @@ def generations(degree_days: float) -> float:
 
 
 def forecast(
-    plan: Plan,
+    plan: DevelopmentPlan,
     stage: Stage,
     since_s: float,
     past: Past,
@@ -165,29 +165,33 @@ def forecast(
     caveats = (AIR_NOT_BODY, PHOTOPERIOD, *plan.caveats)
     if not ahead or ORDER.index(ahead[0].stage) > ORDER.index(stage):
         why = "adults have no stage to come" if stage is Stage.ADULT else f"no sum is known for the stage {stage}"
-        return Forecast((), (Refused(stage, why),), caveats, 0.0, 0.0)
+        return Forecast((), (NoForecast(stage, why),), caveats, 0.0, 0.0)
     had = {lower_c: past.curve(lower_c, plan.upper_c, plan.cutoff, since_s, now_s) for lower_c in _lowers(ahead)}
     here = had[ahead[0].lower_c]
     answer = Forecast((), (), caveats, here.total, here.missing_s / 3600)
     if here.missing_s > (now_s - since_s) / 2:
         why = "more than half of the time since the stage began was not measured"
-        return answer._replace(refused=(Refused(ahead[0].leads_to, why),))
+        return answer._replace(refused=(NoForecast(ahead[0].leads_to, why),))
     dates = _draw(plan, ahead, stage, since_s, had, outlook, now_s, Random(seed), draws)  # noqa: S311 - a simulation
     kept = [row for row in dates if seen_s is None or row[0] > seen_s]
     if len(kept) < min(FEWEST_KEPT, draws):
         why = f"it was seen as {stage} later than the published spread allows: check the stage and the probe's place"
-        return answer._replace(refused=(Refused(ahead[0].leads_to, why),))
+        return answer._replace(refused=(NoForecast(ahead[0].leads_to, why),))
     return _read_off(answer, plan, ahead, kept, outlook.known_until_s)
 
 
 def _read_off(
-    answer: Forecast, plan: Plan, ahead: Sequence[Passage], rows: Sequence[Sequence[float]], known_until_s: float
+    answer: Forecast,
+    plan: DevelopmentPlan,
+    ahead: Sequence[Passage],
+    rows: Sequence[Sequence[float]],
+    known_until_s: float,
 ) -> Forecast:
     """The answer with what comes, what is refused, and the caveats that follow from it."""
     coming, refused, caveats = [], [], list(answer.caveats)
     for index, passage in enumerate(ahead):
         if passage.leads_to is Stage.ADULT and plan.emergence_refusal:
-            refused.append(Refused(Stage.ADULT, plan.emergence_refusal))
+            refused.append(NoForecast(Stage.ADULT, plan.emergence_refusal))
         else:
             coming.append(_quantiles(passage, sorted(row[index] for row in rows), known_until_s))
     if answer.missing_hours:
@@ -202,7 +206,7 @@ def _lowers(passages: Sequence[Passage]) -> set[float]:
 
 
 def _draw(
-    plan: Plan,
+    plan: DevelopmentPlan,
     ahead: Sequence[Passage],
     stage: Stage,
     since_s: float,

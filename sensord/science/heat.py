@@ -16,7 +16,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from sensord.science import steps
-from sensord.science.steps import LONGEST_BRIDGE_S, MISSING, Step, walk
+from sensord.science.steps import LONGEST_BRIDGE_S, MISSING, StepSum, walk
 from sensord.science.thresholds import triangle
 
 HOUR_S = 3600.0
@@ -266,6 +266,6 @@ def swing(
     return highest - lowest
 
 
-def _steps(times_s: Sequence[float], temperatures_c: Sequence[float], longest_bridge_s: float) -> Iterator[Step]:
+def _steps(times_s: Sequence[float], temperatures_c: Sequence[float], longest_bridge_s: float) -> Iterator[StepSum]:
     start_s, end_s = (times_s[0], times_s[-1]) if len(times_s) else (0.0, 0.0)
     return walk(times_s, temperatures_c, start_s, end_s, longest_bridge_s)

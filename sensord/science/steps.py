@@ -21,7 +21,7 @@ LONGEST_BRIDGE_S = 3600.0
 
 MEASURED, BRIDGED, MISSING = 0, 1, 2
 
-Step = tuple[float, float, float, float, int]
+StepSum = tuple[float, float, float, float, int]
 """(start_s, duration_s, temperature at its start, at its end, kind); a missing step has NaN temperatures."""
 
 
@@ -49,7 +49,7 @@ def walk(
     end_s: float,
     longest_bridge_s: float = LONGEST_BRIDGE_S,
     measured_limit_s: float = MEASURED_LIMIT_S,
-) -> Iterator[Step]:
+) -> Iterator[StepSum]:
     """The steps that cover a span without gap or overlap, cut at its edges.
 
     Readings outside the span serve to draw the line across its edges. A step keeps the kind of the whole interval
@@ -107,7 +107,7 @@ def _cut(
     end_s: float,
     longest_bridge_s: float,
     measured_limit_s: float,
-) -> Step:
+) -> StepSum:
     """The part within the span of the interval between reading `index` and the next."""
     t0, t1 = times_s[index], times_s[index + 1]
     a, b = temperatures_c[index], temperatures_c[index + 1]

@@ -11,7 +11,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationIn
 
 from sensord.model import Severity, Stage
 from sensord.science.bibliography import CITATIONS
-from sensord.science.development import ORDER, Passage, Plan
+from sensord.science.development import ORDER, DevelopmentPlan, Passage
 from sensord.science.thresholds import Cutoff
 
 
@@ -171,7 +171,7 @@ class Species(_Frozen):
         """At or below this, protect from frost [°C]."""
         return self.frost.value
 
-    def plan(self) -> Plan:
+    def plan(self) -> DevelopmentPlan:
         """What a development forecast needs of this profile."""
         passages = tuple(
             Passage(
@@ -186,7 +186,7 @@ class Species(_Frozen):
         )
         proxy = (f"The figures are those of {self.proxy}, for want of this species' own.",) if self.proxy else ()
         refusal = self.pupal_diapause.why if self.pupal_diapause else ""
-        return Plan(passages, self.upper_threshold_c, self.cutoff, refusal, proxy + self.caveats)
+        return DevelopmentPlan(passages, self.upper_threshold_c, self.cutoff, refusal, proxy + self.caveats)
 
     def figures(self) -> Iterator[tuple[str, Sourced]]:
         """Every sourced figure with its key, for pages that show how sure they are."""

@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Any
 
-from sensord.engine.state import ALIVE, Given, State, awake
+from sensord.engine.state import ALIVE, EngineState, Given, awake
 from sensord.model import EPOCH, Quantity, Reading, Severity, Standing, as_kept
 from sensord.ports import Share
 from sensord.recovery import memory_of
@@ -77,7 +77,7 @@ def none_forgotten(share: Share, phone: Phone, now: datetime) -> None:
             assert parcel.detail, f"{message.title} was {parcel.state} without a reason"
 
 
-def severe_was_told(state: State, now: datetime) -> None:
+def severe_was_told(state: EngineState, now: datetime) -> None:
     """Whoever must know of a Severe matter that stands unanswered has been told of it."""
     for concern in state.standing.values():
         severe = concern.verdict.severity >= Severity.SEVERE and concern.standing is Standing.OPEN
@@ -89,14 +89,14 @@ def severe_was_told(state: State, now: datetime) -> None:
             )
 
 
-def recovered(given: Given, state: State, share: Share, now: datetime) -> None:
+def recovered(given: Given, state: EngineState, share: Share, now: datetime) -> None:
     """A process that began now would know the same."""
     if state.batch is not None or state.committing is not None or any(state.owed[1:-1]):
         return  # not durable yet: the broker and the next turn bring it again
     new = awake(given, memory_of(share, given, now), now)
     # a turn that found nothing new is committed with what comes next, and asked again by a process that begins before
     again = {"turned_at", "next_turn", "facts"} if state.owed.facts else set()
-    for name in State._fields:
+    for name in EngineState._fields:
         if name not in VOLATILE | again:
             was, is_now = _plain(getattr(state, name), state), _plain(getattr(new, name), state)
             if (
@@ -108,7 +108,7 @@ def recovered(given: Given, state: State, share: Share, now: datetime) -> None:
             assert was == is_now, f"after a crash, {name} would be {_difference(was, is_now)}"
 
 
-def _plain(value: Any, state: State) -> Any:
+def _plain(value: Any, state: EngineState) -> Any:
     """What is compared: of windows the readings that the horizon still covers, of messages those that still matter."""
     if isinstance(value, dict) and value and hasattr(next(iter(value.values())), "between"):
         start = (state.now - timedelta(hours=11)).timestamp()

@@ -26,7 +26,7 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
 from sensord.commands import _build, _house
-from sensord.edges.broker import BrokerSettings
+from sensord.edges.broker import BrokerAccess
 from sensord.edges.clock import RealClock
 from sensord.edges.mqtt import MqttInbox
 from sensord.edges.sender import InlineSender
@@ -89,7 +89,7 @@ def configuration(form: Kindred) -> str:
     return text
 
 
-def subscribe(settings: BrokerSettings) -> None:
+def subscribe(settings: BrokerAccess) -> None:
     """Open a session that the broker will keep messages for."""
     ready = threading.Event()
     client = Client(CallbackAPIVersion.VERSION2, settings.client_id, clean_session=False)
@@ -102,7 +102,7 @@ def subscribe(settings: BrokerSettings) -> None:
     client.loop_stop()
 
 
-def fill(settings: BrokerSettings, form: Kindred, messages: int) -> None:
+def fill(settings: BrokerAccess, form: Kindred, messages: int) -> None:
     """The backlog."""
     client = Client(CallbackAPIVersion.VERSION2)
     client.max_inflight_messages_set(500)
@@ -116,7 +116,7 @@ def fill(settings: BrokerSettings, form: Kindred, messages: int) -> None:
     client.loop_stop()
 
 
-def count_only(settings: BrokerSettings, messages: int) -> tuple[float, float]:
+def count_only(settings: BrokerAccess, messages: int) -> tuple[float, float]:
     """Seconds that a client takes that only counts, by the clock and by the processor."""
     seen = 0
     done = threading.Event()
@@ -168,7 +168,7 @@ class Watch:
 
 
 def take_in(
-    settings: BrokerSettings, form: Kindred, messages: int, directory: Path
+    settings: BrokerAccess, form: Kindred, messages: int, directory: Path
 ) -> tuple[tuple[float, float], dict[str, float]]:
     """Seconds of the whole way by the clock and by the processor, and where our own thread spent them."""
     config = directory / "sensord.toml"
@@ -207,8 +207,8 @@ def measure(form: Kindred, messages: int, turns: int = 3) -> tuple[float, float]
         with Mosquitto(directory / "broker") as broker:
             topics = ("garden/#",)
             for turn in range(turns):
-                plain = BrokerSettings("127.0.0.1", broker.port, f"plain{turn}", topics=topics)
-                ours = BrokerSettings("127.0.0.1", broker.port, f"ours{turn}", topics=topics)
+                plain = BrokerAccess("127.0.0.1", broker.port, f"plain{turn}", topics=topics)
+                ours = BrokerAccess("127.0.0.1", broker.port, f"ours{turn}", topics=topics)
                 subscribe(plain)
                 subscribe(ours)
                 fill(plain, form, messages)

@@ -19,7 +19,7 @@ from sensord.commands import _build, _house
 from sensord.edges.clock import SteppedClock
 from sensord.edges.feed import FeedInbox
 from sensord.edges.page.guard import hash_of
-from sensord.edges.page.look import House
+from sensord.edges.page.look import PageNeeds
 from sensord.edges.page.server import PageServer
 from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
@@ -102,7 +102,7 @@ class Living:
 
     def _serve(self, more: dict[str, Any]) -> PageServer:
         page = self.built.settings.page.model_copy(update={"port": free_port(), **more})
-        house = House(
+        house = PageNeeds(
             settings=self.built.settings.model_copy(update={"page": page}),
             garden=self.built.garden,
             texts=self.built.texts,

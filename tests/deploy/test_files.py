@@ -72,7 +72,7 @@ def test_every_secret_reaches_the_daemon() -> None:
     known = {
         f"{table}__{key}"
         for table, of_table in config.Settings.model_fields.items()
-        if isinstance(of_table.annotation, type) and issubclass(of_table.annotation, config.Part)
+        if isinstance(of_table.annotation, type) and issubclass(of_table.annotation, config.Table)
         for key, of_key in of_table.annotation.model_fields.items()
         if "SecretStr" in str(of_key.annotation)
     }

@@ -15,7 +15,7 @@ import pytest
 from pydantic import SecretStr
 
 from sensord.edges import charts
-from sensord.edges.charts import Pictures
+from sensord.edges.charts import PictureMaker
 from sensord.edges.push import AppriseChannel
 from sensord.model import Certainty, Message, Severity, Urgency
 from sensord.ports import Transient
@@ -100,7 +100,7 @@ def patiently(channel: AppriseChannel, what: Message) -> int:
 @pytest.mark.slow
 def test_the_picture_reaches_the_phone_and_nothing_waits_for_it(receiver: Receiver) -> None:
     """The first attempt gives up at once, another message passes meanwhile, a later attempt delivers picture and text."""
-    pictures = Pictures(CONFIG, typical(), patience_s=0.2)
+    pictures = PictureMaker(CONFIG, typical(), patience_s=0.2)
     channel = AppriseChannel([SecretStr(receiver.url)], timeout_s=5, pictures=pictures)
     start = time.monotonic()
     with pytest.raises(Transient, match="being drawn"):
@@ -121,7 +121,7 @@ def test_the_picture_reaches_the_phone_and_nothing_waits_for_it(receiver: Receiv
 @pytest.mark.slow
 def test_without_a_picture_the_words_still_arrive(receiver: Receiver, tmp_path: Path) -> None:
     """Where it can't be drawn (no such store) the message goes without, and says why."""
-    pictures = Pictures(CONFIG, tmp_path / "nowhere.sqlite3", patience_s=0.2)
+    pictures = PictureMaker(CONFIG, tmp_path / "nowhere.sqlite3", patience_s=0.2)
     channel = AppriseChannel([SecretStr(receiver.url)], timeout_s=5, pictures=pictures)
     patiently(channel, message(f"review {SECOND_WEEK}"))
     (post,) = receiver.posts
@@ -132,7 +132,7 @@ def test_without_a_picture_the_words_still_arrive(receiver: Receiver, tmp_path: 
 
 def test_a_name_that_means_no_picture_is_no_command(tmp_path: Path) -> None:
     """Only the review of a week is drawn; anything else is refused without starting anything."""
-    pictures = Pictures(CONFIG, tmp_path / "store.sqlite3")
+    pictures = PictureMaker(CONFIG, tmp_path / "store.sqlite3")
     with pytest.raises(ValueError, match="names no picture"):
         pictures.get("/etc/passwd")
     assert not pictures._makings
@@ -141,7 +141,7 @@ def test_a_name_that_means_no_picture_is_no_command(tmp_path: Path) -> None:
 def test_a_picture_that_takes_for_ever_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Its process is ended, its directory gone, and the message goes without it."""
     monkeypatch.setattr(charts, "LONGEST_S", 0.3)
-    pictures = Pictures(CONFIG, tmp_path / "store.sqlite3", patience_s=0.1)
+    pictures = PictureMaker(CONFIG, tmp_path / "store.sqlite3", patience_s=0.1)
     pictures._command = [sys.executable, "-c", "import time; time.sleep(60)"]
     with pytest.raises(Transient):
         pictures.get("review 2026-W24")
@@ -155,7 +155,7 @@ def test_a_picture_that_takes_for_ever_is_given_up(tmp_path: Path, monkeypatch: 
 
 def test_closing_ends_what_is_under_way(tmp_path: Path) -> None:
     """No process and no file is left behind when the daemon stops."""
-    pictures = Pictures(CONFIG, tmp_path / "store.sqlite3", patience_s=0.1)
+    pictures = PictureMaker(CONFIG, tmp_path / "store.sqlite3", patience_s=0.1)
     pictures._command = [sys.executable, "-c", "import time; time.sleep(60)"]
     with pytest.raises(Transient):
         pictures.get("review 2026-W24")

@@ -23,7 +23,7 @@ from sensord.edges.push import RecordingChannel
 from sensord.edges.sender import InlineSender
 from sensord.model import Arrival, Quantity, Reading
 from sensord.ports import Commit, Transient
-from sensord.ports.tail import Kind, Mark, Parked
+from sensord.ports.tail import ChangeKind, Mark, Parked
 from simulators import scenario
 from tests.edges.broker import Mosquitto
 from tests.edges.influx_servers import Front, Influxd
@@ -228,7 +228,7 @@ def test_check_tells(
     assert trial[1] is False
     assert "influx__token" in trial[2]
     store = opened(built, path)
-    store.settle(9, [Parked(Mark(Kind.HOUR, 1, 1), "hour,probe=x count=1 5", "conflict")], START)
+    store.settle(9, [Parked(Mark(ChangeKind.HOUR, 1, 1), "hour,probe=x count=1 5", "conflict")], START)
     store.journal.commit(Commit(START, facts={"shipping trouble": "500 no"}))
     store.close()
     _, waiting, refused = _shipping.shipping(built, path)

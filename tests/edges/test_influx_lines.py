@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 
 from sensord.edges.influx_lines import LineMaker, can_be_kept, escaped, head, line
 from sensord.model import Entry, Fate, Gap, GapKind, Parcel, Quantity, What
-from sensord.ports.tail import Kind, Mark, Position, Window
+from sensord.ports.tail import ChangeKind, ChangeWindow, Mark, Position
 from tests.edges.shipped import ENCLOSURES, PER
 from tests.store_promises import ALDER, HOUR, LOW, SITE, START, a_concern, a_message, a_verdict
 
-EMPTY = Window(Position(), [], [], [], [], [], [], [], [])
+EMPTY = ChangeWindow(Position(), [], [], [], [], [], [], [], [])
 SERIES = {1: (SITE, LOW, Quantity.TEMPERATURE.value, 1e4), 2: (SITE, "odd, one", Quantity.HUMIDITY.value, 1e5)}
 START_MS = 1_787_198_400_000
 
@@ -85,7 +85,7 @@ def test_a_new_series_is_looked_up() -> None:
     maker = LineMaker(lambda: known, ENCLOSURES, PER)
     known.update(SERIES)
     (found,) = maker.lines(EMPTY._replace(readings=[(1, START_MS, 1, 0, 0)]))
-    assert found.mark == Mark(Kind.READING, 1, START_MS)
+    assert found.mark == Mark(ChangeKind.READING, 1, START_MS)
     assert "value=0.0001," in found.text
 
 

@@ -12,7 +12,7 @@ from sensord.edges import sqlite_shipping
 from sensord.edges.sqlite_unshipped import SqliteTail, parked
 from sensord.model import Quantity
 from sensord.ports import Commit
-from sensord.ports.tail import Kind, Mark, Parked, Position
+from sensord.ports.tail import ChangeKind, Mark, Parked, Position
 from tests.edges.test_sqlite import open_store
 from tests.kept import Kept, to_ship
 from tests.promises_shipped import TailPromises, everything, times
@@ -81,9 +81,9 @@ def test_what_was_refused_is_kept_and_tried_again(tmp_path: Path) -> None:
     with closing(open_store(tmp_path, ships_to="x")) as store:
         store.journal.commit(Commit(START, afternoon(1)))
         store.journal.summarise(NEVER)
-        many = [Parked(Mark(Kind.READING, 1, i), f"line {i}", "w" * 9000) for i in range(1500)]
+        many = [Parked(Mark(ChangeKind.READING, 1, i), f"line {i}", "w" * 9000) for i in range(1500)]
         store.settle(10**6, many, START)
-        store.settle(10**6, [Parked(Mark(Kind.HOUR, 1, 496_444), "hour …", "why")], START + HOUR)
+        store.settle(10**6, [Parked(Mark(ChangeKind.HOUR, 1, 496_444), "hour …", "why")], START + HOUR)
         found = parked(store.connection, 5000)
         assert len(found) == 1000
         assert found[0] == (START + HOUR, "hour …", "why")

@@ -20,7 +20,7 @@ import pytest
 from pydantic import SecretStr
 
 from sensord.config import InfluxSettings
-from sensord.edges.influx_lines import Line, Lines
+from sensord.edges.influx_lines import Lines, PointLine
 from sensord.edges.influx_reads import InfluxStore
 from sensord.edges.influx_writer import InfluxWriter, Later
 from sensord.model import Quantity
@@ -33,13 +33,13 @@ from tests.store_promises import NEVER, START
 START_MS = 1_787_198_400_000
 
 
-def line(number: int, value: str = "", series: int = 0) -> Line:
+def line(number: int, value: str = "", series: int = 0) -> PointLine:
     """A point of its own."""
     text = f"reading,probe=p{series},quantity=temperature,site=s value={value or number / 4},doubts=0.0,delay_s=0.0"
-    return Line(f"{text} {START_MS + number}", Mark(0, series, START_MS + number))
+    return PointLine(f"{text} {START_MS + number}", Mark(0, series, START_MS + number))
 
 
-def deliver(writer: InfluxWriter, lines: Sequence[Line]) -> list[Parked]:
+def deliver(writer: InfluxWriter, lines: Sequence[PointLine]) -> list[Parked]:
     """Of any points, whatever they stand for."""
     return writer.deliver(Lines([], [], list(lines)))
 
@@ -86,7 +86,7 @@ def test_what_is_refused_is_found(front: Front, influxd: Influxd, database: str,
 def test_a_bad_line_is_found_by_its_syntax_too(front: Front, influxd: Influxd, database: str) -> None:
     """A line that is no line at all."""
     lines = [line(i) for i in range(1000)]
-    lines[321] = Line(f"reading,probe= value=1 {START_MS}", Mark(0, 1, 321))
+    lines[321] = PointLine(f"reading,probe= value=1 {START_MS}", Mark(0, 1, 321))
     with writing(front.url, database) as writer:
         (refused,) = deliver(writer, lines)
     assert refused.mark == Mark(0, 1, 321)
@@ -96,7 +96,7 @@ def test_a_bad_line_is_found_by_its_syntax_too(front: Front, influxd: Influxd, d
 
 def test_what_no_server_can_keep_is_not_sent(front: Front, influxd: Influxd, database: str) -> None:
     """A time beyond 64 bits of nanoseconds is refused here; the others go."""
-    far = Line("reading,probe=p,quantity=temperature,site=s value=1.0 9999999999999999", Mark(0, 1, 2))
+    far = PointLine("reading,probe=p,quantity=temperature,site=s value=1.0 9999999999999999", Mark(0, 1, 2))
     with writing(front.url, database) as writer:
         (refused,) = deliver(writer, [far, line(1)])
     assert (refused.mark, "2262" in refused.words) == (Mark(0, 1, 2), True)

@@ -20,7 +20,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from sensord.edges import mqtt
 from sensord.edges.broker import Unreachable, connect, make_client
 from sensord.edges.clock import RealClock
-from sensord.edges.mqtt import BrokerSettings, MqttInbox, publish
+from sensord.edges.mqtt import BrokerAccess, MqttInbox, publish
 from sensord.model import Arrival, GapKind
 from tests.edges.broker import Mosquitto, free_port
 
@@ -41,13 +41,13 @@ def _short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mqtt, "LONGEST_PAUSE_S", 0.3)
 
 
-def settings_for(broker: Mosquitto, **changes: object) -> BrokerSettings:
+def settings_for(broker: Mosquitto, **changes: object) -> BrokerAccess:
     values: dict[str, object] = {"host": "127.0.0.1", "port": broker.port, "topics": ("garden/#",)}
-    return BrokerSettings(**(values | changes))  # type: ignore[arg-type]
+    return BrokerAccess(**(values | changes))  # type: ignore[arg-type]
 
 
 @contextmanager
-def inbox_for(settings: BrokerSettings, **arguments: object) -> Iterator[MqttInbox]:
+def inbox_for(settings: BrokerAccess, **arguments: object) -> Iterator[MqttInbox]:
     inbox = MqttInbox(settings, "lane", RealClock(FLOOR), **arguments)  # type: ignore[arg-type]
     try:
         yield inbox
@@ -85,7 +85,7 @@ def nothing_more(inbox: MqttInbox, seconds: float = 0.3) -> None:
 class Sender:
     """Publishes with QoS 1 and waits until the broker has everything."""
 
-    def __init__(self, settings: BrokerSettings) -> None:
+    def __init__(self, settings: BrokerAccess) -> None:
         self._settings = settings
 
     def __enter__(self) -> Sender:
@@ -173,7 +173,7 @@ class Wire:
             end.close()
 
 
-def forget_session(settings: BrokerSettings) -> None:
+def forget_session(settings: BrokerAccess) -> None:
     """What an administrator would do: connect with our name and a clean session."""
     client = Client(CallbackAPIVersion.VERSION2, settings.client_id, clean_session=True)
     client.connect(settings.host, settings.port)
@@ -399,7 +399,7 @@ def test_tls_with_a_known_authority(tmp_path: Path, protocol: str) -> None:
             until(lambda: inbox.status().acknowledged == 301, "acknowledged")
 
 
-def trouble_with(settings: BrokerSettings) -> str:
+def trouble_with(settings: BrokerAccess) -> str:
     """What the inbox says, and the short visits too, in the same words."""
     with pytest.raises(Unreachable) as raised:
         publish(settings, "garden/alder", b"1", timeout_s=1)
@@ -423,8 +423,8 @@ def test_trouble_is_said_in_plain_words(tmp_path: Path) -> None:
     with Mosquitto(tmp_path / "secure", tls=True) as broker:
         assert "ca_file must name the authority that signed it" in trouble_with(settings_for(broker, tls=True))
         assert "does it want TLS there?" in trouble_with(settings_for(broker))
-    assert "nothing listens at 127.0.0.1" in trouble_with(BrokerSettings("127.0.0.1", free_port()))
-    assert "is not known in this network" in trouble_with(BrokerSettings("no-such-host.invalid"))
+    assert "nothing listens at 127.0.0.1" in trouble_with(BrokerAccess("127.0.0.1", free_port()))
+    assert "is not known in this network" in trouble_with(BrokerAccess("no-such-host.invalid"))
     gc.collect()  # now, where its warning is expected
 
 
@@ -433,7 +433,7 @@ def test_unusable_certificate_files_are_named(tmp_path: Path) -> None:
     missing, broken = tmp_path / "nowhere.pem", tmp_path / "broken.pem"
     broken.write_text("no certificate")
     for file, words in ((missing, f"ca_file {missing} is not there"), (broken, "no usable PEM file")):
-        with inbox_for(BrokerSettings(tls=True, ca_file=str(file))) as inbox:
+        with inbox_for(BrokerAccess(tls=True, ca_file=str(file))) as inbox:
             until(lambda inbox=inbox: inbox.status().trouble, "trouble is said")
             assert words in inbox.status().trouble
 
@@ -441,7 +441,7 @@ def test_unusable_certificate_files_are_named(tmp_path: Path) -> None:
 def test_a_mute_listener_is_left_at_once_when_closing() -> None:
     """Something that takes connections and never answers neither blocks nor looks like a broker."""
     with socket.create_server(("127.0.0.1", 0)) as mute:
-        settings = BrokerSettings("127.0.0.1", mute.getsockname()[1])
+        settings = BrokerAccess("127.0.0.1", mute.getsockname()[1])
         with inbox_for(settings) as inbox:
             until(lambda: inbox.age_s() < 1, "alive")
             time.sleep(0.3)
@@ -615,7 +615,7 @@ def test_local_arrivals_and_waking(broker: Mosquitto) -> None:
 def test_a_client_without_a_name_is_refused() -> None:
     """Without a client id the broker could keep nothing for us."""
     with pytest.raises(ValueError, match="client_id must not be empty"):
-        MqttInbox(BrokerSettings(client_id=""), "lane", RealClock(FLOOR))
+        MqttInbox(BrokerAccess(client_id=""), "lane", RealClock(FLOOR))
 
 
 def test_the_log_says_each_change_once_with_its_reason(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

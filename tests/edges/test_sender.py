@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 import pytest
 
 from sensord.edges.push import RecordingChannel
-from sensord.edges.sender import LIMIT, InlineSender, Result, Sender
+from sensord.edges.sender import LIMIT, InlineSender, Result, ThreadSender
 from sensord.model import Certainty, Message, Severity, Urgency
 from sensord.ports import Transient
 
@@ -54,7 +54,7 @@ def until(condition: Callable[[], bool], within_s: float = 10.0) -> None:
         time.sleep(0.005)
 
 
-def collect(sender: Sender, count: int) -> list[Result]:
+def collect(sender: ThreadSender, count: int) -> list[Result]:
     found: list[Result] = []
     until(lambda: (found.extend(sender.results()), len(found) >= count)[1])
     return found
@@ -64,7 +64,7 @@ def test_what_became_of_each_message() -> None:
     """Delivered, failed for now, undeliverable, defective, without a channel: the loop hears of each, and is woken."""
     woken = threading.Semaphore(0)
     phone = RecordingChannel([None, Transient("no answer"), ValueError("too long"), KeyError("oops"), None])
-    sender = Sender({"phone": phone}, wake=woken.release)
+    sender = ThreadSender({"phone": phone}, wake=woken.release)
     for key in ("a", "b", "c", "d", "e"):
         assert sender.offer(message(key))
     assert sender.offer(message("f", route="stand-in"))
@@ -83,7 +83,7 @@ def test_what_became_of_each_message() -> None:
 def test_the_loop_never_waits() -> None:
     """While the channel hangs, offering takes no time, and no more is taken than the limit."""
     gate = Gate()
-    sender = Sender({"phone": gate}, wake=lambda: None)
+    sender = ThreadSender({"phone": gate}, wake=lambda: None)
     assert sender.offer(message("first"))
     until(lambda: sender.age_s() > 0)
     start = time.monotonic()
@@ -99,7 +99,7 @@ def test_the_loop_never_waits() -> None:
 def test_closing_ends_the_attempt_under_way_and_begins_no_other() -> None:
     """What was offered but not begun is left for the outbox; afterwards nothing is taken."""
     gate = Gate()
-    sender = Sender({"phone": gate}, wake=lambda: None)
+    sender = ThreadSender({"phone": gate}, wake=lambda: None)
     sender.offer(message("under way"))
     until(lambda: sender.age_s() > 0)
     sender.offer(message("not begun"))
@@ -114,7 +114,7 @@ def test_closing_ends_the_attempt_under_way_and_begins_no_other() -> None:
 def test_a_channel_that_hangs_is_given_up() -> None:
     """Beyond every time-out the message counts as not delivered, and a new thread goes on; nothing is told twice."""
     gate, fast = Gate(), RecordingChannel()
-    sender = Sender({"phone": gate, "stand-in": fast}, wake=lambda: None, hangs_after_s=0.2)
+    sender = ThreadSender({"phone": gate, "stand-in": fast}, wake=lambda: None, hangs_after_s=0.2)
     sender.offer(message("hangs"))
     until(lambda: sender.age_s() > 0)
     sender.offer(message("goes on", route="stand-in"))
@@ -136,7 +136,7 @@ def test_a_thread_that_died_is_replaced() -> None:
         if len(threads) == 1:
             raise SystemExit  # ends the thread without a word
 
-    sender = Sender({"phone": RecordingChannel()}, wake=wake)
+    sender = ThreadSender({"phone": RecordingChannel()}, wake=wake)
     sender.offer(message("a"))
     assert collect(sender, 1) == [("a", None)]
     threads[0].join(5)
@@ -149,7 +149,7 @@ def test_a_thread_that_died_is_replaced() -> None:
 
 def test_closing_what_never_began() -> None:
     """A sender that sent nothing closes at once."""
-    assert Sender({}, wake=lambda: None).close()
+    assert ThreadSender({}, wake=lambda: None).close()
 
 
 def test_inline_is_the_same_at_once() -> None:

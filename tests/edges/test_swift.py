@@ -13,7 +13,7 @@ import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
-from sensord.edges.broker import BrokerSettings, connect, make_client
+from sensord.edges.broker import BrokerAccess, connect, make_client
 from sensord.edges.swift import SwiftClient
 from tests.edges.broker import Mosquitto
 
@@ -33,7 +33,7 @@ class Counting(SwiftClient):
 def test_the_library_still_reads_through_the_chunk(tmp_path: Path, protocol: str) -> None:
     """The one place where paho's inside is leaned on: 500 messages take far fewer reads than packets, and all come."""
     with Mosquitto(tmp_path / "broker") as broker:
-        settings = BrokerSettings("127.0.0.1", broker.port, protocol=protocol)
+        settings = BrokerAccess("127.0.0.1", broker.port, protocol=protocol)
         client = make_client(settings, session=True, kind=Counting)
         got: list[int] = []
         packets: list[int] = []

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 from sensord.engine.effects import Effect, MakeDurable, Send
 from sensord.engine.events import Arrived, Began, Committed, Due, Event, NotSent, Sent
-from sensord.engine.state import Given, Memory, State, awake
+from sensord.engine.state import EngineState, Given, Memory, awake
 from sensord.engine.step import step
 from sensord.model import Arrival, Quantity, Reading
 from sensord.ports import Added
@@ -17,15 +17,15 @@ BIRCH = ("birch-1", Quantity.TEMPERATURE)
 ARRIVAL = Arrival(START, "larkfield/birch/climate", b"{}", packet=7, connection=1)
 
 
-def begun(given: Given, at: datetime = START) -> State:
+def begun(given: Given, at: datetime = START) -> EngineState:
     """A watch that begins with an empty store."""
     state, effects = step(given, awake(given, Memory(), at), Began(at))
     return carried_out(given, state, effects)[0]
 
 
 def carried_out(
-    given: Given, state: State, effects: tuple[Effect, ...], sends: bool = True
-) -> tuple[State, list[Effect]]:
+    given: Given, state: EngineState, effects: tuple[Effect, ...], sends: bool = True
+) -> tuple[EngineState, list[Effect]]:
     """All effects carried out in order by a world in which all goes well; every effect there was."""
     done: list[Effect] = []
     waiting = list(effects)
@@ -54,7 +54,7 @@ def batch(at: datetime, inside_c: float) -> Arrived:
     return Arrived(at, (ARRIVAL._replace(received_at=at),), readings)
 
 
-def lived(given: Given, minutes: int, inside_c: float, sends: bool = True) -> tuple[State, list[Effect]]:
+def lived(given: Given, minutes: int, inside_c: float, sends: bool = True) -> tuple[EngineState, list[Effect]]:
     """A watch of so many minutes at one temperature; every effect."""
     state, found = begun(given), list[Effect]()
     for n in range(minutes):

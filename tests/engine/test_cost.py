@@ -9,7 +9,7 @@ from typing import Any
 
 from sensord.engine.effects import Effect, MakeDurable
 from sensord.engine.events import Arrived, Began, Committed, Due
-from sensord.engine.state import Given, Memory, State, awake
+from sensord.engine.state import EngineState, Given, Memory, awake
 from sensord.engine.step import step
 from sensord.model import Entry, Quantity, Reading, What
 from sensord.ports import Added
@@ -42,7 +42,7 @@ class Counter:
         return self._done
 
 
-def stored(given: Given, state: State, effects: tuple[Effect, ...]) -> State:
+def stored(given: Given, state: EngineState, effects: tuple[Effect, ...]) -> EngineState:
     """Every commit succeeds."""
     waiting = list(effects)
     while waiting:

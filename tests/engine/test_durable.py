@@ -10,7 +10,7 @@ import pytest
 from sensord.engine.durable import is_owing, make_durable, merged, owing
 from sensord.engine.effects import Acknowledge, Effect, MakeDurable, Send, Tell
 from sensord.engine.events import Arrived, Committed, NotCommitted
-from sensord.engine.state import Given, State
+from sensord.engine.state import EngineState, Given
 from sensord.engine.step import step
 from sensord.model import Entry, Gap, GapKind, Message, Refusal, Severity, What
 from sensord.ports import Added, Commit
@@ -31,7 +31,7 @@ def told(effects: tuple[Effect, ...]) -> list[str]:
     return [e.line for e in effects if isinstance(e, Tell)]
 
 
-def taken(given: Given, state: State, event: Arrived, added: Added) -> tuple[State, tuple[Effect, ...]]:
+def taken(given: Given, state: EngineState, event: Arrived, added: Added) -> tuple[EngineState, tuple[Effect, ...]]:
     """A batch that is made durable."""
     state, effects = step(given, state, event)
     return step(given, state, Committed(event.at, asked(effects).number, added))
@@ -168,7 +168,7 @@ def test_refusals_of_a_topic_are_told_every_ten_minutes_to_the_second(given: Giv
     """Topics are told apart; a thousand are remembered, and then all begin anew."""
     state = begun(given)
 
-    def refuse(state: State, at_s: int, *topics: str) -> tuple[State, list[str]]:
+    def refuse(state: EngineState, at_s: int, *topics: str) -> tuple[EngineState, list[str]]:
         at = START + at_s * SECOND
         refusals = tuple(Refusal(at, topic, b"", "no number") for topic in topics)
         state, effects = taken(given, state, Arrived(at, (ARRIVAL,), refusals=refusals), Added(0, 0, len(topics)))

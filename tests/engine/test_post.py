@@ -8,7 +8,7 @@ from datetime import timedelta
 from sensord.engine.effects import MakeDurable, Tell
 from sensord.engine.events import NotSent, Sent
 from sensord.engine.post import desk_of, forget_old, held_back, put
-from sensord.engine.state import Given, State
+from sensord.engine.state import EngineState, Given
 from sensord.engine.step import step
 from sensord.model import Fate, Message, Parcel, Standing, Telling
 from sensord.ports import Sending
@@ -17,7 +17,7 @@ from tests.engine.living import MINUTE, START, begun, lived
 SECOND, HOUR = timedelta(seconds=1), timedelta(hours=1)
 
 
-def waiting(given: Given) -> tuple[State, Message]:
+def waiting(given: Given) -> tuple[EngineState, Message]:
     """A watch with one message on its way that was never tried."""
     hot, _ = lived(given, 40, 39.5, sends=False)
     message = next(p.message for p in hot.parcels.values() if p.state == Fate.WAITING)

@@ -11,7 +11,7 @@ import pytest
 from sensord.engine.durable import NOTHING_OWED
 from sensord.engine.effects import Effect, LookBack, MakeDurable, Prune, Summarise, Tell
 from sensord.engine.events import Due, LookedBack, Noticed, Pruned, Surroundings
-from sensord.engine.state import Given, State
+from sensord.engine.state import EngineState, Given
 from sensord.engine.step import step
 from sensord.model import Asked, Fate, GapKind, Message, Parcel, Severity, Telling, Unsaid
 from tests.engine.living import MINUTE, START, begun, lived
@@ -34,7 +34,7 @@ def lines(effects: tuple[Effect, ...]) -> list[tuple[int, str]]:
     return [(e.level, e.line) for e in effects if isinstance(e, Tell)]
 
 
-def turn(given: Given, at: datetime, **known: Any) -> tuple[State, tuple[Effect, ...]]:
+def turn(given: Given, at: datetime, **known: Any) -> tuple[EngineState, tuple[Effect, ...]]:
     """One turn of a watch that began the minute before."""
     return step(given, begun(given, at - MINUTE)._replace(next_turn=at, **known), Due(at))
 

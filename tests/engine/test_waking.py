@@ -8,7 +8,7 @@ import pytest
 
 from sensord.engine.effects import MakeDurable, Tell
 from sensord.engine.events import Began, ClockStepped, LinkBack, LinkLost
-from sensord.engine.state import Given, Memory, State, awake
+from sensord.engine.state import EngineState, Given, Memory, awake
 from sensord.engine.step import step
 from sensord.model import Fate, GapKind
 from sensord.ports import Commit
@@ -23,7 +23,7 @@ def commits(effects: tuple[object, ...]) -> Commit:
     return asked.commit
 
 
-def again(given: Given, absent: timedelta, **last_heard: datetime) -> tuple[State, Commit]:
+def again(given: Given, absent: timedelta, **last_heard: datetime) -> tuple[EngineState, Commit]:
     """A watch that was alive at the start, and begins again after an absence."""
     memory = Memory(
         facts={"alive": START.isoformat(), "began": (START - 60 * MINUTE).isoformat()}, last_heard=last_heard

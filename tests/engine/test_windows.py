@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from sensord.engine.windows import LEAST_LET_GO, MOST, Row, Window, window_of
+from sensord.engine.windows import LEAST_LET_GO, MOST, Window, WindowRow, window_of
 from sensord.model import Doubt, Probe, Quantity
 from sensord.rules import Seen
 
@@ -27,9 +27,9 @@ DOUBTS = st.sampled_from([0, 0, 0, 0, *(int(d) for d in Doubt if d)])
 class Model:
     """A window as a plain dictionary, copied for each version."""
 
-    rows: dict[float, Row] = field(default_factory=dict)
+    rows: dict[float, WindowRow] = field(default_factory=dict)
 
-    def add(self, rows: list[Row], now_s: float) -> Model:
+    def add(self, rows: list[WindowRow], now_s: float) -> Model:
         """The first of two of one time stays; what is too far from now goes."""
         after = dict(self.rows)
         for row in rows:
@@ -37,17 +37,17 @@ class Model:
                 after.setdefault(row[0], row)
         return Model({t: row for t, row in sorted(after.items()) if t >= now_s - HORIZON_S})
 
-    def between(self, start_s: float, end_s: float) -> list[Row]:
+    def between(self, start_s: float, end_s: float) -> list[WindowRow]:
         """Ascending."""
         return [row for t, row in self.rows.items() if start_s <= t < end_s]
 
 
-def rows_of(columns: Any) -> list[Row]:
+def rows_of(columns: Any) -> list[WindowRow]:
     """Columns as rows that can be compared: what is not a number is equal to itself."""
     return [(t, repr(v), d) for t, v, d in zip(columns.times_s, columns.values, columns.doubts, strict=True)]  # type: ignore[misc]
 
 
-def plain(rows: list[Row]) -> Seen:
+def plain(rows: list[WindowRow]) -> Seen:
     """The same readings, as lists of their own, of which everything is computed afresh."""
     return Seen.of(PROBE, [r[0] for r in rows], [r[1] for r in rows], [r[2] for r in rows])
 

@@ -18,13 +18,13 @@ import pytest
 
 import sensord
 from sensord.edges import report
-from sensord.edges.page.live import Kind
+from sensord.edges.page.live import ReaderKind
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Measure, Reader
 from sensord.language.catalogue import parts, sentences
 from sensord.language.messages import ALWAYS
 from sensord.language.tongue import PSEUDO
 from sensord.model import Certainty, Entry, GapKind, Severity, Source, Stage, Standing, Unsaid, What
-from sensord.model import Kind as EnclosureKind
+from sensord.model import ReaderKind as EnclosureKind
 from sensord.ports import Commit
 from sensord.review import words
 from sensord.rules import all_rules
@@ -94,7 +94,7 @@ def pages(garden: Homestead) -> Iterator[tuple[str, str]]:
     ):
         yield path, client.get(path).text
     for units in ("metric", "us"):
-        for name, region in garden.office.paper.regions(garden.office.look.snapshot(), Kind(units, True)).items():
+        for name, region in garden.office.paper.regions(garden.office.look.snapshot(), ReaderKind(units, True)).items():
             yield f"{name} {units}", region
 
 

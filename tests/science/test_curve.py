@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sensord.science.curve import Curve, Readings, carry_on, outlook_from_extremes, outlook_from_hours
+from sensord.science.curve import Curve, PastReadings, carry_on, outlook_from_extremes, outlook_from_hours
 from sensord.science.degree_days import DAY_S, double_sine, integrate
 from sensord.science.thresholds import Cutoff
 
@@ -23,7 +23,7 @@ def test_a_curve_reads_the_same_both_ways(steps, share):
         at += gap
         times.append(at)
     temperatures = [value for _, value in steps]
-    curve = Readings(times, temperatures).curve(11.5, 33, Cutoff.HORIZONTAL, times[0], times[-1])
+    curve = PastReadings(times, temperatures).curve(11.5, 33, Cutoff.HORIZONTAL, times[0], times[-1])
     assert curve.total == pytest.approx(integrate(times, temperatures, 11.5, 33).degree_days, abs=1e-9)
     wanted = share * curve.total
     if wanted > 1e-6:

@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sensord.model import Stage
-from sensord.science.curve import Outlook, Readings, Tallies, carry_on, outlook_from_hours
+from sensord.science.curve import Outlook, PastReadings, Tallies, carry_on, outlook_from_hours
 from sensord.science.degree_days import DAY_S, Tally
-from sensord.science.development import Forecast, Passage, Plan, days_at, forecast, generations
+from sensord.science.development import DevelopmentPlan, Forecast, Passage, days_at, forecast, generations
 from sensord.science.thresholds import Cutoff
 from sensord.species import load
 
@@ -19,9 +19,9 @@ MONARCH = load("monarch")
 NOW = 1_788_000_000.0  # a summer's day
 
 
-def constant(temperature_c: float, start_s: float, end_s: float) -> Readings:
+def constant(temperature_c: float, start_s: float, end_s: float) -> PastReadings:
     times = [start_s + 600.0 * index for index in range(int((end_s - start_s) // 600) + 1)]
-    return Readings(times, [temperature_c] * len(times))
+    return PastReadings(times, [temperature_c] * len(times))
 
 
 def steady(temperature_c: float, days: int, sd_c: float = 0.0) -> Outlook:
@@ -210,7 +210,7 @@ def test_missing_time_goes_at_the_mean_rate_of_the_rest_and_is_told():
     since = NOW - 4 * DAY_S
     whole = constant(25, since, NOW)
     cut = [(t, c) for t, c in zip(*whole[:2], strict=True) if not since + DAY_S < t < since + 2 * DAY_S]
-    gappy = Readings([t for t, _ in cut], [c for _, c in cut])
+    gappy = PastReadings([t for t, _ in cut], [c for _, c in cut])
     full = forecast(MONARCH.plan(), Stage.PUPA, since, whole, steady(25, 60), NOW)
     partial = forecast(MONARCH.plan(), Stage.PUPA, since, gappy, steady(25, 60), NOW)
     assert partial.degree_days == pytest.approx(full.degree_days)
@@ -301,7 +301,7 @@ def test_impossible_questions_are_refused():
 
 def test_a_plan_of_ones_own_can_be_forecast():
     """Nothing but a plan is needed: thresholds may differ by passage, each walks its own curve."""
-    plan = Plan(
+    plan = DevelopmentPlan(
         (
             Passage(Stage.EGG, Stage.INSTAR_5, 100, 1, 10.0, "chosen"),
             Passage(Stage.PUPA, Stage.PUPA, 50, 1, 15.0, "chosen"),

@@ -11,11 +11,11 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from sensord.edges.page import asking
 from sensord.edges.page.guard import Role
-from sensord.edges.page.links import Link, Refused
+from sensord.edges.page.links import Link, LinkRefused
 from sensord.edges.page.office import Office
 from sensord.edges.page.paper import wants_json
 from sensord.edges.page.pen import BY_LINK
-from sensord.edges.page.saying import Outcome, Wrong, spoken
+from sensord.edges.page.saying import Taken, Wrong, spoken
 from sensord.edges.page.visiting import Visit, address_of, first, form_of, is_from_here, visit_of
 from sensord.model import Concern, Entry, Message, Route, Source, Standing, What
 
@@ -43,7 +43,7 @@ async def say(office: Office, request: Request) -> Response:
     return RedirectResponse(f"{office.root}/", 303)
 
 
-def _kept(office: Office, outcome: Outcome, visit: Visit) -> str:
+def _kept(office: Office, outcome: Taken, visit: Visit) -> str:
     if not outcome.entries:
         return office.paper.say("page.kept.already")
     pen = office.paper.pen(visit.units)
@@ -138,7 +138,7 @@ async def _found(office: Office, request: Request) -> Response | tuple[Link, Mes
     now = office.house.now()
     try:
         link = office.links.read(request.path_params["token"], now)
-    except Refused as refused:
+    except LinkRefused as refused:
         office.door.guesses.note(who)
         return office.paper.message(request, 403, f"link.{refused}")
     parcel = await office.run(office.look.message, link.message_key, link.until)

@@ -22,7 +22,7 @@ from starlette.staticfiles import StaticFiles
 from sensord.edges.page import answering, looking, visiting, weekly
 from sensord.edges.page.door import Door
 from sensord.edges.page.lobby import Lobby, Unwatched, gardens
-from sensord.edges.page.look import House
+from sensord.edges.page.look import PageNeeds
 from sensord.edges.page.office import Office
 from sensord.edges.page.paper import HERE
 from sensord.edges.page.shield import Shield, TooLarge, hosts_of
@@ -32,7 +32,7 @@ from sensord.ports import Transient
 log = logging.getLogger("sensord.page")
 
 
-def application(*houses: House, unwatched: Sequence[Unwatched] = ()) -> tuple[Shield, list[Office]]:
+def application(*houses: PageNeeds, unwatched: Sequence[Unwatched] = ()) -> tuple[Shield, list[Office]]:
     """The page as an ASGI application: one garden's, or that of several, each below its own address (`House.root`)."""
     page = houses[0].settings.page
     door = Door(page)

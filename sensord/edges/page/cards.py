@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from sensord.edges.page.look import Cage, Snapshot
 from sensord.edges.page.pen import Pen
-from sensord.edges.page.places import Measured, Place, Trend
+from sensord.edges.page.places import Measured, MeasuredPlace, Trend
 from sensord.model import Cohort, Doubt, Quantity, Severity, What
 
 STEADY_K_H = 0.3
@@ -18,7 +18,7 @@ STEADY_PA = 50.0
 JUST_NOW = timedelta(minutes=2)
 NEARLY = 0.8
 """From this share of what it holds on, the wind is near."""
-Words = dict[str, object]
+CardWords = dict[str, object]
 
 
 class CageWords:
@@ -28,7 +28,7 @@ class CageWords:
         self.house, self.snapshot = pen.house, snapshot
         self.pen, self.reader, self.say, self.at = pen, pen.reader, pen.say, pen.reader.at
 
-    def cage(self, cage: Cage) -> Words:
+    def cage(self, cage: Cage) -> CardWords:
         """One enclosure."""
         e, stand = cage.enclosure, cage.stand
         temperature = cage.place.newest.get(Quantity.TEMPERATURE)
@@ -60,7 +60,7 @@ class CageWords:
             "mass_field": "total-lb" if self.reader.us else "total-kg",
         }
 
-    def _measured(self, found: Measured | None, write: Callable[[float], str]) -> Words | None:
+    def _measured(self, found: Measured | None, write: Callable[[float], str]) -> CardWords | None:
         if found is None:
             return None
         text = write(found.value)
@@ -108,7 +108,7 @@ class CageWords:
         way = "rising" if trend.k_h > 0 else "falling"
         return self.say(f"page.card.{way}", by=self.reader.difference(abs(trend.k_h)))
 
-    def _heard(self, place: Place) -> str:
+    def _heard(self, place: MeasuredPlace) -> str:
         if place.heard_at is None:
             return self.say("page.card.heard.never")
         age, at = self.snapshot.now - place.heard_at, self.at(place.heard_at)
@@ -119,7 +119,7 @@ class CageWords:
         minutes = round(age.total_seconds() / 60)
         return self.say("page.card.heard.minutes" if minutes < 90 else "page.card.heard.at", count=minutes, at=at)
 
-    def _wind(self, cage: Cage) -> Words:
+    def _wind(self, cage: Cage) -> CardWords:
         """What it holds against what blows."""
         stand, holds, gust = cage.stand, cage.holds_m_s, cage.gust_m_s
         say = self.say("page.card.holds.unmeasured") if gust is None else ""
@@ -157,10 +157,10 @@ class CageWords:
     def _who(self, cohort: Cohort) -> str:
         return self.say(f"terms.animals.{cohort.stage}", count=cohort.count)
 
-    def _cohort(self, cohort: Cohort) -> Words:
+    def _cohort(self, cohort: Cohort) -> CardWords:
         return {"name": cohort.name, "title": self.pen.cohort(cohort.name), "who": self._who(cohort)}
 
-    def _course(self, cage: Cage) -> Words | None:
+    def _course(self, cage: Cage) -> CardWords | None:
         """The last day as lines of a small drawing, on one scale for all enclosures."""
         if not cage.place.course:
             return None
@@ -207,7 +207,7 @@ class CageWords:
             for what, bricks in acts
         ]
 
-    def post(self) -> Words:
+    def post(self) -> CardWords:
         """The shaded post, wind and barometer."""
         newest, change = self.snapshot.post.newest, self.snapshot.change_pa
         pressure = newest.get(Quantity.PRESSURE)
@@ -228,7 +228,7 @@ class CageWords:
             "silent": self.snapshot.post.is_silent,
         }
 
-    def _gust(self) -> Words | None:
+    def _gust(self) -> CardWords | None:
         """The figure that the enclosures are held against; where there is none, the last that was measured."""
         if self.snapshot.gust_m_s is None:
             return self._measured(self.snapshot.post.newest.get(Quantity.WIND_GUST), self.reader.wind)
@@ -236,7 +236,7 @@ class CageWords:
         return {"number": number, "unit": unit, "old": ""}
 
 
-def heard_now(place: Place) -> bool:
+def heard_now(place: MeasuredPlace) -> bool:
     """Whether its temperature is one of now."""
     found = place.newest.get(Quantity.TEMPERATURE)
     return found is not None and found.is_fresh

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from sensord.edges.page.look import House, Look
+from sensord.edges.page.look import PageNeeds, StoreLook
 from sensord.language import Measure
 from sensord.model import AMBIENT, ANSWERS, EPOCH, Entry, Probe, Quantity, Severity
 from sensord.ports import Shelf
@@ -39,7 +39,7 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class CurveLine:
     """One curve: a value for each slot, None where nothing was measured."""
 
     label: str
@@ -53,7 +53,7 @@ class Line:
 class Curves:
     """Draws nothing; gives what is to be drawn."""
 
-    def __init__(self, house: House, look: Look) -> None:
+    def __init__(self, house: PageNeeds, look: StoreLook) -> None:
         self._house, self._look = house, look
         self._kept: OrderedDict[Wanted, tuple[float, dict[str, Any]]] = OrderedDict()
 
@@ -118,7 +118,7 @@ class Curves:
         enclosures = [e.name for e in self._house.garden.enclosures]
         return [*(enclosures if not wanted.place else [wanted.place]), AMBIENT]
 
-    def _lines(self, shelf: Shelf, place: str, wanted: Wanted, starts: Sequence[int], slot_s: int) -> list[Line]:
+    def _lines(self, shelf: Shelf, place: str, wanted: Wanted, starts: Sequence[int], slot_s: int) -> list[CurveLine]:
         found = []
         post = self._house.texts.say("page.curves.post")
         title = next((e.title for e in self._house.garden.enclosures if e.name == place), post)
@@ -148,7 +148,7 @@ class Curves:
         return {slot.start_s: (slot.mean, slot.minimum, slot.maximum) for slot in slots}
 
     def _chart(
-        self, kind: str, unit: str, quantity: Quantity, lines: Sequence[Line], tiers: list[dict[str, Any]]
+        self, kind: str, unit: str, quantity: Quantity, lines: Sequence[CurveLine], tiers: list[dict[str, Any]]
     ) -> dict[str, Any]:
         return {
             "kind": kind,
@@ -181,7 +181,7 @@ def _line(
     slots: Mapping[int, tuple[float, float, float]],
     starts: Sequence[int],
     wanted: Wanted,
-) -> Line:
+) -> CurveLine:
     write = {
         Quantity.TEMPERATURE: wanted.measure.value,
         Quantity.HUMIDITY: lambda v: 100 * v,
@@ -193,7 +193,7 @@ def _line(
         return [round(write(slots[start][index]), 2) if start in slots else None for start in starts]
 
     band = wanted.place and not is_post and quantity is not Quantity.WIND_GUST
-    return Line(title, is_post, quantity, column(which), column(1) if band else None, column(2) if band else None)
+    return CurveLine(title, is_post, quantity, column(which), column(1) if band else None, column(2) if band else None)
 
 
 def _tier_lines(tiers: set[Tier], measure: Measure) -> list[dict[str, Any]]:

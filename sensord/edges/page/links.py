@@ -19,7 +19,7 @@ LONGEST = 160
 MINUTE_MS = 60_000
 
 
-class Refused(Exception):
+class LinkRefused(Exception):
     """The link can't be used; the text says why, in the keeper's words."""
 
 
@@ -59,11 +59,11 @@ class Links:
                 raise BadSignature("not like one of ours")
             signed = self._signer.unsign(token).decode()
         except BadSignature:
-            raise Refused("broken") from None
+            raise LinkRefused("broken") from None
         found = re.fullmatch(r"([0-9a-f]{8,64})\.([0-9a-f]{1,9})", signed)
         if found is None:
-            raise Refused("foreign")
+            raise LinkRefused("foreign")
         link = Link(found[1], instant(int(found[2], 16) * MINUTE_MS))
         if now >= link.until:
-            raise Refused("too_old")
+            raise LinkRefused("too_old")
         return link

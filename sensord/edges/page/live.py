@@ -29,7 +29,7 @@ MOST_PAGES = 40
 Regions = Mapping[str, str]
 
 
-class Kind(NamedTuple):
+class ReaderKind(NamedTuple):
     """Readers who are shown the same."""
 
     units: str
@@ -45,13 +45,13 @@ class Hub:
 
     def __init__(
         self,
-        render: Callable[[frozenset[Kind]], Mapping[Kind, Regions]],
+        render: Callable[[frozenset[ReaderKind]], Mapping[ReaderKind, Regions]],
         version: Callable[[], object],
         threads: Executor,
     ) -> None:
         self._render, self._version, self._threads = render, version, threads
-        self._open: dict[int, Kind] = {}
-        self._regions: Mapping[Kind, Regions] = {}
+        self._open: dict[int, ReaderKind] = {}
+        self._regions: Mapping[ReaderKind, Regions] = {}
         self._turn = 0
         self._news = asyncio.Condition()
         self._wanted = asyncio.Event()
@@ -104,7 +104,7 @@ class Hub:
             for task in tasks:
                 task.cancel()
 
-    async def events(self, kind: Kind, is_welcome: Callable[[], bool] = lambda: True) -> AsyncIterator[bytes]:
+    async def events(self, kind: ReaderKind, is_welcome: Callable[[], bool] = lambda: True) -> AsyncIterator[bytes]:
         """What one page is sent, as server-sent events, while it may look."""
         me = object()
         self._open[id(me)] = kind

@@ -15,7 +15,7 @@ from pathlib import Path
 from sensord import ledger
 from sensord.config import Settings
 from sensord.edges.page import asking
-from sensord.edges.page.places import Place, Places, is_fresh, offset_k
+from sensord.edges.page.places import MeasuredPlace, MeasuredPlaces, is_fresh, offset_k
 from sensord.edges.sqlite import SqliteReader
 from sensord.engine.asking import ask, plan_of
 from sensord.garden import At, Garden
@@ -45,7 +45,7 @@ LEFT = timedelta(hours=12)
 
 
 @dataclass(frozen=True, slots=True)
-class House:
+class PageNeeds:
     """What the page needs of the program that it runs in."""
 
     settings: Settings
@@ -65,7 +65,7 @@ class Cage:
     """An enclosure: what is measured in it, how it stands, and what it holds."""
 
     enclosure: Enclosure
-    place: Place
+    place: MeasuredPlace
     stand: ledger.Stand
     offset_k: float | None
     holds_m_s: float | None
@@ -81,7 +81,7 @@ class Snapshot:
 
     now: datetime
     cages: tuple[Cage, ...]
-    post: Place
+    post: MeasuredPlace
     change_pa: float | None  # of the pressure in three hours
     gust_m_s: float | None  # the highest that the gauge has measured in the last ten minutes
     concerns: tuple[Concern, ...]
@@ -93,12 +93,12 @@ class Snapshot:
     disconnected_since: datetime | None
 
 
-class Look:
+class StoreLook:
     """Looks, from any thread: each has a read-only connection of its own."""
 
-    def __init__(self, house: House) -> None:
+    def __init__(self, house: PageNeeds) -> None:
         self.house = house
-        self._places = Places(house.garden)
+        self._places = MeasuredPlaces(house.garden)
         self._plan = plan_of(house.garden)
         self._local = threading.local()
         self._opened: list[SqliteReader] = []

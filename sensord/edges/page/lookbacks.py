@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from sensord.edges.page.look import House, Look
+from sensord.edges.page.look import PageNeeds, StoreLook
 
 if TYPE_CHECKING:
     from sensord.review import Review, Span
@@ -19,7 +19,7 @@ AS_OF_S = 600
 """A span that is not over is looked back on anew after so long."""
 LABEL = re.compile(r"\d{4}-W\d{2}")
 
-Key = tuple[str, int]
+LookbackKey = tuple[str, int]
 
 
 @dataclass(slots=True)
@@ -33,10 +33,10 @@ class Job:
 class LookBacks:
     """The reviews that were asked for lately."""
 
-    def __init__(self, house: House, look: Look) -> None:
+    def __init__(self, house: PageNeeds, look: StoreLook) -> None:
         self._house, self._look = house, look
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="page-review")
-        self._jobs: OrderedDict[Key, Job] = OrderedDict()
+        self._jobs: OrderedDict[LookbackKey, Job] = OrderedDict()
 
     def close(self) -> None:
         """Begin nothing more; what is under way gives up at its next step."""
@@ -55,7 +55,7 @@ class LookBacks:
                 self._jobs.popitem(last=False)
         return self._jobs[key]
 
-    def _work(self, span: Span, key: Key) -> Review:
+    def _work(self, span: Span, key: LookbackKey) -> Review:
         from sensord import lookback
 
         def progress(what: str, share: float) -> None:

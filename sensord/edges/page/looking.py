@@ -10,7 +10,7 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from sensord.edges.page import tables
 from sensord.edges.page.curves import FARTHEST_BACK, SPAN, Wanted
-from sensord.edges.page.live import Full, Kind
+from sensord.edges.page.live import Full, ReaderKind
 from sensord.edges.page.office import Office
 from sensord.edges.page.visiting import SESSION, Visit, ask_to_log_in, greeted, visit_of
 from sensord.language import Measure
@@ -48,7 +48,7 @@ async def live(office: Office, request: Request) -> Response:
     def is_welcome() -> bool:
         return office.door.guard.session_of(request.cookies.get(SESSION)) is not None
 
-    events = office.hub.events(Kind(visit.units, visit.may_write), is_welcome)
+    events = office.hub.events(ReaderKind(visit.units, visit.may_write), is_welcome)
     return StreamingResponse(events, media_type="text/event-stream", headers={"x-accel-buffering": "no"})
 
 

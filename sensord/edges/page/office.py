@@ -11,11 +11,11 @@ from typing import Any
 from sensord.edges.page.curves import Curves
 from sensord.edges.page.door import Door
 from sensord.edges.page.links import Links
-from sensord.edges.page.live import Hub, Kind, Regions
-from sensord.edges.page.look import House, Look
+from sensord.edges.page.live import Hub, ReaderKind, Regions
+from sensord.edges.page.look import PageNeeds, StoreLook
 from sensord.edges.page.lookbacks import LookBacks
 from sensord.edges.page.paper import Paper
-from sensord.edges.page.saying import Desk
+from sensord.edges.page.saying import EntryDesk
 
 THREADS = 2
 
@@ -23,21 +23,21 @@ THREADS = 2
 class Office:
     """What all routes of one garden share; the door is that of the whole page."""
 
-    def __init__(self, house: House, door: Door) -> None:
+    def __init__(self, house: PageNeeds, door: Door) -> None:
         page = house.settings.page
-        self.house, self.look, self.door = house, Look(house), door
+        self.house, self.look, self.door = house, StoreLook(house), door
         self.site, self.root, self.usual_units = house.garden.site.name, house.root, house.settings.keeper.units
         self.paper = Paper(house, self.look)
         self.curves = Curves(house, self.look)
         self.lookbacks = LookBacks(house, self.look)
         self.threads = ThreadPoolExecutor(THREADS, thread_name_prefix="page-look")
-        self.desk = Desk(house, self.look, self.threads)
+        self.desk = EntryDesk(house, self.look, self.threads)
         secret = page.secret.get_secret_value() or secrets.token_urlsafe(32)
         self.links = Links(page.base_url, secret, page.link_hours, house.root)
         self.hub = Hub(self._regions, self.look.version, self.threads)
         self.loop: asyncio.AbstractEventLoop | None = None
 
-    def _regions(self, kinds: frozenset[Kind]) -> dict[Kind, Regions]:
+    def _regions(self, kinds: frozenset[ReaderKind]) -> dict[ReaderKind, Regions]:
         snapshot = self.paper.snapshot()
         return {kind: self.paper.regions(snapshot, kind) for kind in kinds}
 

@@ -15,8 +15,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
-from sensord.edges.page.live import Kind, Regions
-from sensord.edges.page.look import House, Look, Snapshot
+from sensord.edges.page.live import ReaderKind, Regions
+from sensord.edges.page.look import PageNeeds, Snapshot, StoreLook
 from sensord.edges.page.pen import Pen
 from sensord.edges.page.wording import Wording
 from sensord.language import Catalogue
@@ -83,7 +83,7 @@ class Sheets:
 class Paper(Sheets):
     """Makes the pages of one garden."""
 
-    def __init__(self, house: House, look: Look) -> None:
+    def __init__(self, house: PageNeeds, look: StoreLook) -> None:
         site = house.garden.site
         can_log_in = house.settings.page.is_guarded
         super().__init__(house.texts, site.title or site.name, house.root, can_log_in, bool(house.root))
@@ -101,7 +101,7 @@ class Paper(Sheets):
 
     def warm(self) -> None:
         """Import, compile and look once, so that the first visitor doesn't wait for it."""
-        self.regions(self.snapshot(), Kind(self._house.settings.keeper.units, may_write=True))
+        self.regions(self.snapshot(), ReaderKind(self._house.settings.keeper.units, may_write=True))
         for name in ("now", "curves", "book", "message"):
             self._templates.get_template(f"{name}.html")
 
@@ -122,7 +122,7 @@ class Paper(Sheets):
         stopped = seen - self._alive[1] > STILL_S
         return Wording(self._house, snapshot, units, known_at if stopped else None)
 
-    def regions(self, snapshot: Snapshot, kind: Kind) -> Regions:
+    def regions(self, snapshot: Snapshot, kind: ReaderKind) -> Regions:
         """The pieces of the page that may change, by name."""
         words = {
             **self.wording(snapshot, kind.units).page(),

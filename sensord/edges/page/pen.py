@@ -7,7 +7,7 @@ from datetime import datetime
 from types import MappingProxyType
 
 from sensord import letters
-from sensord.edges.page.look import House
+from sensord.edges.page.look import PageNeeds
 from sensord.language import Reader
 from sensord.ledger import stage_named
 from sensord.model import ANSWERS, Concern, Entry, What
@@ -20,7 +20,7 @@ NOTHING: Mapping[str, Concern] = MappingProxyType({})
 class Pen:
     """Writes what needs no look at the store: instants, names, entries."""
 
-    def __init__(self, house: House, now: datetime, units: str, standing: Mapping[str, Concern] = NOTHING) -> None:
+    def __init__(self, house: PageNeeds, now: datetime, units: str, standing: Mapping[str, Concern] = NOTHING) -> None:
         self.house, self.now, garden = house, now, house.garden
         keeper = house.settings.keeper.model_copy(update={"units": units})
         self.desk = letters.Desk(garden.site, garden.enclosures, keeper, house.texts, standing, manners=garden.manners)

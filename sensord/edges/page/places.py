@@ -25,7 +25,7 @@ LEAST_TREND_S = 1200.0
 PAIRED = timedelta(minutes=15)
 LATELY = timedelta(minutes=70)
 SLOT_S = 900
-Course = tuple[tuple[float, float], ...]
+Points = tuple[tuple[float, float], ...]
 """A day of temperatures: (hours before now, mean of a quarter of an hour [°C])."""
 
 
@@ -48,7 +48,7 @@ class Trend(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class MeasuredPlace:
     """An enclosure, or the shaded post, as measured."""
 
     name: str
@@ -56,17 +56,17 @@ class Place:
     trend: Trend | None
     heard_at: datetime | None
     is_silent: bool  # one of its probes is
-    course: Course
+    course: Points
 
 
-class Places:
+class MeasuredPlaces:
     """Looks at places, through whichever connection it is given."""
 
     def __init__(self, garden: Garden) -> None:
         self._garden = garden
-        self._courses: dict[str, tuple[float, Course]] = {}
+        self._courses: dict[str, tuple[float, Points]] = {}
 
-    def look(self, shelf: Shelf, name: str, watch: Watch, now: datetime) -> tuple[Place, Track | None]:
+    def look(self, shelf: Shelf, name: str, watch: Watch, now: datetime) -> tuple[MeasuredPlace, Track | None]:
         """A place, and the temperatures of its best probe."""
         garden = self._garden
         newest: dict[Quantity, Measured] = {}
@@ -87,7 +87,7 @@ class Places:
         probes = [p for p in garden.probes if p.place == name]
         recent = temperatures.last_hour(seconds(now)) if temperatures else None
         return (
-            Place(
+            MeasuredPlace(
                 name,
                 newest,
                 trend_of(recent) if recent else None,
@@ -105,7 +105,7 @@ class Places:
             return None
         return Measured(last.value, last.measured_at, False, last.doubts)
 
-    def _course(self, shelf: Shelf, probe: Probe, now: datetime) -> Course:
+    def _course(self, shelf: Shelf, probe: Probe, now: datetime) -> Points:
         """Slots by the clock, so that the drawing stays the same from one look to the next; read once a minute."""
         minute, newest_s = seconds(now) // 60, seconds(now) // SLOT_S * SLOT_S
         known = self._courses.get(probe.name)
@@ -127,7 +127,7 @@ def _newest(track: Track, probe: Probe, now: datetime) -> Measured | None:
     return Measured(track.values[-1], at, now - at <= _fresh_for(probe), track.doubts[-1] & ~Doubt.LATE)
 
 
-def is_fresh(place: Place) -> bool:
+def is_fresh(place: MeasuredPlace) -> bool:
     found = place.newest.get(Quantity.TEMPERATURE)
     return found is not None and found.is_fresh
 

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from sensord import entries
-from sensord.edges.page.look import House, Look
+from sensord.edges.page.look import PageNeeds, StoreLook
 from sensord.language.reader import POUND_KG
 from sensord.model import AMOUNTS, ANSWERS, Arrival, Entry, Source, What
 from sensord.ports import Transient
@@ -40,7 +40,7 @@ class Wrong(ValueError):
         return say(f"page.wrong.{self._why}", of=say(self._of) if self._of else None)
 
 
-class Refused(Wrong):
+class EntryRefused(Wrong):
     """What was sent is no entry, as the loop would say."""
 
     def told(self, say: Callable[..., str]) -> str:
@@ -48,7 +48,7 @@ class Refused(Wrong):
         return self._why
 
 
-class Outcome(NamedTuple):
+class Taken(NamedTuple):
     """What became of what was said."""
 
     entries: tuple[Entry, ...]
@@ -121,12 +121,12 @@ def _amount(what: What, subject: str, argument: str, form: Mapping[str, str]) ->
     return number(form.get("total-kg", ""), "page.wrong.ballast")
 
 
-class Desk:
+class EntryDesk:
     """Takes what was said, hands it to the loop, and waits a moment until it is stored. A form counts once."""
 
-    def __init__(self, house: House, look: Look, threads: Executor) -> None:
+    def __init__(self, house: PageNeeds, look: StoreLook, threads: Executor) -> None:
         self._house, self._look, self._threads = house, look, threads
-        self._taken: OrderedDict[str, Outcome | None] = OrderedDict()
+        self._taken: OrderedDict[str, Taken | None] = OrderedDict()
 
     def checked(self, said: Sequence[Mapping[str, object]]) -> list[tuple[bytes, Entry]]:
         """Payloads and the entries that the loop will make of them; Wrong says what would be right."""
@@ -142,15 +142,15 @@ class Desk:
                 garden.rules.keys(),
             )
             if not isinstance(entry, Entry):
-                raise Refused(entry.reason)
+                raise EntryRefused(entry.reason)
             found.append((payload, entry))
         return found
 
-    async def take(self, said: Sequence[Mapping[str, object]], once: str) -> Outcome:
+    async def take(self, said: Sequence[Mapping[str, object]], once: str) -> Taken:
         """Say it, once for each `once`. Transient: too much is waiting."""
         if once in self._taken:
             known = self._taken[once]
-            return known if known is not None else Outcome((), False)
+            return known if known is not None else Taken((), False)
         checked = self.checked(said)
         self._taken[once] = None
         while len(self._taken) > 2000:
@@ -162,11 +162,11 @@ class Desk:
             del self._taken[once]
             raise
         told = tuple(entry for _, entry in checked)
-        outcome = Outcome(told, await self._until(lambda: self._are_stored(told)))
+        outcome = Taken(told, await self._until(lambda: self._are_stored(told)))
         self._taken[once] = outcome
         return outcome
 
-    def outcome(self, once: str) -> Outcome | None:
+    def outcome(self, once: str) -> Taken | None:
         """What became of a form that was sent."""
         return self._taken.get(once)
 

@@ -11,7 +11,7 @@ import uvicorn
 
 from sensord.edges.page.app import application
 from sensord.edges.page.lobby import Unwatched
-from sensord.edges.page.look import House
+from sensord.edges.page.look import PageNeeds
 from sensord.ports import Transient
 
 log = logging.getLogger("sensord.page")
@@ -23,7 +23,7 @@ MOST_CONNECTIONS = 100
 class PageServer:
     """Serves from the moment it is made until `close`."""
 
-    def __init__(self, *houses: House, unwatched: Sequence[Unwatched] = ()) -> None:
+    def __init__(self, *houses: PageNeeds, unwatched: Sequence[Unwatched] = ()) -> None:
         """Raises Transient where the address can't be listened on."""
         page = houses[0].settings.page
         self._socket = _listen(page.host, page.port)

@@ -26,7 +26,7 @@ ASKED = re.compile(r"/(?:(?:curves|book|week|share)(?:\?[A-Za-z0-9_&=-]{1,120})?
 FORM = "application/x-www-form-urlencoded"
 
 
-class Sheets(Protocol):
+class AnswerSheets(Protocol):
     """What a visitor is answered on."""
 
     def page(self, name: str, visit: Visit, words: Mapping[str, Any], status: int = 200) -> Response:
@@ -59,7 +59,7 @@ class Room(Protocol):
         """Units for those who have not chosen."""
 
     @property
-    def paper(self) -> Sheets:
+    def paper(self) -> AnswerSheets:
         """What a visitor is answered on."""
 
     async def run(self, work: Callable[..., Any], *arguments: Any) -> Any:

@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 from sensord import actions, letters
 from sensord.edges.page import asking
-from sensord.edges.page.cards import CageWords, Words, heard_now
-from sensord.edges.page.look import House, Snapshot
+from sensord.edges.page.cards import CageWords, CardWords, heard_now
+from sensord.edges.page.look import PageNeeds, Snapshot
 from sensord.edges.page.pen import Pen
 from sensord.judge import says_stay_in
 from sensord.model import (
@@ -27,7 +27,7 @@ from sensord.model import (
 from sensord.rules._readings import moment
 from sensord.rules._storm_signs import SignThresholds
 
-Matter = dict[str, object]
+Card = dict[str, object]
 
 
 class Excess(NamedTuple):
@@ -43,7 +43,7 @@ class Excess(NamedTuple):
 class Wording(Pen):
     """What one kind of reader is shown of one snapshot."""
 
-    def __init__(self, house: House, snapshot: Snapshot, units: str, stopped_since: datetime | None = None) -> None:
+    def __init__(self, house: PageNeeds, snapshot: Snapshot, units: str, stopped_since: datetime | None = None) -> None:
         super().__init__(house, snapshot.now, units, {c.key: c for c in snapshot.concerns})
         self.snapshot, self._stopped_since = snapshot, stopped_since
 
@@ -63,9 +63,9 @@ class Wording(Pen):
 
     # --- what stands
 
-    def matters(self) -> dict[str, list[Matter]]:
+    def matters(self) -> dict[str, list[Card]]:
         """The concerns as the phone groups them: to do, answered, worth knowing. What only keeps people in is one."""
-        found: dict[str, list[Matter]] = {"to_do": [], "answered": [], "known": []}
+        found: dict[str, list[Card]] = {"to_do": [], "answered": [], "known": []}
         opened = [c for c in self.snapshot.concerns if c.standing in (Standing.OPEN, Standing.ANSWERED)]
         sorted_ = [
             (c, asking.sort_of(c, self.desk.manner_of(c.rule), self.snapshot.advised_since.get(c.key))) for c in opened
@@ -97,7 +97,7 @@ class Wording(Pen):
         notices = [Notice(self.now, Telling.OPENED, c) for c in concerns]
         return [[n.concern for n in group] for group in letters.groups(notices)]
 
-    def _matter(self, concerns: Sequence[Concern], sort: str) -> Matter:
+    def _matter(self, concerns: Sequence[Concern], sort: str) -> Card:
         group = [Notice(self.now, Telling.OPENED, c) for c in concerns]
         stays = any(says_stay_in(c) for c in self.snapshot.concerns)
         fine = all(c.verdict.state is State.FINE for c in concerns)
@@ -112,7 +112,7 @@ class Wording(Pen):
             )
         return self._shown({**self._facts(concerns, fine), "title": title, "text": text})
 
-    def _stay_in(self, concerns: Sequence[Concern], sort: str) -> Matter:
+    def _stay_in(self, concerns: Sequence[Concern], sort: str) -> Card:
         """One matter, however many enclosures: nobody goes out."""
         here = sorted((c for c in concerns if c.verdict.state is State.BREACH), key=lambda c: -c.verdict.severity)
         if here:
@@ -122,7 +122,7 @@ class Wording(Pen):
         words = {"title": self.say("page.matters.storm_passing"), "text": self.say("page.matters.stay_on")}
         return self._shown({**self._facts(concerns, False), **words, "severity": 0})
 
-    def _facts(self, concerns: Sequence[Concern], fine: bool) -> Matter:
+    def _facts(self, concerns: Sequence[Concern], fine: bool) -> Card:
         """Everything but the words."""
         verdict = concerns[0].verdict
         since = min(c.opened_at or c.breached_since for c in concerns)
@@ -148,7 +148,7 @@ class Wording(Pen):
             "fine_since": self._fine_since(concerns) if fine else "",
         }
 
-    def _shown(self, matter: Matter) -> Matter:
+    def _shown(self, matter: Card) -> Card:
         """The matter, with what is said of it beside its words."""
         say, worst, answer = self.say, matter["worst"], matter["answer"]
         assert isinstance(worst, Severity)
@@ -201,7 +201,7 @@ class Wording(Pen):
             return self.say("page.matters.look_after", who=who)
         return self.say("page.matters.look_after_from", at=self.at(calm_at), who=who)
 
-    def answer(self, matters: dict[str, list[Matter]], cages: Sequence[Words]) -> Matter:
+    def answer(self, matters: dict[str, list[Card]], cages: Sequence[CardWords]) -> Card:
         """The one line: is everything all right, and if not, what is to be done. It never says less than a card."""
         to_do, answered, doubts, say = matters["to_do"], matters["answered"], self.doubts(), self.say
         looks = self._looks(cages, [*to_do, *answered])
@@ -235,7 +235,7 @@ class Wording(Pen):
         assert isinstance(p, SignThresholds)
         return p.strong_gust_m_s
 
-    def _looks(self, cages: Sequence[Words], matters: Sequence[Matter]) -> list[Excess]:
+    def _looks(self, cages: Sequence[CardWords], matters: Sequence[Card]) -> list[Excess]:
         """What the cards show to be too much, and whether something that stands above speaks of it."""
         stands = {(rule, subject) for m in matters if not m["fine"] for rule, subject in m["subjects"]}  # type: ignore[attr-defined]
         over = [c for c in cages if c["wind"]["kind"] == "over"]  # type: ignore[index]
@@ -249,7 +249,7 @@ class Wording(Pen):
             found.append(self._excess("hot", hot, tier, covered))
         return found
 
-    def _excess(self, what: str, cages: Sequence[Words], tier: str, covered: bool) -> Excess:
+    def _excess(self, what: str, cages: Sequence[CardWords], tier: str, covered: bool) -> Excess:
         who, count = self.reader.listed([str(c["title"]) for c in cages]), len(cages)
         look, stay, line = (
             self.say(f"page.answer.{what}.{way}", who=who, tier=tier, count=count) for way in ("look", "stay", "line")

@@ -22,7 +22,7 @@ from sensord.commands import _build, _house
 from sensord.edges.page.app import application
 from sensord.edges.page.guard import hash_of
 from sensord.edges.page.lobby import Unwatched
-from sensord.edges.page.look import House
+from sensord.edges.page.look import PageNeeds
 from sensord.edges.page.office import Office
 from sensord.model import (
     Advice,
@@ -156,7 +156,7 @@ class Homestead:
 
     store: Kept
     loop: Loop
-    house: House
+    house: PageNeeds
     app: Any
     office: Office
 
@@ -226,11 +226,11 @@ def understood(page: dict[str, Any], name: str = "larkfield", language: str = "e
     return _house.understood(chosen, scenario.HERE / "larkfield.toml")
 
 
-def furnished(built: _house.OneGarden, store: Kept, path: Path, root: str = "") -> tuple[Loop, House]:
+def furnished(built: _house.OneGarden, store: Kept, path: Path, root: str = "") -> tuple[Loop, PageNeeds]:
     """What stands for a garden's loop, and what the page needs of it."""
     store.journal.commit(Commit(NOW, concerns=[hot(site=built.name)], messages=[letter(site=built.name)]))
     loop = Loop(store, built.garden)
-    house = House(
+    house = PageNeeds(
         settings=built.settings,
         garden=built.garden,
         texts=built.texts,

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from sensord.edges.page import asking
 from sensord.edges.page.cards import CageWords
-from sensord.edges.page.live import Kind
+from sensord.edges.page.live import ReaderKind
 from sensord.edges.page.places import trend_of
 from sensord.edges.page.wording import Wording
 from sensord.language import Catalogue, Reader
@@ -57,7 +57,7 @@ def with_only(homestead: Homestead, *concerns: Concern, verdicts: tuple[Verdict,
 
 
 def html(homestead: Homestead) -> str:
-    return homestead.office.paper.regions(homestead.office.look.snapshot(), Kind("metric", True))["matters"]
+    return homestead.office.paper.regions(homestead.office.look.snapshot(), ReaderKind("metric", True))["matters"]
 
 
 # --- an answer is to what was advised then

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sensord.edges.page.links import Links, Refused
+from sensord.edges.page.links import LinkRefused, Links
 from sensord.model import Telling
 from tests.edges.page.homestead import NOW, SECRET, letter
 
@@ -28,7 +28,7 @@ def test_a_link_ends() -> None:
     """At its end it is refused, a moment before it is not."""
     token = LINKS.token_of(letter())
     LINKS.read(token, NOW + timedelta(hours=23, minutes=59))
-    with pytest.raises(Refused, match="too_old"):
+    with pytest.raises(LinkRefused, match="too_old"):
         LINKS.read(token, NOW + timedelta(hours=24))
 
 
@@ -41,7 +41,7 @@ def test_what_asks_for_no_answer_has_no_link() -> None:
 
 def test_another_secret_signs_nothing_of_ours() -> None:
     """Nor does an empty one sign anything."""
-    with pytest.raises(Refused):
+    with pytest.raises(LinkRefused):
         LINKS.read(Links("http://192.0.2.7", "x" * 40).token_of(letter()), NOW)
     with pytest.raises(ValueError, match="secret"):
         Links("http://192.0.2.7", "")
@@ -50,7 +50,7 @@ def test_another_secret_signs_nothing_of_ours() -> None:
 @given(st.text(max_size=200))
 def test_no_text_is_a_link(text: str) -> None:
     """Nothing that we did not sign is read, and nothing makes it raise anything else."""
-    with pytest.raises(Refused):
+    with pytest.raises(LinkRefused):
         LINKS.read(text, NOW)
 
 
@@ -62,6 +62,6 @@ def test_no_changed_link_says_something_else(place: int, letter_: str) -> None:
     changed = token[:place] + letter_ + token[place + 1 :]
     try:
         assert LINKS.read(changed, NOW) == LINKS.read(token, NOW)
-    except Refused:
+    except LinkRefused:
         return
     assert changed == token or place == len(token) - 1

@@ -8,7 +8,7 @@ from datetime import timedelta
 
 import pytest
 
-from sensord.edges.page.live import Kind
+from sensord.edges.page.live import ReaderKind
 from sensord.edges.page.wording import Wording
 from sensord.model import Advice, Asked, Doubt, Quantity, Reading, Severity, Standing, State, Telling, Unsaid, What
 from sensord.ports import Commit
@@ -21,7 +21,7 @@ def shown(homestead: Homestead, units: str = "metric") -> dict:
 
 
 def text_of(homestead: Homestead) -> str:
-    regions = homestead.office.paper.regions(homestead.office.look.snapshot(), Kind("metric", True))
+    regions = homestead.office.paper.regions(homestead.office.look.snapshot(), ReaderKind("metric", True))
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", " ".join(regions.values())))
 
 
@@ -132,7 +132,7 @@ def test_what_the_phone_was_not_told_is_said_with_the_reason(local: Homestead) -
         (replace(told, asked=replace(asked, withheld=Unsaid.BUDGET)), True),
     ):
         local.store.journal.commit(Commit(NOW, concerns=[concern]))
-        regions = local.office.paper.regions(local.office.look.snapshot(), Kind("metric", True))
+        regions = local.office.paper.regions(local.office.look.snapshot(), ReaderKind("metric", True))
         assert (reason in "".join(regions.values())) is is_said
 
 
@@ -175,6 +175,6 @@ def test_other_units_are_converted_by_definition() -> None:
 
 def test_regions_of_readers_hold_no_form(local: Homestead) -> None:
     """Who may only look is sent nothing to tap."""
-    regions = local.office.paper.regions(local.office.look.snapshot(), Kind("metric", False))
+    regions = local.office.paper.regions(local.office.look.snapshot(), ReaderKind("metric", False))
     assert not [name for name in regions if name.startswith("acts-")]
     assert "<form" not in "".join(regions.values())

@@ -14,7 +14,7 @@ import pytest
 
 from sensord.commands import _house
 from sensord.edges.page.app import application
-from sensord.edges.page.look import House
+from sensord.edges.page.look import PageNeeds
 from sensord.edges.sqlite_codec import SCALE
 from sensord.edges.sqlite_migrations import touch_stored
 from sensord.model import Entry, Quantity, Reading, What, milliseconds
@@ -57,7 +57,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Homestead]:
     store.journal.commit(Commit(NOW, entries=said))
     store.journal.commit(Commit(NOW, concerns=[hot()], messages=[letter()]))
     loop = Loop(store, built.garden)
-    house = House(
+    house = PageNeeds(
         built.settings, built.garden, built.texts, path, lambda: NOW, lambda: NOW, lambda: (True, None), loop.put
     )
     app, (office,) = application(house)

@@ -147,10 +147,10 @@ def test_the_daemon_serves_it_and_is_gone_within_three_seconds(tmp_path: Path, m
         server = type("At", (), {"host": "127.0.0.1", "port": port})()
         pages = [Page(server) for _ in range(10)]
         assert pages[0].wait_for(lambda: all(p.regions() for p in pages), 20)
-        from sensord.edges.broker import BrokerSettings, publish
+        from sensord.edges.broker import BrokerAccess, publish
 
         publish(
-            BrokerSettings(host="127.0.0.1", port=mosquitto.port, client_id="probe"),
+            BrokerAccess(host="127.0.0.1", port=mosquitto.port, client_id="probe"),
             "garden/north",
             json.dumps({"temperature": 31.25}).encode(),
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sensord.judge import delivered
+from sensord.concerns import delivered
 from sensord.model import Certainty, Concern, Message, Notice, Said, Urgency
 
 

@@ -13,10 +13,10 @@ import pytest
 
 from sensord import lookback, species
 from sensord.commands import _build, _house
+from sensord.concerns import judge
 from sensord.edges.influx_lines import LineMaker
 from sensord.engine.asking import ask, plan_of
 from sensord.garden import Garden
-from sensord.judge import judge
 from sensord.model import (
     AMBIENT,
     EPOCH,

@@ -11,8 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sensord.actions import STAY_IN
-from sensord.edges.sqlite_codec import from_json, to_json
-from sensord.judge import (
+from sensord.concerns import (
     delivered,
     judge,
     no_later_than,
@@ -22,6 +21,7 @@ from sensord.judge import (
     pause_after,
     says_stay_in,
 )
+from sensord.edges.sqlite_codec import from_json, to_json
 from sensord.model import (
     ANSWERS,
     Advice,

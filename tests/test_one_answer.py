@@ -16,7 +16,7 @@ import pytest
 from starlette.testclient import TestClient
 
 import sensord
-from sensord import judge, ledger, lookback, species
+from sensord import concerns, ledger, lookback, species
 from sensord.commands import _build, _house
 from sensord.edges import report
 from sensord.edges.influx_lines import LineMaker
@@ -222,7 +222,7 @@ def nothing_is_an_answer(patch: pytest.MonkeyPatch) -> None:
     def never(entry: Any, key: Any, actions: Any) -> bool:
         return False
 
-    patch.setattr(judge.speaks_of, "__code__", never.__code__)
+    patch.setattr(concerns.speaks_of, "__code__", never.__code__)
 
 
 # --- and everybody follows ----------------------------------------------------------------------------------------
@@ -347,8 +347,8 @@ ANSWERED_IN = {
     "force_coefficient": {"science/wind_load.py", "rules/_anchoring.py", "commands/anchor.py"},
     "silent_min": {"rules/_watching.py"},
     "silent_intervals": {"rules/_watching.py"},
-    "is_done_by": {"actions.py", "judge.py"},
-    "speaks_of": {"judge.py", "review/matters.py"},
+    "is_done_by": {"actions.py", "concerns.py"},
+    "speaks_of": {"concerns.py", "review/matters.py"},
     "ledger.stand": {"garden.py"},
 }
 """What an answer is worked out from, and who may name it. `season` speaks of a species without a garden, `anchor` of a cage

@@ -12,9 +12,24 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sensord.actions import STAY_IN
+from sensord.concerns import delivered, judge, not_said, owed, says_stay_in
 from sensord.config import KeeperSettings
-from sensord.judge import delivered, judge, not_said, owed, says_stay_in
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Text, template
+from sensord.messages import (
+    Desk,
+    Keep,
+    Post,
+    Replace,
+    Withdraw,
+    compose,
+    morning_line,
+    never_went,
+    next_attempt,
+    quiet_until,
+    revise,
+    stand_in,
+    watched_again,
+)
 from sensord.model import (
     Advice,
     Asked,
@@ -36,21 +51,6 @@ from sensord.model import (
     Urgency,
     Verdict,
     What,
-)
-from sensord.postman import (
-    Desk,
-    Keep,
-    Post,
-    Replace,
-    Withdraw,
-    compose,
-    morning_line,
-    never_went,
-    next_attempt,
-    quiet_until,
-    revise,
-    stand_in,
-    watched_again,
 )
 from sensord.rules import all_rules
 

@@ -84,9 +84,9 @@ def _show(built: OneGarden, config: Path, json: bool) -> None:
 
     from sensord.actions import keeps_in
     from sensord.commands import _build
+    from sensord.concerns import heard
     from sensord.config import Mistakes
     from sensord.edges.sqlite import SqliteStore
-    from sensord.judge import heard
     from sensord.language import Measure
     from sensord.model import EPOCH, Standing, State
     from sensord.ports import Transient

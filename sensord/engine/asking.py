@@ -13,9 +13,9 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from sensord.concerns import judge
 from sensord.engine.windows import Window
 from sensord.garden import Garden
-from sensord.judge import judge
 from sensord.model import AMBIENT, Concern, Entry, Notice, Probe, Quantity, State, Verdict, concern_key, milliseconds
 from sensord.rules import Evidence, Need, Per, Rule, Seen, Unclear, Watch, verdict_of
 

@@ -5,20 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from sensord import judge, postman
+from sensord import concerns
 from sensord.engine.durable import Step, make_durable, owing
 from sensord.engine.effects import Effect, Level, Tell
 from sensord.engine.events import NotSent, NotTaken, Sent
 from sensord.engine.state import LATELY, EngineState, Given, is_of_now
+from sensord.messages import Desk, postman
 from sensord.model import Concern, Fate, Message, Parcel, Standing, Telling
 from sensord.ports import Sending
 
 
-def desk_of(given: Given, state: EngineState, now: datetime) -> postman.Desk:
+def desk_of(given: Given, state: EngineState, now: datetime) -> Desk:
     """What the postman needs to know of the site, the keeper and the day, as it is at this moment."""
     day = now.astimezone(given.zone).replace(hour=0, minute=0, second=0, microsecond=0)
     since = now - LATELY
-    return postman.Desk(
+    return Desk(
         site=given.garden.site,
         enclosures=given.garden.enclosures,
         keeper=given.keeper,
@@ -153,7 +154,7 @@ def _told(state: EngineState, message: Message, at: datetime) -> EngineState:
     """The concerns that the phone knows of now, also those that ended with this message."""
     known = state.ended if message.telling is Telling.OVER else state.standing
     before = {key: known[key] for key in message.concerns if key in known}
-    told = {key: judge.delivered(c, message, at) for key, c in before.items()}
+    told = {key: concerns.delivered(c, message, at) for key, c in before.items()}
     after = tuple(c for key, c in told.items() if c != before[key])
     state = state._replace(ended={k: c for k, c in state.ended.items() if k not in before})
     # what has ended stands no more, and must not take the place of what stands by now

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 
-from sensord import postman, timetable
+from sensord import timetable
 from sensord.config.people import WEEKDAYS
 from sensord.engine.asking import Outcome, ask
 from sensord.engine.durable import Step, is_owing, make_durable, owing
@@ -13,6 +13,7 @@ from sensord.engine.effects import Effect, Level, LookBack, Prune, Summarise, Te
 from sensord.engine.events import Due, LookedBack, Noticed, Pruned
 from sensord.engine.post import desk_of, forget_old, held_back, post, put, stands_now
 from sensord.engine.state import MORNING, SHIPPING_TROUBLE, TURNED, EngineState, Given
+from sensord.messages import Desk, lines, postman, standin
 from sensord.model import AMBIENT, EPOCH, Doubt, Gap, GapKind, Message, Quantity, concern_key
 from sensord.review import weeks
 from sensord.rules import Watch
@@ -174,7 +175,7 @@ def _messages(given: Given, state: EngineState, outcome: Outcome, now: datetime)
     desk = desk_of(given, state, now)
     found = postman.compose(outcome.notices, desk, now)
     state = stands_now(state, found.concerns)
-    messages = [*found.messages, *postman.stand_in(desk, now)]
+    messages = [*found.messages, *standin.stand_in(desk, now)]
     effects: list[Effect] = [Tell(Level.INFO, f"held back: {m.title} ({why})") for m, why in found.waiting]
     effects += [
         Tell(Level.ERROR, f"a text names a number that its rule did not give: {name}") for name in found.missing
@@ -187,7 +188,7 @@ def _messages(given: Given, state: EngineState, outcome: Outcome, now: datetime)
 
 
 def _morning_line(
-    given: Given, state: EngineState, now: datetime, desk: postman.Desk | None = None
+    given: Given, state: EngineState, now: datetime, desk: Desk | None = None
 ) -> tuple[EngineState, tuple[Message, ...]]:
     """Once a day, at the keeper's time: so that silence means trouble."""
     local = now.astimezone(given.zone)
@@ -199,7 +200,7 @@ def _morning_line(
     watch = watch_of(given, state)
     probes = (p for p in given.garden.probes if p.name in state.last_heard)
     watched = {p.place for p in probes if not watch.is_silent(p, now)}
-    line = postman.morning_line(
+    line = lines.morning_line(
         desk or desk_of(given, state, now),
         _night_minimum_c(given, state, now),
         watched - {AMBIENT},
@@ -240,7 +241,7 @@ def _week(given: Given, state: EngineState, now: datetime) -> Step:
     days_back = 0 if local.weekday() >= MIDWEEK else 7  # early in a week, it is the last one that is told
     week = weeks.week_label(local.date() - timedelta(days=days_back))
     told = {p.message.attachment for p in state.parcels.values()}
-    if postman.picture_of(week) in told or state.looking_back == week:
+    if lines.picture_of(week) in told or state.looking_back == week:
         return state, ()
     return state._replace(looking_back=week), (LookBack(week, now),)
 
@@ -250,7 +251,7 @@ def looked_back(given: Given, state: EngineState, event: LookedBack) -> Step:
     state = state._replace(looking_back="")
     if not event.sentences:
         return state, ()
-    message = postman.week_told(event.sentences, event.week, desk_of(given, state, event.at), event.at)
+    message = lines.week_told(event.sentences, event.week, desk_of(given, state, event.at), event.at)
     state, effects = post(given, put(state, [message]), event.at)
     state, more = make_durable(state, event.at)
     return state, (*effects, *more)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from sensord import judge, postman, timetable
+from sensord import concerns, timetable
 from sensord.engine.durable import Step, is_owing, make_durable, owing
 from sensord.engine.effects import Effect, Level, Tell
 from sensord.engine.events import Began, ClockStepped, LinkBack, LinkLost
@@ -12,6 +12,7 @@ from sensord.engine.post import desk_of, post, put
 from sensord.engine.state import ALIVE, BEGAN, TURNED, EngineState, Given
 from sensord.engine.turns import remembering
 from sensord.engine.windows import Window, window_of
+from sensord.messages import lines, postman
 from sensord.model import Gap, GapKind, Parcel
 
 UNNOTICED = timedelta(minutes=3)
@@ -46,7 +47,7 @@ def began(given: Given, state: EngineState, event: Began) -> Step:
         return make_durable(state, now)
     state = owing(state, gaps=(Gap(given.site, GapKind.STOPPED, "", alive, now),))
     if now - alive >= ABSENCE:
-        state = put(state, [postman.watched_again(alive, now, desk_of(given, state, now))])
+        state = put(state, [lines.watched_again(alive, now, desk_of(given, state, now))])
     return make_durable(state, now)
 
 
@@ -80,7 +81,7 @@ def clock_stepped(given: Given, state: EngineState, event: ClockStepped) -> Step
 
 def _no_later_than(state: EngineState, now: datetime) -> EngineState:
     """What was dated by a clock that lived in the future is dated now: no pause and no dwell waits for that future."""
-    standing = {key: judge.no_later_than(c, now) for key, c in state.standing.items()}
+    standing = {key: concerns.no_later_than(c, now) for key, c in state.standing.items()}
     changed = tuple(c for key, c in standing.items() if c != state.standing[key])
     state = state._replace(
         turned_at=None if state.turned_at is None else min(state.turned_at, now),

@@ -9,7 +9,7 @@ from itertools import groupby
 from statistics import median
 
 from sensord.actions import keeps_in
-from sensord.judge import speaks_of, told_at
+from sensord.concerns import speaks_of, told_at
 from sensord.model import (
     Concern,
     Entry,

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from sensord import ledger, species
-from sensord.judge import judge
+from sensord.concerns import judge
 from sensord.model import (
     AMBIENT,
     Cohort,

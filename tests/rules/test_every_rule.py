@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from sensord import species
 from sensord.actions import named
-from sensord.judge import judge
+from sensord.concerns import judge
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Reader
 from sensord.model import (
     AMBIENT,

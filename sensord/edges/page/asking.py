@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from sensord.actions import keeps_in as keeps_all_in
-from sensord.judge import is_settled, says_stay_in
+from sensord.concerns import is_settled, says_stay_in
 from sensord.model import Concern, Entry, Standing, State, Verdict
 from sensord.rules import Manner
 

@@ -13,13 +13,13 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from sensord import ledger
+from sensord.concerns import heard
 from sensord.config import Settings
 from sensord.edges.page import asking
 from sensord.edges.page.places import MeasuredPlace, MeasuredPlaces, is_fresh, offset_k
 from sensord.edges.sqlite import SqliteReader
 from sensord.engine.asking import ask, plan_of
 from sensord.garden import At, Garden
-from sensord.judge import heard
 from sensord.language import Catalogue
 from sensord.model import (
     AMBIENT,

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from datetime import datetime
 from types import MappingProxyType
 
-from sensord import letters
 from sensord.edges.page.look import PageNeeds
 from sensord.language import Reader
 from sensord.ledger import stage_named
+from sensord.messages import Desk
 from sensord.model import ANSWERS, Concern, Entry, What
 
 BY_LINK = "by link "
@@ -23,7 +23,7 @@ class Pen:
     def __init__(self, house: PageNeeds, now: datetime, units: str, standing: Mapping[str, Concern] = NOTHING) -> None:
         self.house, self.now, garden = house, now, house.garden
         keeper = house.settings.keeper.model_copy(update={"units": units})
-        self.desk = letters.Desk(garden.site, garden.enclosures, keeper, house.texts, standing, manners=garden.manners)
+        self.desk = Desk(garden.site, garden.enclosures, keeper, house.texts, standing, manners=garden.manners)
         self.reader: Reader = self.desk.reader(now)
         self._cohorts = frozenset(c.name for c in house.garden.cohorts)
 

@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import NamedTuple
 
-from sensord import actions, letters
+from sensord import actions
+from sensord.concerns import says_stay_in
 from sensord.edges.page import asking
 from sensord.edges.page.cards import CageWords, CardWords, heard_now
 from sensord.edges.page.look import PageNeeds, Snapshot
 from sensord.edges.page.pen import Pen
-from sensord.judge import says_stay_in
+from sensord.messages import goes_out, groups, write
 from sensord.model import (
     AMBIENT,
     Certainty,
@@ -95,14 +96,14 @@ class Wording(Pen):
             concerns = [c for c in concerns if c.verdict.state is not State.FINE]
             return [*fine, *self._groups(concerns, "")]
         notices = [Notice(self.now, Telling.OPENED, c) for c in concerns]
-        return [[n.concern for n in group] for group in letters.groups(notices)]
+        return [[n.concern for n in group] for group in groups(notices)]
 
     def _matter(self, concerns: Sequence[Concern], sort: str) -> Card:
         group = [Notice(self.now, Telling.OPENED, c) for c in concerns]
         stays = any(says_stay_in(c) for c in self.snapshot.concerns)
         fine = all(c.verdict.state is State.FINE for c in concerns)
-        lead, waits = concerns[0], sort == "to_do" and stays and not fine and letters.goes_out(group)
-        message = letters.write(group, self.desk, self.now, read_at=self.now, waits=waits).message
+        lead, waits = concerns[0], sort == "to_do" and stays and not fine and goes_out(group)
+        message = write(group, self.desk, self.now, read_at=self.now, waits=waits).message
         name = self.matter(lead.rule, self._titles(concerns))
         has_text = self.house.texts.find(lead.verdict.rule, lead.verdict.reason) is not None
         title, text = (message.title, message.text) if has_text else (name, "")

@@ -6,41 +6,27 @@ Notices about the same action share one message; the worst of them leads, each s
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import datetime
 from typing import NamedTuple
-from zoneinfo import ZoneInfo
 
 from sensord.actions import STAY_IN
-from sensord.config import KeeperSettings
-from sensord.judge import is_settled, told_at
-from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, Reader, Text, cut, template
+from sensord.concerns import told_at
+from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Reader, Text, cut, template
+from sensord.messages.desk import URGENCIES, Desk
 from sensord.model import (
-    Certainty,
-    Concern,
-    Enclosure,
-    Entry,
     Fate,
     Message,
     Notice,
     Number,
-    Parcel,
     Route,
     Said,
     Severity,
-    Site,
-    State,
     Telling,
-    Urgency,
     What,
 )
-from sensord.rules import USUAL, Manner
 
-LINE_HOLDS = {"morning": timedelta(hours=6), "watched_again": timedelta(hours=24), "week": timedelta(hours=36)}
-"""How long a message that speaks of no concern is still worth reading."""
-
-URGENCIES = (Urgency.IMMEDIATE, Urgency.EXPECTED, Urgency.FUTURE)
 TELLINGS = (
     Telling.WORSE,
     Telling.OPENED,
@@ -51,40 +37,6 @@ TELLINGS = (
     Telling.OVER,
 )
 """What a message of several notices is, the weightiest first."""
-
-
-@dataclass(frozen=True, slots=True)
-class Desk:
-    """What the postman knows of the site, the keeper and the day."""
-
-    site: Site
-    enclosures: tuple[Enclosure, ...]
-    keeper: KeeperSettings
-    texts: Catalogue
-    standing: Mapping[str, Concern]  # by key, those that are over left out
-    manners: Mapping[str, Manner] = field(kw_only=True)  # by rule
-    lately: tuple[Parcel, ...] = ()  # messages of the last day and a half, and all of what stands
-    day_began: datetime | None = None  # local midnight, from which the budget counts; None: all of `lately`
-    has_stand_in: bool = True  # whether there is a second channel
-
-    @property
-    def zone(self) -> ZoneInfo:
-        """The site's time zone."""
-        return ZoneInfo(self.site.time_zone)
-
-    def reader(self, now: datetime) -> Reader:
-        """Who reads at `now`."""
-        return Reader(self.texts, self.keeper.units, self.zone, now, self.keeper.brick_kg)
-
-    def manner_of(self, rule: str) -> Manner:
-        """How a rule's concerns are spoken of; of a rule that is gone, as usual."""
-        return self.manners.get(rule, USUAL)
-
-    def title_of(self, subject: str) -> str:
-        """A subject's name as people say it."""
-        if not subject:
-            return self.site.title or self.site.name
-        return next((e.title for e in self.enclosures if e.name == subject), subject)
 
 
 class Letter(NamedTuple):
@@ -105,10 +57,10 @@ def groups(notices: Iterable[Notice]) -> list[tuple[Notice, ...]]:
         elif verdict.advice is not None:
             key = ("do", verdict.advice.action)
         found.setdefault(key, []).append(notice)
-    return [tuple(sorted(group, key=_rank)) for group in found.values()]
+    return [tuple(sorted(group, key=rank_of)) for group in found.values()]
 
 
-def _rank(notice: Notice) -> tuple[int, int, str]:
+def rank_of(notice: Notice) -> tuple[int, int, str]:
     verdict = notice.concern.verdict
     return -verdict.severity, URGENCIES.index(verdict.urgency), notice.concern.key
 
@@ -127,7 +79,7 @@ def write(
     lead = group[0].concern
     reader = desk.reader(read_at)
     telling = min((n.telling for n in group), key=TELLINGS.index)
-    title, text, missing = _words(group, telling, desk, reader)
+    title, text, missing = words_of(group, telling, desk, reader)
     numbers: dict[str, Number] = {"subject": _subjects(group, desk, reader), "site": desk.title_of("")}
     for frame, extra in _frames(group, telling, desk, route, waits):
         known = desk.texts.frames[frame]
@@ -193,7 +145,7 @@ def also(letter: Letter, others: Sequence[Letter], desk: Desk, now: datetime) ->
 
 def rekeyed(message: Message) -> Message:
     """The same message with a key of its own: it stands in for the one that had this key."""
-    return replace(message, key=_digest([message.key, message.at.isoformat()]))
+    return replace(message, key=digest_of([message.key, message.at.isoformat()]))
 
 
 def goes_out(group: Iterable[Notice]) -> bool:
@@ -202,7 +154,7 @@ def goes_out(group: Iterable[Notice]) -> bool:
     return any(a is not None and a.outdoors for a in advised)
 
 
-def _words(group: Sequence[Notice], telling: Telling, desk: Desk, reader: Reader) -> tuple[str, str, tuple[str, ...]]:
+def words_of(group: Sequence[Notice], telling: Telling, desk: Desk, reader: Reader) -> tuple[str, str, tuple[str, ...]]:
     """Title and text before any frame."""
     verdict = group[0].concern.verdict
     text = desk.texts.find(verdict.rule, verdict.reason)
@@ -322,113 +274,11 @@ def _key(site: str, route: Route, telling: Telling, group: Sequence[Notice], wai
         opened = concern.opened_at.isoformat() if concern.opened_at else ""
         told = str(int(concern.verdict.severity)) if route == Route.STAND_IN else str(concern.askings)
         parts += [concern.key, opened, told, advice.action if advice else ""]
-    return _digest(parts)
+    return digest_of(parts)
 
 
-def _digest(parts: Iterable[str]) -> str:
+def digest_of(parts: Iterable[str]) -> str:
     return hashlib.sha256("\x1f".join(parts).encode()).hexdigest()[:20]
-
-
-def _plain(desk: Desk, now: datetime, frame: str, values: Mapping[str, Number], key: str, urgency: Urgency) -> Message:
-    """A message that speaks of no concern."""
-    reader, text = desk.reader(now), desk.texts.frames[frame]
-    numbers = {"site": desk.title_of(""), **values}
-    return Message(
-        key=_digest([desk.site.name, frame, key]),
-        site=desk.site.name,
-        at=now,
-        rule=frame.replace("_", " "),
-        subject="",
-        severity=Severity.MINOR,
-        urgency=urgency,
-        certainty=Certainty.OBSERVED,
-        title=reader.fill(text.title, numbers, TITLE_LIMIT).text,
-        text=reader.fill(text.text, numbers).text,
-        action="",
-        concerns=(),
-        holds_until=now + LINE_HOLDS[frame],
-    )
-
-
-def morning_line(
-    desk: Desk,
-    night_minimum_c: float | None,
-    watched: Collection[str],
-    now: datetime,
-    held: int = 0,
-    entries: Sequence[Entry] = (),
-) -> Message:
-    """The line of the day: who is watched (names of enclosures), how cold the night was, what is to be done.
-
-    `entries`: what the keeper said lately, by which what an ended matter left to do may be done.
-    """
-    reader = desk.reader(now)
-    titles = [desk.title_of(e.name) for e in desk.enclosures if e.name in watched]
-    silent = [desk.title_of(e.name) for e in desk.enclosures if e.name not in watched]
-    if not titles:
-        seen = reader.phrase("watched_none", silent=reader.listed(silent))
-    elif silent:
-        seen = reader.phrase("watched_some", names=reader.listed(titles), silent=reader.listed(silent))
-    elif len(titles) == 1:
-        seen = reader.phrase("watched_one", names=titles[0])
-    else:
-        seen = reader.phrase("watched_all", count=reader.counted(len(titles)))
-    todo = reader.joined("also", [*_still_to_do(desk, now), *_left_to_do(desk, entries, now)])
-    otherwise = reader.phrase("see_to_probes" if silent else "nothing_to_do")
-    standing = reader.phrase("still_standing", titles=todo) if todo else otherwise
-    values = {"watched": seen, "standing": standing, "night_minimum_c": night_minimum_c, "held": held or None}
-    day = now.astimezone(desk.zone).date().isoformat()
-    return _plain(desk, now, "morning", values, day, Urgency.FUTURE)
-
-
-def watched_again(start: datetime, end: datetime, desk: Desk) -> Message:
-    """After an outage: from when to when nobody watched."""
-    values = {"from_at": start.isoformat(), "to_at": end.isoformat()}
-    return _plain(desk, end, "watched_again", values, start.isoformat(), Urgency.EXPECTED)
-
-
-def week_told(sentences: Sequence[str], week: str, desk: Desk, now: datetime) -> Message:
-    """The week looked back on, with its picture. `week` is the ISO label that the picture is made by."""
-    message = _plain(desk, now, "week", {"told": " ".join(sentences)}, week, Urgency.FUTURE)
-    return replace(message, attachment=picture_of(week))
-
-
-def picture_of(week: str) -> str:
-    """How a message names the picture of an ISO week, like 2026-W34."""
-    return f"review {week}"
-
-
-def _still_to_do(desk: Desk, now: datetime) -> list[str]:
-    """Titles of what stands and is not done, the worst first."""
-    open_ones = [
-        Notice(now, Telling.AGAIN, c)
-        for c in desk.standing.values()
-        if c.opened_at is not None
-        and c.verdict.state is State.BREACH
-        and c.verdict.severity >= desk.manner_of(c.rule).tell_from
-        and c.answer is not What.DONE
-    ]
-    ordered = sorted(groups(open_ones), key=lambda g: _rank(g[0]))
-    return [_words(g, Telling.AGAIN, desk, desk.reader(now))[0] for g in ordered]
-
-
-def _left_to_do(desk: Desk, entries: Sequence[Entry], now: datetime) -> list[str]:
-    """Titles of what was asked for as something ended ("look after them"), while it holds and nobody has said or done it."""
-
-    def is_done(message: Message, key: str) -> bool:
-        return is_settled(key, message.action, message.at, entries)
-
-    left = (
-        p.message
-        for p in desk.lately
-        if p.message.telling is Telling.OVER
-        and p.state == Fate.SENT
-        and p.message.route == Route.PHONE
-        and p.message.action
-        and p.message.holds_until is not None
-        and p.message.holds_until > now
-    )
-    return [m.title for m in left if not all(is_done(m, key) or key in desk.standing for key in m.concerns)]
 
 
 _UNWRITTEN = Text(template("{subject}: {reason}"), template("{subject}: {reason}."))

@@ -1,0 +1,36 @@
+"""What the phone gets: how a message is written, when it goes, and whether it still may."""
+
+from sensord.messages.budget import FIRST as FIRST
+from sensord.messages.budget import NEWS as NEWS
+from sensord.messages.budget import REPEAT as REPEAT
+from sensord.messages.budget import UNBUDGETED as UNBUDGETED
+from sensord.messages.desk import URGENCIES as URGENCIES
+from sensord.messages.desk import Desk as Desk
+from sensord.messages.drafts import STORM_WAIT as STORM_WAIT
+from sensord.messages.lines import LINE_HOLDS as LINE_HOLDS
+from sensord.messages.lines import morning_line as morning_line
+from sensord.messages.lines import picture_of as picture_of
+from sensord.messages.lines import watched_again as watched_again
+from sensord.messages.lines import week_told as week_told
+from sensord.messages.postman import FIRST_PAUSE as FIRST_PAUSE
+from sensord.messages.postman import LONGEST_PAUSE as LONGEST_PAUSE
+from sensord.messages.postman import STALE as STALE
+from sensord.messages.postman import Keep as Keep
+from sensord.messages.postman import Post as Post
+from sensord.messages.postman import Replace as Replace
+from sensord.messages.postman import Revised as Revised
+from sensord.messages.postman import Withdraw as Withdraw
+from sensord.messages.postman import compose as compose
+from sensord.messages.postman import never_went as never_went
+from sensord.messages.postman import next_attempt as next_attempt
+from sensord.messages.postman import revise as revise
+from sensord.messages.quiet import quiet_until as quiet_until
+from sensord.messages.standin import stand_in as stand_in
+from sensord.messages.writing import TELLINGS as TELLINGS
+from sensord.messages.writing import Letter as Letter
+from sensord.messages.writing import ahead as ahead
+from sensord.messages.writing import also as also
+from sensord.messages.writing import goes_out as goes_out
+from sensord.messages.writing import groups as groups
+from sensord.messages.writing import rekeyed as rekeyed
+from sensord.messages.writing import write as write

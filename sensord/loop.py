@@ -34,12 +34,12 @@ from sensord.engine.events import (
     Sent,
     Surroundings,
 )
+from sensord.engine.recovery import lately, memory_of
 from sensord.engine.state import Counts, EngineState, Given, awake
 from sensord.engine.step import step
 from sensord.intake.reception import Reception
 from sensord.model import EPOCH
 from sensord.ports import Clock, Inbox, Sender, Share, Shipping, Transient
-from sensord.recovery import lately, memory_of
 
 log = logging.getLogger("sensord")
 

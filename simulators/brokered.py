@@ -13,8 +13,8 @@ from collections import Counter, defaultdict, deque
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from sensord.edges.intake import Receipts
-from sensord.edges.mqtt import MqttInbox
+from sensord.adapters.mqtt import MqttInbox
+from sensord.adapters.receipts import Receipts
 from sensord.model import EPOCH, Arrival, Gap
 from simulators.garden import Garden
 from simulators.inbox import STRIDE

@@ -12,9 +12,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
+from sensord.adapters.sender import InlineSender
 from sensord.commands import _build, _house, _page
 from sensord.config import Settings
-from sensord.edges.sender import InlineSender
 from sensord.loop import Loop
 from sensord.model import Doubt, Message, Quantity, Route
 from sensord.ports import Share

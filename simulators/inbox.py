@@ -6,8 +6,8 @@ from collections import deque
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from sensord.edges.clock import SteppedClock
-from sensord.edges.intake import Receipts
+from sensord.adapters.clock import SteppedClock
+from sensord.adapters.receipts import Receipts
 from sensord.model import EPOCH, Arrival, Gap
 from simulators.garden import Garden
 

@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from sensord.intake.units import scale_of
 from sensord.model import Form, Quantity, Recipe
-from sensord.units import scale_of
 
 Values = Mapping[Quantity, float]
 Writer = Callable[[Values, datetime], bytes]

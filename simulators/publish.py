@@ -19,7 +19,7 @@ WINDOW = 200
 
 
 class PaceMaker(Protocol):
-    """The clock that sets the pace: see sensord.edges.clock."""
+    """The clock that sets the pace: see sensord.adapters.clock."""
 
     def now(self) -> datetime:
         """The garden's instant."""

@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.adapters.broker import Mosquitto
 from tests.between_workers import shared_by_workers
-from tests.edges.broker import Mosquitto
 
 # Property tests measure truth, not time: the machine may be slow or busy.
 settings.register_profile("truth", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -28,8 +28,6 @@ LEFT_OUT_OF_QUICK = {
     "browser",
     "commands",
     "deploy",
-    "edges",
-    "page",
     "report",
     "simulators",
     "web",

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from sensord.adapters.sqlite import SqliteReader, SqliteStore
+from sensord.adapters.sqlite_connection import Connection, copy_whole
+from sensord.adapters.sqlite_unshipped import SqliteTail
 from sensord.commands import _build, _house
-from sensord.edges.sqlite import SqliteReader, SqliteStore
-from sensord.edges.sqlite_connection import Connection, copy_whole
-from sensord.edges.sqlite_unshipped import SqliteTail
 from sensord.model import Site
 from sensord.ports import Place, Places, Share, Shelf
 

@@ -15,11 +15,11 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from sensord.commands import _house
+from sensord.intake.payload import Decoder
+from sensord.intake.quality import Assessor
 from sensord.language import Catalogue, Measure
 from sensord.model import Arrival, Doubt, Quantity
-from sensord.payload import Decoder
 from sensord.ports import Commit
-from sensord.quality import Assessor
 from simulators import scenario
 from simulators.enclosures import AFTERNOON, ALL_DAY, MORNING
 from simulators.faults import USUAL, Fault, Mishap

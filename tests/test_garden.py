@@ -11,11 +11,12 @@ from typing import Any
 
 import pytest
 
-from sensord import lookback, species
+from sensord import species
+from sensord.adapters.influx_lines import LineMaker
 from sensord.commands import _build, _house
 from sensord.concerns import judge
-from sensord.edges.influx_lines import LineMaker
 from sensord.engine.asking import ask, plan_of
+from sensord.engine.recovery import windows_of
 from sensord.garden import Garden
 from sensord.model import (
     AMBIENT,
@@ -33,8 +34,7 @@ from sensord.model import (
 )
 from sensord.ports import Commit
 from sensord.ports import Position as Start
-from sensord.recovery import windows_of
-from sensord.review import Review, weeks
+from sensord.review import Review, lookback, weeks
 from sensord.rules import USUAL, Watch
 from sensord.species.limits import limits_of
 from sensord.species.profile import HeatTier

@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
+from sensord.adapters.clock import SteppedClock
+from sensord.adapters.push import RecordingChannel
+from sensord.adapters.sender import InlineSender
 from sensord.commands import _build, _house
-from sensord.edges.clock import SteppedClock
-from sensord.edges.push import RecordingChannel
-from sensord.edges.sender import InlineSender
 from sensord.loop import Loop
 from sensord.model import EPOCH, Arrival, Gap, GapKind, Message, Quantity, Severity, Standing
 from sensord.ports import Added, Commit, Journal, Sending, Transient

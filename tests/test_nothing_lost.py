@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from sensord.model import Quantity
-from tests.edges.broker import Mosquitto
+from tests.adapters.broker import Mosquitto
 from tests.kept import read
 
 KILLS = 22

@@ -16,23 +16,23 @@ import pytest
 from starlette.testclient import TestClient
 
 import sensord
-from sensord import concerns, ledger, lookback, species
+from sensord import concerns, ledger, species
+from sensord.adapters.influx_lines import LineMaker
+from sensord.adapters.push import RecordingChannel
 from sensord.commands import _build, _house
-from sensord.edges import report
-from sensord.edges.influx_lines import LineMaker
-from sensord.edges.page.app import application
-from sensord.edges.page.look import PageNeeds
-from sensord.edges.push import RecordingChannel
 from sensord.garden import Garden
 from sensord.language import Measure
 from sensord.ledger import Stand
 from sensord.model import Arrival, Message
 from sensord.ports import Position
-from sensord.review import weeks
+from sensord.report import formats
+from sensord.review import lookback, weeks
 from sensord.rules._anchoring import Held
 from sensord.rules._watching import Patience
 from sensord.science.wind_load import Frame
 from sensord.species.limits import Limits, limits_of
+from sensord.web.app import application
+from sensord.web.snapshot import PageNeeds
 from simulators import scenario
 from tests.kept import kept, to_ship
 from tests.test_loop import MINUTE, START, live
@@ -118,7 +118,7 @@ class Afternoon:
             found = lookback.look_back(store.parts, garden, span, span.first, now)
             measure = Measure(built.texts, "metric", built.settings.zone)
             return Seen(
-                phone.messages, _page(built, path, now), json.loads(report.as_json(found, measure)), _shipped(path)
+                phone.messages, _page(built, path, now), json.loads(formats.as_json(found, measure)), _shipped(path)
             )
 
 

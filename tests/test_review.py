@@ -18,7 +18,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sensord import lookback
 from sensord.model import (
     AMBIENT,
     Concern,
@@ -36,7 +35,7 @@ from sensord.model import (
     What,
 )
 from sensord.ports import Commit, Place
-from sensord.review import CageReview, Review, Row, weeks
+from sensord.review import CageReview, Review, Row, lookback, weeks
 from sensord.review import matters as stood
 from sensord.review.climate import ReviewColumns, cut, known_h, mean, trusted, value_at
 from sensord.review.matters import matters, missing

@@ -14,14 +14,14 @@ from starlette.testclient import TestClient
 from typer.testing import CliRunner
 
 from sensord.__main__ import app as commands
+from sensord.adapters.clock import SteppedClock
+from sensord.adapters.push import RecordingChannel
+from sensord.adapters.sender import InlineSender
 from sensord.commands import _build, _house
 from sensord.config import Mistakes
-from sensord.edges.clock import SteppedClock
-from sensord.edges.page.app import application
-from sensord.edges.page.look import PageNeeds
-from sensord.edges.push import RecordingChannel
-from sensord.edges.sender import InlineSender
 from sensord.model import Arrival, Hazard, Route, Severity, Standing, What
+from sensord.web.app import application
+from sensord.web.snapshot import PageNeeds
 from tests.kept import opened
 from tests.test_loop import Feed
 

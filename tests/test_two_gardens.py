@@ -19,8 +19,8 @@ from typing import Any
 import pytest
 
 from sensord.model import Quantity
+from tests.adapters.broker import Mosquitto, free_port, program
 from tests.conftest import Receiver
-from tests.edges.broker import Mosquitto, free_port, program
 from tests.kept import read
 from tests.test_nothing_lost import daemon
 

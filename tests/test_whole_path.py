@@ -12,17 +12,17 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
+from sensord.adapters.clock import ScaledClock, SteppedClock
+from sensord.adapters.feed import FeedInbox, Recorder, RecordingInbox, last_instant
+from sensord.adapters.push import AppriseChannel, JsonLinesChannel
+from sensord.adapters.sender import InlineSender, ThreadSender
 from sensord.commands import _build, _house
-from sensord.edges.clock import ScaledClock, SteppedClock
-from sensord.edges.feed import FeedInbox, Recorder, RecordingInbox, last_instant
-from sensord.edges.push import AppriseChannel, JsonLinesChannel
-from sensord.edges.sender import InlineSender, ThreadSender
 from sensord.loop import Loop
 from sensord.model import Message
 from simulators import scenario
 from simulators.publish import Publisher
+from tests.adapters.broker import Mosquitto
 from tests.conftest import Receiver
-from tests.edges.broker import Mosquitto
 from tests.kept import Kept, opened
 
 SPEED = 400.0

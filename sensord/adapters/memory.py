@@ -15,10 +15,10 @@ from sensord.adapters.memory_readings import MemoryReadings, row_of
 from sensord.adapters.memory_said import MemoryAccounts, MemoryConcerns, MemoryEntries, MemoryFacts, MemoryOutbox
 from sensord.adapters.memory_summaries import MemorySummaries
 from sensord.adapters.memory_tail import Known, MemoryTail
-from sensord.edges.sqlite_codec import digest
-from sensord.edges.sqlite_journal import KeptBounds
-from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_summaries import BRIDGE_MS
+from sensord.adapters.sqlite_codec import digest
+from sensord.adapters.sqlite_journal import KeptBounds
+from sensord.adapters.sqlite_migrations import HOUR_MS
+from sensord.adapters.sqlite_summaries import BRIDGE_MS
 from sensord.model import (
     EPOCH,
     FAR,

@@ -11,8 +11,8 @@ from functools import partial
 from typing import Any, NamedTuple
 
 from sensord.adapters.memory_tail import Known, MemoryTail
-from sensord.edges.sqlite_codec import SCALE, ceil_ms, steps_from_value, value_from_steps
-from sensord.edges.sqlite_spans import slots_of
+from sensord.adapters.sqlite_codec import SCALE, ceil_ms, steps_from_value, value_from_steps
+from sensord.adapters.sqlite_spans import slots_of
 from sensord.model import Gap, Quantity, Reading, instant, milliseconds
 from sensord.ports import ChangeKind, Mark, Series, Slot
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from sensord.adapters.memory_tail import Known, MemoryTail
-from sensord.edges.sqlite_journal import KeptBounds
+from sensord.adapters.sqlite_journal import KeptBounds
 from sensord.model import (
     Concern,
     Entry,

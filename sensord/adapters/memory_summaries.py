@@ -9,11 +9,11 @@ from zoneinfo import ZoneInfo
 
 from sensord.adapters.memory_readings import KeptRow, MemoryReadings, SeriesKey
 from sensord.adapters.memory_tail import Known, MemoryTail
-from sensord.edges.sqlite_codec import ceil_ms
-from sensord.edges.sqlite_migrations import HOUR_MS
-from sensord.edges.sqlite_places import species_of
-from sensord.edges.sqlite_spans import SpanFigures, SpanPart, bounds_of_day, days_of_hour, look_at, together
-from sensord.edges.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, count
+from sensord.adapters.sqlite_codec import ceil_ms
+from sensord.adapters.sqlite_migrations import HOUR_MS
+from sensord.adapters.sqlite_places import species_of
+from sensord.adapters.sqlite_spans import SpanFigures, SpanPart, bounds_of_day, days_of_hour, look_at, together
+from sensord.adapters.sqlite_summaries import BRIDGE_MS, NEVER_PRUNED, count
 from sensord.model import Quantity, instant
 from sensord.ports import ChangeKind, Day, Hour, Mark, Place, TallyHour
 from sensord.science.degree_days import Tally

@@ -8,8 +8,8 @@ from itertools import islice
 from threading import RLock
 from typing import Any, NamedTuple
 
-from sensord.edges.sqlite_codec import SCALE
-from sensord.edges.sqlite_shipping import LONGEST_WORDS, PARKED_KEPT
+from sensord.adapters.sqlite_codec import SCALE
+from sensord.adapters.sqlite_shipping import LONGEST_WORDS, PARKED_KEPT
 from sensord.model import Quantity, instant
 from sensord.ports import Backlog, ChangeKind, ChangeWindow, Mark, Parked, Position
 

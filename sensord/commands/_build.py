@@ -20,10 +20,10 @@ from sensord.ports import Clock, Inbox, Place, Places, Sender, Share, Shipping, 
 from sensord.rules import Per
 
 if TYPE_CHECKING:
-    from sensord.edges import mqtt
-    from sensord.edges.influx import Shipper
-    from sensord.edges.intake import WaitingClock
-    from sensord.edges.sqlite import SqliteStore
+    from sensord.adapters import mqtt
+    from sensord.adapters.influx import Shipper
+    from sensord.adapters.receipts import WaitingClock
+    from sensord.adapters.sqlite import SqliteStore
 
 RELEASED = datetime(2026, 11, 25, tzinfo=UTC)
 """A clock that shows an earlier time is certainly not set."""
@@ -82,9 +82,8 @@ def reviewer(built: OneGarden, store: Share) -> Reviewer:
     """What makes the sentences of a week's review out of this store."""
 
     def look_back(week: str, at: datetime) -> tuple[str, ...]:
-        from sensord import lookback
         from sensord.language import Measure
-        from sensord.review import weeks
+        from sensord.review import lookback, weeks
         from sensord.review.words import sentences
 
         chosen = built.settings
@@ -112,8 +111,8 @@ def places(garden: Garden) -> Places:
 
 def open_store(built: OneGarden, path: Path, durable: bool = True, together: int = 1) -> SqliteStore:
     """The SQLite store of this configuration; a replay, which can be repeated, need not wait for the disk."""
-    from sensord.edges.sqlite import SqliteStore
-    from sensord.edges.sqlite_journal import KeptBounds
+    from sensord.adapters.sqlite import SqliteStore
+    from sensord.adapters.sqlite_journal import KeptBounds
 
     bounds = KeptBounds(refusals=built.settings.store.refusals_kept)
     ships_to = built.settings.influx.destination if durable else ""
@@ -140,9 +139,9 @@ def shipper(gardens: Sequence[OneGarden], path: Path, store: SqliteStore, wake: 
     influx = gardens[0].settings.influx
     if not influx.url:
         return None
-    from sensord.edges.influx import Shipper
-    from sensord.edges.influx_writer import InfluxWriter
-    from sensord.edges.sqlite_unshipped import SqliteTail
+    from sensord.adapters.influx import Shipper
+    from sensord.adapters.influx_writer import InfluxWriter
+    from sensord.adapters.sqlite_unshipped import SqliteTail
 
     tail = partial(SqliteTail.open, path)
     return Shipper(tail, store, InfluxWriter(influx), enclosures_of(gardens), per_of(gardens), wake, influx.every_s)
@@ -172,7 +171,7 @@ def inbox(built: OneGarden, clock: WaitingClock, store: Share) -> mqtt.MqttInbox
     """The live inbox of this configuration."""
     import json
 
-    from sensord.edges import mqtt
+    from sensord.adapters import mqtt
 
     known = store.facts.recall(mqtt.SUBSCRIBED)
     subscribed = None if known is None else json.loads(known)
@@ -181,7 +180,7 @@ def inbox(built: OneGarden, clock: WaitingClock, store: Share) -> mqtt.MqttInbox
 
 def broker(built: OneGarden) -> mqtt.BrokerAccess:
     """The broker's settings in the words of the edge."""
-    from sensord.edges import mqtt
+    from sensord.adapters import mqtt
 
     b = built.settings.broker
     return mqtt.BrokerAccess(

@@ -127,8 +127,8 @@ class _Reader:
 
 
 def _moved_in(settings: Settings, named: Named) -> OneGarden:
-    from sensord.payload import Decoder
-    from sensord.quality import Assessor
+    from sensord.intake.payload import Decoder
+    from sensord.intake.quality import Assessor
 
     assert named.texts is not None  # else there was a mistake
     try:

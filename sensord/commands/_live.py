@@ -10,16 +10,16 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sensord.adapters.clock import RealClock
+from sensord.adapters.sqlite import SqliteStore
+from sensord.adapters.systemd import Heart
 from sensord.commands import _build, _house, _page, _unwatched
 from sensord.commands._watch import Around, GardenWatch
 from sensord.config import Mistakes
-from sensord.edges.clock import RealClock
-from sensord.edges.sqlite import SqliteStore
-from sensord.edges.systemd import Heart
 from sensord.ports import Transient
 
 if TYPE_CHECKING:
-    from sensord.edges.influx import Shipper
+    from sensord.adapters.influx import Shipper
 
 log = logging.getLogger("sensord")
 

@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, SecretStr, ValidationError
 
 from sensord import species
+from sensord.adapters.rule_files import RuleFile, rule_files, with_sentences
 from sensord.config import Settings
 from sensord.config.topics import overlaps
-from sensord.edges.rule_files import RuleFile, rule_files, with_sentences
 from sensord.language import Catalogue, languages
 from sensord.language.terminal import say
 from sensord.language.tongue import PSEUDO
@@ -129,7 +129,7 @@ class Named:
 def addresses(route: str, urls: Sequence[SecretStr] | None) -> Iterator[str]:
     """Push addresses that nothing is known of; loads the library that carries them where there are any."""
     if urls:
-        from sensord.edges.push import unknown_addresses
+        from sensord.adapters.push import unknown_addresses
 
         yield from unknown_addresses(urls, route)
 
@@ -161,9 +161,9 @@ def _sun(chosen: Settings) -> Iterator[str]:
 
 def _readings(chosen: Settings) -> Iterator[str]:
     """Sensor types, units and pointers, which only the decoder and the assessor know."""
-    from sensord.sensors import SENSORS
-    from sensord.units import scale_of
-    from sensord.wire import pointer_tokens
+    from sensord.intake.sensors import SENSORS
+    from sensord.intake.units import scale_of
+    from sensord.intake.wire import pointer_tokens
 
     for i, probe in enumerate(chosen.probe or (), 1):
         if probe.sensor is not None and probe.sensor not in SENSORS:

@@ -14,11 +14,11 @@ from sensord.model import EPOCH
 
 if TYPE_CHECKING:
     from sensord.commands._house import OneGarden
-    from sensord.edges.page.look import PageNeeds
-    from sensord.edges.page.server import PageServer
     from sensord.loop import Loop
     from sensord.model import Message
     from sensord.ports import Clock
+    from sensord.web.server import PageServer
+    from sensord.web.snapshot import PageNeeds
 
 
 class Shown(Protocol):
@@ -75,7 +75,7 @@ def links(built: OneGarden, is_shared: bool = False) -> Callable[[Message], str]
     if not page.enabled or not page.base_url:
         return None
     try:
-        from sensord.edges.page.links import Links
+        from sensord.web.links import Links
     except ImportError as error:
         raise Mistakes([say("commands.page_not_installed", what=str(error.name))]) from None
     root = root_of(built, is_shared)
@@ -95,8 +95,8 @@ def serve(
     from sensord.ports import Transient
 
     try:
-        from sensord.edges.page.lobby import Unwatched
-        from sensord.edges.page.server import PageServer
+        from sensord.web.gardens import Unwatched
+        from sensord.web.server import PageServer
     except ImportError as error:
         raise Mistakes([say("commands.page_not_installed", what=str(error.name))]) from None
     houses = [_house(shown, path, root_of(shown.built, is_shared)) for shown in gardens]
@@ -107,7 +107,7 @@ def serve(
 
 
 def _house(shown: Shown, path: Path, root: str) -> PageNeeds:
-    from sensord.edges.page.look import PageNeeds
+    from sensord.web.snapshot import PageNeeds
 
     return PageNeeds(
         settings=shown.built.settings,

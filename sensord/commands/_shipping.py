@@ -47,9 +47,9 @@ def shipping(built: OneGarden, path: Path) -> list[Finding]:
 
 def _trial(built: OneGarden, path: Path) -> Finding:
     """Send one reading again."""
+    from sensord.adapters.influx import try_out
+    from sensord.adapters.sqlite_unshipped import SqliteTail
     from sensord.commands._build import enclosures_of, per_of
-    from sensord.edges.influx import try_out
-    from sensord.edges.sqlite_unshipped import SqliteTail
     from sensord.ports import Transient
 
     influx = built.settings.influx
@@ -67,9 +67,9 @@ def _trial(built: OneGarden, path: Path) -> Finding:
 
 
 def _waiting(built: OneGarden, path: Path) -> list[Finding]:
+    from sensord.adapters.sqlite import SqliteStore
+    from sensord.adapters.sqlite_unshipped import backlog, parked
     from sensord.commands._house import local_text
-    from sensord.edges.sqlite import SqliteStore
-    from sensord.edges.sqlite_unshipped import backlog, parked
     from sensord.rules.shipping import Thresholds
 
     reader = SqliteStore.reader(path)

@@ -11,9 +11,9 @@ from datetime import UTC, datetime, timedelta
 
 from pydantic import SecretStr
 
+from sensord.adapters.push import AppriseChannel
+from sensord.adapters.sqlite import SqliteStore
 from sensord.config import Found, GardenFound
-from sensord.edges.push import AppriseChannel
-from sensord.edges.sqlite import SqliteStore
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Catalogue, cut
 from sensord.model import Certainty, Message, Severity, Site, Urgency
 from sensord.ports import Commit, Share, Transient

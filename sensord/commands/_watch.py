@@ -15,13 +15,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from sensord.adapters.clock import RealClock
+from sensord.adapters.mqtt import MqttInbox
+from sensord.adapters.push import AppriseChannel, LogChannel, Pictures
+from sensord.adapters.scheduler import TurnScheduler
+from sensord.adapters.sender import ThreadSender
+from sensord.adapters.sqlite import SqliteStore
 from sensord.commands import _build, _house, _page
-from sensord.edges.clock import RealClock
-from sensord.edges.mqtt import MqttInbox
-from sensord.edges.push import AppriseChannel, LogChannel, Pictures
-from sensord.edges.scheduler import TurnScheduler
-from sensord.edges.sender import ThreadSender
-from sensord.edges.sqlite import SqliteStore
 from sensord.loop import Loop
 from sensord.model import EPOCH, Route
 from sensord.ports import Channel, Inbox, Share, Shipping, Transient
@@ -207,7 +207,7 @@ class GardenWatch:
         record = self._around.record
         if record is None:
             return inbox
-        from sensord.edges.feed import Recorder, RecordingInbox
+        from sensord.adapters.feed import Recorder, RecordingInbox
 
         if self._around.is_shared:
             record = record.with_name(f"{record.stem}-{self.built.name}{record.suffix}")
@@ -217,7 +217,7 @@ class GardenWatch:
         """What draws the week's picture; None where no week is pushed."""
         if not self.built.settings.review.at:
             return None
-        from sensord.edges.charts import PictureMaker as Drawn
+        from sensord.report.charts import PictureMaker as Drawn
 
         around = self._around
         pictures = Drawn(around.config, around.path, around.secrets, site=self.built.name)

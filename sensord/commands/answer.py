@@ -31,10 +31,10 @@ def command(
     import json as encoder
     from datetime import UTC, datetime
 
-    from sensord import entries
+    from sensord.adapters.broker import publish
     from sensord.commands import _build, _house
     from sensord.config import Mistakes
-    from sensord.edges.broker import publish
+    from sensord.intake import entries
     from sensord.model import Arrival, Refusal
 
     built = _house.garden_in(config, secrets, site)
@@ -83,10 +83,10 @@ def _show(built: OneGarden, config: Path, json: bool) -> None:
     from datetime import UTC, datetime, timedelta
 
     from sensord.actions import keeps_in
+    from sensord.adapters.sqlite import SqliteStore
     from sensord.commands import _build
     from sensord.concerns import heard
     from sensord.config import Mistakes
-    from sensord.edges.sqlite import SqliteStore
     from sensord.language import Measure
     from sensord.model import EPOCH, Standing, State
     from sensord.ports import Transient

@@ -49,8 +49,8 @@ def copy(store: Path, to: Path) -> str | None:
     """Make `to` a copy of the store at one instant, readable by its owner alone; or leave nothing there and say why."""
     import sqlite3
 
+    from sensord.adapters.sqlite import SqliteStore
     from sensord.config import Mistakes
-    from sensord.edges.sqlite import SqliteStore
     from sensord.ports import Transient
 
     try:

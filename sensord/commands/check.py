@@ -147,8 +147,8 @@ def _store(built: OneGarden, path: Path) -> list[Finding]:
     from datetime import UTC, datetime
     from tempfile import TemporaryDirectory
 
+    from sensord.adapters.sqlite import SqliteStore
     from sensord.commands import _build
-    from sensord.edges.sqlite import SqliteStore
     from sensord.ports import Commit, Transient
 
     found: list[Finding] = []
@@ -184,7 +184,7 @@ def _kept(built: OneGarden, path: Path, store: Shelf) -> list[Finding]:
     from datetime import UTC, datetime
 
     from sensord.commands import _house
-    from sensord.recovery import last_heard
+    from sensord.engine.recovery import last_heard
 
     counters = store.accounts.counters()
     readings, refused = counters.get("readings", 0), counters.get("refused", 0)
@@ -219,9 +219,9 @@ def _kept(built: OneGarden, path: Path, store: Shelf) -> list[Finding]:
 
 def _broker(built: OneGarden, wait: float) -> list[Finding]:
     """Connect as a visitor (its own client id, no session), listen for a while, and say which probes were heard."""
+    from sensord.adapters.broker import listen
     from sensord.commands import _build
-    from sensord.edges.broker import listen
-    from sensord.payload import Decoder
+    from sensord.intake.payload import Decoder
 
     settings = _build.broker(built)
     where = f"{settings.host}:{settings.port}"
@@ -271,7 +271,7 @@ def _trial(
     """Send one message, in words as `told` says them."""
     from datetime import UTC, datetime
 
-    from sensord.edges.push import AppriseChannel
+    from sensord.adapters.push import AppriseChannel
     from sensord.model import Certainty, Message, Severity, Urgency
     from sensord.ports import Transient
 

@@ -19,7 +19,7 @@ def command() -> None:
     from sensord.config import Mistakes
 
     try:
-        from sensord.edges.page.guard import hash_of
+        from sensord.web.guard import hash_of
     except ImportError as error:
         raise Mistakes([say("commands.password.not_installed", what=str(error.name))]) from None
     if sys.stdin.isatty():

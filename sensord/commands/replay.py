@@ -39,12 +39,12 @@ def command(
     from contextlib import ExitStack
     from tempfile import TemporaryDirectory
 
+    from sensord.adapters.clock import SteppedClock
+    from sensord.adapters.feed import FeedError, FeedInbox, last_instant
+    from sensord.adapters.push import JsonLinesChannel
+    from sensord.adapters.sender import InlineSender
     from sensord.commands import _build, _house
     from sensord.config import Mistakes
-    from sensord.edges.clock import SteppedClock
-    from sensord.edges.feed import FeedError, FeedInbox, last_instant
-    from sensord.edges.push import JsonLinesChannel
-    from sensord.edges.sender import InlineSender
     from sensord.model import EPOCH, Route
 
     built = _house.garden_in(config, secrets, site)

@@ -23,9 +23,9 @@ def command(
     import sqlite3
     from datetime import UTC, datetime
 
+    from sensord.adapters.sqlite_writer import hold_alone, let_go
     from sensord.commands import _build, _house
     from sensord.config import Mistakes
-    from sensord.edges.sqlite_writer import hold_alone, let_go
     from sensord.ports import Transient
 
     house = _house.house(config, secrets)
@@ -77,9 +77,9 @@ def _stage(source: Path, staged: Path) -> int:
     """
     import sqlite3
 
-    from sensord.edges import sqlite_migrations
-    from sensord.edges.sqlite_codec import transient
-    from sensord.edges.sqlite_connection import connect, flush
+    from sensord.adapters import sqlite_migrations
+    from sensord.adapters.sqlite_codec import transient
+    from sensord.adapters.sqlite_connection import connect, flush
 
     staged.unlink(missing_ok=True)
     try:
@@ -123,7 +123,7 @@ def _swap(staged: Path, store: Path, stamp: str) -> Path | None:
     import sqlite3
     from contextlib import suppress
 
-    from sensord.edges.sqlite_connection import flush
+    from sensord.adapters.sqlite_connection import flush
 
     kept = None
     if store.exists():

@@ -16,9 +16,9 @@ from sensord.language.terminal import say
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from sensord.adapters.influx_reads import InfluxStore
+    from sensord.adapters.sqlite import SqliteReader
     from sensord.commands._house import OneGarden
-    from sensord.edges.influx_reads import InfluxStore
-    from sensord.edges.sqlite import SqliteReader
     from sensord.language import Measure
     from sensord.review import Review, Span
 
@@ -64,9 +64,9 @@ def command(
     except ValueError as error:
         raise Mistakes(str(error).splitlines()) from None
     if json:
-        from sensord.edges import report
+        from sensord.report import formats
 
-        typer.echo(report.as_json(review, _measure(review, built)))
+        typer.echo(formats.as_json(review, _measure(review, built)))
     elif not (html or png or csv):
         _tell(review, _measure(review, built))
     raise typer.Exit(1 if review.found else 0)
@@ -86,8 +86,7 @@ def _span(built: OneGarden, week: str, season: bool, now: datetime) -> Span:
     """What is looked back on; ValueError where there is no such span."""
     from datetime import timedelta
 
-    from sensord import lookback
-    from sensord.review import weeks
+    from sensord.review import lookback, weeks
 
     zone = built.settings.zone
     today = now.astimezone(zone).date()
@@ -99,8 +98,8 @@ def _span(built: OneGarden, week: str, season: bool, now: datetime) -> Span:
 
 
 def _look(built: OneGarden, path: Path | None, span: Span, now: datetime, show: Callable[[str, float], None]) -> Review:
-    from sensord import lookback
     from sensord.ports import Transient
+    from sensord.review import lookback
 
     since = lookback.season_start(built.garden, built.settings.review.season_start, span.last)
     store = _store(built, path)
@@ -115,13 +114,13 @@ def _look(built: OneGarden, path: Path | None, span: Span, now: datetime, show: 
 def _store(built: OneGarden, path: Path | None) -> SqliteReader | InfluxStore:
     """The store of that path; without one, what was shipped."""
     if path is not None:
-        from sensord.edges.sqlite import SqliteStore
+        from sensord.adapters.sqlite import SqliteStore
 
         return SqliteStore.reader(path)
     if not built.settings.influx.url:
         raise ValueError(say("commands.review.nothing_shipped"))
     try:
-        from sensord.edges.influx_reads import InfluxStore
+        from sensord.adapters.influx_reads import InfluxStore
 
         return InfluxStore(built.settings.influx)
     except ModuleNotFoundError:
@@ -129,15 +128,15 @@ def _store(built: OneGarden, path: Path | None) -> SqliteReader | InfluxStore:
 
 
 def _write(review: Review, built: OneGarden, html: Path | None, png: Path | None, csv: Path | None) -> None:
-    from sensord.edges import report
+    from sensord.report import formats
 
     measure = _measure(review, built)
     if html is not None:
-        html.write_text(report.html(review, measure), encoding="utf-8")
+        html.write_text(formats.html(review, measure), encoding="utf-8")
     if csv is not None:
-        csv.write_text(report.as_csv(review), encoding="utf-8", newline="")
+        csv.write_text(formats.as_csv(review), encoding="utf-8", newline="")
     if png is not None:
-        from sensord.edges import charts
+        from sensord.report import charts
 
         try:
             charts.draw(review, png, measure)

@@ -13,8 +13,8 @@ from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sensord import timetable
 from sensord.config import KeeperSettings, ReviewSettings
+from sensord.engine import timetable
 from sensord.engine.asking import Plan
 from sensord.engine.events import Arrived
 from sensord.engine.windows import Window

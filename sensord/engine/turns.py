@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 
-from sensord import timetable
 from sensord.config.people import WEEKDAYS
+from sensord.engine import timetable
 from sensord.engine.asking import Outcome, ask
 from sensord.engine.durable import Step, is_owing, make_durable, owing
 from sensord.engine.effects import Effect, Level, LookBack, Prune, Summarise, Tell

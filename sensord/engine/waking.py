@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from sensord import concerns, timetable
+from sensord import concerns
+from sensord.engine import timetable
 from sensord.engine.durable import Step, is_owing, make_durable, owing
 from sensord.engine.effects import Effect, Level, Tell
 from sensord.engine.events import Began, ClockStepped, LinkBack, LinkLost

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 
-from sensord import entries
 from sensord.engine.events import Arrived
 from sensord.garden import Garden
+from sensord.intake import entries
+from sensord.intake.payload import Decoder
+from sensord.intake.quality import Assessor
 from sensord.model import Arrival, Doubt, Entry, Reading, Recipe, Refusal, as_kept
-from sensord.payload import Decoder
-from sensord.quality import Assessor
 
 FirstReceipt = Callable[[Arrival], datetime | None]
 """When a redelivered message was first made durable; None if it never was."""

@@ -14,10 +14,10 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Any
 
+from sensord.engine.recovery import memory_of
 from sensord.engine.state import ALIVE, EngineState, Given, awake
 from sensord.model import EPOCH, Quantity, Reading, Severity, Standing, as_kept
 from sensord.ports import Share
-from sensord.recovery import memory_of
 from simulators.adversity.outdoors import Published
 from simulators.adversity.world import Phone
 

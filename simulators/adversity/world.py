@@ -9,7 +9,7 @@ from heapq import heappop, heappush
 from itertools import count
 from random import Random
 
-from sensord.edges.intake import Receipts
+from sensord.adapters.receipts import Receipts
 from sensord.model import Arrival, Gap, Message
 from sensord.ports import Added, Commit, Journal, Transient
 from simulators.adversity.outdoors import Course, Published, published

@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+from sensord.adapters.influx_lines import LineMaker
 from sensord.adapters.memory import MemoryStore
-from sensord.edges.influx_lines import LineMaker
-from sensord.edges.sqlite import SqliteStore
+from sensord.adapters.sqlite import SqliteStore
 from sensord.model import Doubt, Entry, Gap, GapKind, Site, Standing, What
 from sensord.ports import Backlog, Commit, Place, Places, Position, Sending, Tail
 from sensord.rules import Per

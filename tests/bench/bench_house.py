@@ -17,7 +17,7 @@ import time
 from pathlib import Path
 
 from simulators import feed as feeds
-from tests.edges.broker import Mosquitto
+from tests.adapters.broker import Mosquitto
 
 GARDEN = Path(__file__).parent.parent.parent / "simulators" / "larkfield.toml"
 

@@ -25,15 +25,15 @@ from statistics import median
 import psutil
 import pytest
 
+from sensord.adapters.influx_lines import LineMaker
+from sensord.adapters.sqlite_unshipped import backlog
 from sensord.config import InfluxSettings
-from sensord.edges.influx_lines import LineMaker
-from sensord.edges.sqlite_unshipped import backlog
 from sensord.model import Quantity, Reading, Site
 from sensord.ports import Commit
 from sensord.ports.tail import Position
-from tests.edges.broker import Mosquitto
-from tests.edges.influx_servers import Front, Influxd, Victoria
-from tests.edges.shipped import PER, shipper_of
+from tests.adapters.broker import Mosquitto
+from tests.adapters.influx_servers import Front, Influxd, Victoria
+from tests.adapters.shipped import PER, shipper_of
 from tests.kept import Kept, kept, to_ship
 
 SITE = Site("larkfield", 41.5, -83.5, 190.0, "America/New_York")

@@ -25,13 +25,13 @@ from typing import Any, NamedTuple
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+from sensord.adapters.broker import BrokerAccess
+from sensord.adapters.clock import RealClock
+from sensord.adapters.mqtt import MqttInbox
+from sensord.adapters.sender import InlineSender
 from sensord.commands import _build, _house
-from sensord.edges.broker import BrokerAccess
-from sensord.edges.clock import RealClock
-from sensord.edges.mqtt import MqttInbox
-from sensord.edges.sender import InlineSender
 from sensord.model import Message
-from tests.edges.broker import Mosquitto
+from tests.adapters.broker import Mosquitto
 from tests.kept import opened
 
 TARGET = 0.85

@@ -24,8 +24,8 @@ from statistics import median
 
 import pytest
 
-from sensord.edges.sqlite_codec import SCALE
-from sensord.edges.sqlite_writer import insert_many
+from sensord.adapters.sqlite_codec import SCALE
+from sensord.adapters.sqlite_writer import insert_many
 from sensord.model import Quantity, Reading, Site, milliseconds
 from sensord.ports import Commit, Place
 from tests.kept import Kept, kept

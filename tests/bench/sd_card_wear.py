@@ -37,10 +37,10 @@ from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from sensord.adapters.clock import SteppedClock
+from sensord.adapters.feed import FeedInbox
+from sensord.adapters.sender import InlineSender
 from sensord.commands import _build, _house
-from sensord.edges.clock import SteppedClock
-from sensord.edges.feed import FeedInbox
-from sensord.edges.sender import InlineSender
 from sensord.loop import Loop
 from sensord.model import Arrival, Message
 from tests.kept import opened, read

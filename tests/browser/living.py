@@ -15,16 +15,16 @@ from typing import Any
 
 from pydantic import SecretStr
 
+from sensord.adapters.clock import SteppedClock
+from sensord.adapters.feed import FeedInbox
+from sensord.adapters.push import RecordingChannel
+from sensord.adapters.sender import InlineSender
 from sensord.commands import _build, _house
-from sensord.edges.clock import SteppedClock
-from sensord.edges.feed import FeedInbox
-from sensord.edges.page.guard import hash_of
-from sensord.edges.page.look import PageNeeds
-from sensord.edges.page.server import PageServer
-from sensord.edges.push import RecordingChannel
-from sensord.edges.sender import InlineSender
 from sensord.loop import Loop
 from sensord.model import EPOCH
+from sensord.web.guard import hash_of
+from sensord.web.server import PageServer
+from sensord.web.snapshot import PageNeeds
 from simulators import scenario
 from simulators.broker import EmbeddedBroker
 from simulators.brokered import BrokeredInbox

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from sensord.edges.page.links import Links
 from sensord.model import What
+from sensord.web.links import Links
 from tests.browser.living import PASSWORD, SECRET, Living
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(280)]

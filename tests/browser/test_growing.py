@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from sensord.edges.page.paper import HERE
 from sensord.language.tongue import PSEUDO
-from tests.edges.page.homestead import LOCAL, Homestead, homestead
+from sensord.web.rendering import HERE
+from tests.web.homestead import LOCAL, Homestead, homestead
 
 
 @pytest.fixture(scope="module")

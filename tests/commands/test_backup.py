@@ -17,9 +17,9 @@ import pytest
 import typer
 from typer.testing import CliRunner, Result
 
+from sensord.adapters import sqlite_migrations
 from sensord.commands import backup, restore
 from sensord.config import Mistakes
-from sensord.edges import sqlite_migrations
 from sensord.model import Quantity, Reading, Site
 from sensord.ports import Commit
 from tests.kept import kept

@@ -23,8 +23,8 @@ from sensord.commands import _house
 from sensord.model import EPOCH, Entry, Quantity, Reading, Refusal, What
 from sensord.ports import Commit
 from simulators import feed as feeds
+from tests.adapters.broker import Mosquitto, free_port
 from tests.conftest import Receiver
-from tests.edges.broker import Mosquitto, free_port
 from tests.kept import opened, read
 from tests.store_promises import a_concern, a_message
 

@@ -9,8 +9,8 @@ from types import SimpleNamespace
 
 import pytest
 
+from sensord.adapters.systemd import Heart
 from sensord.commands import _live
-from sensord.edges.systemd import Heart
 
 FRESH = {"loop": 1.0, "inbox": 0.0, "scheduler": 0.0, "outbox": 0.0}
 

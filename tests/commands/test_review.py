@@ -12,11 +12,11 @@ from typer.testing import CliRunner, Result
 
 from sensord import config
 from sensord.__main__ import app
+from sensord.adapters.clock import SteppedClock
+from sensord.adapters.push import RecordingChannel
+from sensord.adapters.sender import InlineSender
 from sensord.commands import _build, _house
 from sensord.config import Mistakes, ReviewSettings
-from sensord.edges.clock import SteppedClock
-from sensord.edges.push import RecordingChannel
-from sensord.edges.sender import InlineSender
 from simulators import scenario
 from simulators.inbox import GardenInbox
 from tests.kept import Kept, opened
@@ -117,8 +117,7 @@ def test_a_store_that_is_not_there(tmp_path: Path) -> None:
 
 def test_progress_is_shown_where_somebody_looks(monkeypatch: pytest.MonkeyPatch) -> None:
     """On a terminal the long work says what it is at; its last word is that it is done."""
-    from sensord import lookback
-    from sensord.review import weeks
+    from sensord.review import lookback, weeks
     from tests import reviews
 
     seen: list[tuple[str, float]] = []
@@ -197,7 +196,7 @@ def test_early_in_a_week_the_last_one_is_told(tmp_path: Path) -> None:
 
 def test_a_review_that_fails_stops_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Whatever a review comes upon, the turn goes on and the rules are asked."""
-    from sensord import lookback
+    from sensord.review import lookback
 
     def broken(*_: object, **__: object) -> None:
         raise ValueError("a reading of the week can't be computed with")

@@ -12,8 +12,8 @@ from typer.testing import CliRunner, Result
 from sensord.__main__ import app
 from sensord.commands import _build, _house
 from sensord.config import Mistakes
+from tests.adapters.broker import free_port
 from tests.conftest import Receiver
-from tests.edges.broker import free_port
 
 MINIMAL = (Path(__file__).parents[2] / "config" / "minimal.toml").read_text()
 

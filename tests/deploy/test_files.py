@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from sensord import config
-from sensord.edges.systemd import LIMITS_S
+from sensord.adapters.systemd import LIMITS_S
+from sensord.intake.payload import Decoder
 from sensord.model import Arrival, Quantity
-from sensord.payload import Decoder
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"

@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
+from sensord.adapters.clock import SteppedClock
+from sensord.adapters.feed import FeedInbox
+from sensord.adapters.sender import InlineSender
 from sensord.commands import _build, _house
-from sensord.edges.clock import SteppedClock
-from sensord.edges.feed import FeedInbox
-from sensord.edges.sender import InlineSender
 from sensord.engine import turns
 from sensord.engine.asking import Outcome, Windows, ask
 from sensord.engine.windows import Window

@@ -17,8 +17,6 @@ from zoneinfo import ZoneInfo
 import pytest
 
 import sensord
-from sensord.edges import report
-from sensord.edges.page.live import ReaderKind
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Measure, Reader
 from sensord.language.catalogue import parts, sentences
 from sensord.language.messages import ALWAYS
@@ -26,12 +24,14 @@ from sensord.language.tongue import PSEUDO
 from sensord.model import Certainty, Entry, GapKind, Severity, Source, Stage, Standing, Unsaid, What
 from sensord.model import ReaderKind as EnclosureKind
 from sensord.ports import Commit
+from sensord.report import formats
 from sensord.review import words
 from sensord.rules import all_rules
-from tests.edges.page.homestead import GUARDED, LOCAL, NOW, ORIGIN, Homestead, homestead, hot
+from sensord.web.live import ReaderKind
 from tests.language.prose import STRANGE, prose, shown
 from tests.reviews import FIRST_WEEK, NEW_YORK, SECOND_WEEK
 from tests.test_review import reviewed, seasonal
+from tests.web.homestead import GUARDED, LOCAL, NOW, ORIGIN, Homestead, homestead, hot
 
 READER = Reader(STRANGE, "metric", ZoneInfo("America/Detroit"), datetime(2026, 8, 20, 16, tzinfo=UTC), 2.0)
 ORDINARY: dict[str, float | str | bool] = {
@@ -177,7 +177,7 @@ def test_every_review(which: str, units: str) -> None:
     review = seasonal() if which == "season" else reviewed(which)
     measure = Measure(STRANGE, units, NEW_YORK)
     assert prose(" ".join([words.headline(review, measure), *words.sentences(review, measure)])) == []
-    page = report.html(review, measure).replace(review.title, "")
+    page = formats.html(review, measure).replace(review.title, "")
     assert prose(shown(page)) == []
 
 

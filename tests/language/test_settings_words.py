@@ -7,7 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from sensord.sensors import SENSORS
+from sensord.intake.sensors import SENSORS
 from tests.language.prose import prose
 
 WRONG = """

@@ -34,7 +34,7 @@ from tests.mutation.trial import Outcome, prepare, tried
 
 RESULTS = KEPT / "results.jsonl"
 EXCUSES = Path(__file__).with_name("excuses.toml")
-NOT_CORE = ("__main__.py", "adapters", "app.py", "commands", "edges", "loop.py", "report", "web")
+NOT_CORE = ("__main__.py", "adapters", "commands", "loop.py", "report", "web")
 
 
 class Key(NamedTuple):

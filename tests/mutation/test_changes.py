@@ -87,7 +87,7 @@ from tests.mutation.touching import ROOT
 from tests.mutation.trial import prepare, tried
 prepare()
 path = ROOT / "sensord" / "timetable.py"
-code, tests = path.read_text(), ["tests/test_timetable.py"]
+code, tests = path.read_text(), ["tests/engine/test_timetable.py"]
 assert tried(path, code, tests) == "survived"
 assert tried(path, code.replace("+", "-"), tests) == "noticed"
 assert tried(path, "import nowhere", tests) == "noticed"

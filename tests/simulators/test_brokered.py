@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
+from sensord.adapters.clock import SteppedClock
+from sensord.adapters.sender import InlineSender
 from sensord.commands import _build, _house
-from sensord.edges.clock import SteppedClock
-from sensord.edges.sender import InlineSender
 from sensord.model import Arrival, Message
 from simulators import brokered, scenario
 from simulators.broker import EmbeddedBroker

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from sensord.actions import named
-from sensord.entries import decode
+from sensord.intake.entries import decode
 from sensord.model import Arrival, Certainty, Entry, Message, Severity, Urgency, What
 from sensord.rules import all_rules
 from simulators import faults

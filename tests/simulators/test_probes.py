@@ -9,8 +9,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from sensord.intake.payload import Decoder
 from sensord.model import Arrival, Form, Probe, Quantity, Recipe
-from sensord.payload import Decoder
 from simulators import faults, payloads
 from simulators.faults import Fate, Fault, Faults, Mishap
 from simulators.garden import Garden

@@ -14,13 +14,13 @@ import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
-from sensord.edges.clock import ScaledClock
+from sensord.adapters.clock import ScaledClock
 from simulators import faults
 from simulators.broker import BrokerDidNotStart, EmbeddedBroker
 from simulators.garden import Garden
 from simulators.publish import Connection, NotPublished, Published, Publisher
 from simulators.scenario import larkfield
-from tests.edges.broker import Mosquitto, free_port
+from tests.adapters.broker import Mosquitto, free_port
 
 PATIENCE_S = 60.0
 

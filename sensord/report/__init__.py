@@ -1,0 +1,1 @@
+"""The review on paper, in pictures and for programs."""

@@ -1,0 +1,76 @@
+"""The list of gardens: the first page of a house that has several."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, NamedTuple
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from sensord.ports import Transient
+from sensord.web.door import Door
+from sensord.web.guard import Role
+from sensord.web.rendering import Sheets
+from sensord.web.sessions import SESSION, ask_to_log_in, greeted, visit_of
+from sensord.web.shared import Office
+
+
+class Unwatched(NamedTuple):
+    """A garden whose configuration has mistakes."""
+
+    name: str
+    mistakes: int
+
+
+class Lobby:
+    """What the list of gardens needs."""
+
+    def __init__(self, door: Door, offices: Sequence[Office], unwatched: Sequence[Unwatched]) -> None:
+        self.door, self.offices, self.unwatched = door, tuple(offices), tuple(unwatched)
+        self.site, self.root, self.usual_units = "", "", offices[0].usual_units
+        texts = offices[0].house.texts
+        self.paper = Sheets(texts, texts.say("page.nav.gardens"), "", door.guard.is_guarded, has_others=False)
+        self.threads = ThreadPoolExecutor(1, thread_name_prefix="page-lobby")
+
+    async def run(self, work: Callable[..., Any], *arguments: Any) -> Any:
+        """Something that takes a moment, off the loop."""
+        return await asyncio.get_running_loop().run_in_executor(self.threads, work, *arguments)
+
+
+async def gardens(lobby: Lobby, request: Request) -> Response:
+    """Every garden, and how things stand in it; who may look at one alone goes there."""
+    session = lobby.door.guard.session_of(request.cookies.get(SESSION))
+    if session is not None and session.role is Role.VIEWER:
+        own = next((office for office in lobby.offices if office.site == session.site), None)
+        if own is not None:
+            return RedirectResponse(f"{own.root}/", 303)
+    visit = visit_of(lobby, request)
+    if not visit.may_look:
+        return ask_to_log_in(lobby, request, visit)
+    looks = [asyncio.ensure_future(office.run(_stand, office, visit.units)) for office in lobby.offices]
+    stands = await asyncio.gather(*looks, return_exceptions=True)
+    shown = [
+        {
+            "address": f"{office.root}/",
+            "title": office.house.garden.site.title or office.site,
+            "kind": "unsure" if isinstance(stand, BaseException) else stand[0],
+            "head": lobby.paper.say("page.gardens.trouble") if isinstance(stand, Transient) else _head(stand),
+        }
+        for office, stand in zip(lobby.offices, stands, strict=True)
+    ]
+    return greeted(lobby, lobby.paper.page("gardens", visit, {"gardens": shown, "unwatched": lobby.unwatched}), visit)
+
+
+def _head(stand: Any) -> str:
+    if isinstance(stand, BaseException):
+        raise stand
+    return str(stand[1])
+
+
+def _stand(office: Office, units: str) -> tuple[str, str]:
+    """What the garden's own page says first."""
+    answer: Any = office.paper.wording(office.paper.snapshot(), units).page()["answer"]
+    return answer["kind"], answer["head"]

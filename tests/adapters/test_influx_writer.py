@@ -196,9 +196,9 @@ def test_the_token(influxd: Influxd, database: str) -> None:
             store = InfluxStore(InfluxSettings(url=front.url, bucket=database, token=SecretStr(token)))
             if token == "wrong":
                 with pytest.raises(Transient, match="401 unauthorized access"):
-                    store.readings.series("p0", Quantity.TEMPERATURE, START, NEVER)
+                    store.of("s").readings.series("p0", Quantity.TEMPERATURE, START, NEVER)
             else:
-                assert store.readings.series("p0", Quantity.TEMPERATURE, START, NEVER).values == [0.25]
+                assert store.of("s").readings.series("p0", Quantity.TEMPERATURE, START, NEVER).values == [0.25]
             store.close()
 
 
@@ -211,7 +211,7 @@ def test_tls(influxd: Influxd, database: str, tmp_path: Path) -> None:
         with writing(front.url, database, ca_file=str(authority)) as writer:
             assert deliver(writer, [line(1)]) == []
         store = InfluxStore(InfluxSettings(url=front.url, bucket=database, ca_file=str(authority)))
-        assert store.readings.series("p0", Quantity.TEMPERATURE, START, NEVER).values == [0.25]
+        assert store.of("s").readings.series("p0", Quantity.TEMPERATURE, START, NEVER).values == [0.25]
         store.close()
         with writing(front.url, database) as writer, pytest.raises(Transient, match=r"(?i)certificate"):
             deliver(writer, [line(2)])

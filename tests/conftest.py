@@ -9,13 +9,16 @@ from collections import Counter
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import HealthCheck, settings
 
 from tests.adapters.broker import Mosquitto
 from tests.between_workers import shared_by_workers
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 # Property tests measure truth, not time: the machine may be slow or busy.
 settings.register_profile("truth", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -155,3 +158,21 @@ def receiver() -> Iterator[Receiver]:
     server = Receiver()
     yield server
     server.close()
+
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """One Chromium for all: a second one beside it can't be driven from the same process."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield found
+        found.close()

@@ -347,8 +347,8 @@ ANSWERED_IN = {
     "force_coefficient": {"science/wind_load.py", "rules/_anchoring.py", "commands/anchor.py"},
     "silent_min": {"rules/_watching.py"},
     "silent_intervals": {"rules/_watching.py"},
-    "is_done_by": {"actions.py", "concerns.py"},
-    "speaks_of": {"concerns.py", "review/matters.py"},
+    "is_done_by": {"actions.py", "concerns/"},
+    "speaks_of": {"concerns/", "review/matters.py"},
     "ledger.stand": {"garden.py"},
 }
 """What an answer is worked out from, and who may name it. `season` speaks of a species without a garden, `anchor` of a cage

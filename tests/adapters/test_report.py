@@ -6,13 +6,12 @@ import csv
 import io
 import json
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
 from sensord.model import Severity
 from sensord.report import formats
@@ -226,18 +225,6 @@ def contrast(one: str, other: str) -> float:
 
 
 # --- in a real browser --------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Debian's Chromium."""
-    with sync_playwright() as p:
-        found = p.chromium.launch(
-            executable_path="/usr/bin/chromium",
-            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
-        )
-        yield found
-        found.close()
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])

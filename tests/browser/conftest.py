@@ -7,24 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
 from tests.browser.living import Living
-
-CHROMIUM = "/usr/bin/chromium"
-FLAGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """One browser for all."""
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield found
-        found.close()
 
 
 @pytest.fixture(scope="module")

@@ -22,7 +22,7 @@ from sensord.language.catalogue import parts, sentences
 from sensord.language.messages import ALWAYS
 from sensord.language.tongue import PSEUDO
 from sensord.model import Certainty, Entry, GapKind, Severity, Source, Stage, Standing, Unsaid, What
-from sensord.model import ReaderKind as EnclosureKind
+from sensord.model import Kind as EnclosureKind
 from sensord.ports import Commit
 from sensord.report import formats
 from sensord.review import words

@@ -57,7 +57,7 @@ def test_what_does_not_run_is_left_alone() -> None:
     assert "a + 1" not in before
 
 
-@pytest.mark.parametrize("module", ["science/heat.py", "units.py"])
+@pytest.mark.parametrize("module", ["science/heat.py", "intake/units.py"])
 def test_every_change_is_another_module_that_can_be_read(module: str) -> None:
     """Each parses, and differs from the original and from every other change."""
     source = (Path(__file__).parents[2] / "sensord" / module).read_text()
@@ -86,8 +86,8 @@ def test_the_tool_tells_right_from_wrong() -> None:
 from tests.mutation.touching import ROOT
 from tests.mutation.trial import prepare, tried
 prepare()
-path = ROOT / "sensord" / "timetable.py"
-code, tests = path.read_text(), ["tests/engine/test_timetable.py"]
+path = ROOT / "sensord" / "ledger.py"
+code, tests = path.read_text(), ["tests/test_ledger.py"]
 assert tried(path, code, tests) == "survived"
 assert tried(path, code.replace("+", "-"), tests) == "noticed"
 assert tried(path, "import nowhere", tests) == "noticed"

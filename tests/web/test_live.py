@@ -223,8 +223,9 @@ def test_ten_pages_on_an_accelerated_garden_leave_memory_flat(tmp_path: Path) ->
 
     command = [sys.executable, "-m", "sensord", "demo", "--page", "--seconds", "66", "--days", "2"]
     with subprocess.Popen(
-        command, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"}
-    ) as run:
+        command, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a run in the background ignores it
+    ) as run:  # fmt: skip
         assert run.stdout is not None
         found = None
         while found is None:

@@ -57,9 +57,7 @@ def _last_alive(state: EngineState) -> datetime | None:
     alive = state.facts.get(ALIVE)
     if alive is None:
         return None
-    return max(datetime.fromisoformat(alive), *state.last_heard.values()) if state.last_heard else (
-        datetime.fromisoformat(alive)
-    )  # fmt: skip
+    return max([datetime.fromisoformat(alive), *state.last_heard.values()])
 
 
 def clock_stepped(given: Given, state: EngineState, event: ClockStepped) -> Step:

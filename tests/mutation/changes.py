@@ -56,15 +56,17 @@ def changes(source: str) -> Iterator[Change]:
         end = starts[(node.end_lineno or node.lineno) - 1] + (node.end_col_offset or 0)
         found += [(start, end, node, after) for after in _instead_of(node)]
     for number, (start, end, node, after) in enumerate(sorted(found, key=lambda f: f[:2])):
-        code = (text[:start] + after.encode() + text[end:]).decode()
+        before = text[start:end].decode()
         last = node.end_lineno or node.lineno
-        yield Change(number, node.lineno, last, text[start:end].decode(), after, code)
+        written = after[:-1] + "\n" * before.count("\n") + after[-1]  # what follows stays on its line
+        code = (text[:start] + written.encode() + text[end:]).decode()
+        yield Change(number, node.lineno, last, before, after, code)
 
 
 def _expressions(tree: ast.AST) -> Iterator[ast.expr]:
-    """What is worked out when the code runs: no annotations, no docstrings, and nothing within an f-string."""
+    """What is worked out when the code runs: no annotations, docstrings, patterns, and nothing within an f-string."""
     for name, value in ast.iter_fields(tree):
-        if name in ("annotation", "returns") or isinstance(tree, ast.JoinedStr):
+        if name in ("annotation", "returns") or isinstance(tree, ast.JoinedStr | ast.pattern):
             continue
         for child in value if isinstance(value, list) else [value]:
             if isinstance(child, ast.expr):

@@ -11,6 +11,7 @@ import pytest
 
 from tests.mutation.__main__ import excused
 from tests.mutation.changes import changes
+from tests.mutation.gathered import bodies
 from tests.mutation.trial import Outcome
 
 SOURCE = '''
@@ -84,6 +85,7 @@ def test_the_tool_tells_right_from_wrong() -> None:
     found is a mistake of the tool, not something noticed."""
     words = """
 from tests.mutation.touching import ROOT
+from tests.mutation.gathered import bodies
 from tests.mutation.trial import prepare, tried
 prepare()
 path = ROOT / "sensord" / "ledger.py"
@@ -96,6 +98,53 @@ try:
     tried(path, code, ["tests/test_nothing_here.py"])
 except RuntimeError:
     print("all as it should be")
+"""
+    root = Path(__file__).parents[2]
+    done = subprocess.run([sys.executable, "-c", words], cwd=root, capture_output=True, text=True, check=False)
+    assert done.stdout == "all as it should be\n", done.stderr
+
+
+LINES = """
+LIMIT = 3
+class C:
+    def f(self):
+        return [a + 1 for a in ()] if (
+            LIMIT < 4) else 5
+def g(a=6):
+    return lambda: 7
+"""
+
+
+@pytest.mark.parametrize(
+    ("before", "name"),
+    [("3", None), ("6", None), ("a + 1", "f"), ("LIMIT < 4", "f"), ("5", "f"), ("7", "g")],
+)
+def test_a_change_within_a_function_is_found_to_be_its_own(before: str, name: str | None) -> None:
+    """What runs at import is nobody's: constants, defaults; a lambda or a comprehension is of the function around it."""
+    change = next(c for c in changes(LINES) if c.before == before)
+    found = bodies(Path("lines.py"), LINES, change.code)
+    assert (found[1].co_name if found else None) == name
+
+
+def test_a_change_moves_no_other_line() -> None:
+    """However many lines an expression takes, what follows stays where it was."""
+    assert {c.code.count("\n") for c in changes(LINES)} == {LINES.count("\n")}
+
+
+def test_tests_that_are_gathered_once_tell_right_from_wrong() -> None:
+    """In a process of its own: a wrong change of a function is noticed, one of a constant is not made in place, and nothing of
+    either is left for the next question."""
+    words = """
+from tests.mutation.gathered import Gathered, Question
+from tests.mutation.touching import ROOT
+path = ROOT / "sensord" / "ledger.py"
+code = path.read_text()
+with Gathered("tests/test_ledger.py") as gathered:
+    of = [test for test in gathered.tests if test.startswith("tests/test_ledger.py")]
+    assert gathered.passed(Question(of, path, code, code.replace("told <= 0", "told > 0"))) is False
+    assert gathered.passed(Question(of, path, code, code + "A = 3")) is None
+    assert gathered.passed(Question(of)) is True
+print("all as it should be")
 """
     root = Path(__file__).parents[2]
     done = subprocess.run([sys.executable, "-c", words], cwd=root, capture_output=True, text=True, check=False)

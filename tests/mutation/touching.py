@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,6 @@ import pytest
 ROOT = Path(__file__).parents[2]
 KEPT = ROOT / ".mutation"
 LINES, DURATIONS = KEPT / "lines", KEPT / "durations.json"
-BUDGET_S = 60.0
-"""Tests beyond this are not asked about one change: where many touch a line, the nearest and quickest decide."""
 ARGUMENTS = [
     "--quick",
     "-q",
@@ -29,7 +28,7 @@ ARGUMENTS = [
 ]
 
 
-def _function(node_id: str) -> str:
+def function_of(node_id: str) -> str:
     """A test without its parameters."""
     return node_id.split("[", 1)[0]
 
@@ -44,23 +43,25 @@ class _Watcher:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
         """While a test runs, lines are its own."""
-        self._watch.switch_context(_function(item.nodeid))
+        self._watch.switch_context(function_of(item.nodeid))
         result: Any = yield
         self._watch.switch_context("")
         return result  # a wrapper hands on what it got
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         """Set-up, call and tear-down together."""
-        self.durations[_function(report.nodeid)] += report.duration
+        self.durations[function_of(report.nodeid)] += report.duration
 
 
 def look() -> None:
     """Run the quick tests and write down what they touch."""
     KEPT.mkdir(exist_ok=True)
     watch = coverage.Coverage(data_file=str(LINES), source_pkgs=["sensord"], config_file=False, messages=False)
+    watch.set_option("run:relative_files", True)
     watch.erase()
     watcher = _Watcher(watch)
     watch.start()
+    os.chdir(ROOT)
     ended = pytest.main([*ARGUMENTS, str(ROOT / "tests")], plugins=[watcher])
     watch.stop()
     watch.save()
@@ -78,7 +79,16 @@ class Touching:
         self._durations: dict[str, float] = json.loads(DURATIONS.read_text())
         self._of: dict[Path, dict[int, list[str]]] = {}
 
-    def tests(self, module: Path, first_line: int, last_line: int) -> list[str]:
+    def at_import(self, module: Path, first_line: int, last_line: int) -> bool:
+        """Whether any of these lines runs while the tests are gathered."""
+        lines = self._lines(module)
+        return any("" in lines.get(line, ()) for line in range(first_line, last_line + 1))
+
+    def unknown(self, tests: Iterable[str]) -> list[str]:
+        """Those that have come since it was looked."""
+        return [test for test in tests if test not in self._durations]
+
+    def tests(self, module: Path, first_line: int, last_line: int, budget_s: float) -> list[str]:
         """The tests that run any of these lines, the module's own first, then the quickest, within the budget.
 
         Lines that run at import belong to all tests that touch the module; where nothing in it runs later (a module of mere
@@ -95,14 +105,14 @@ class Touching:
         spent_s = 0.0
         for test in sorted(found, key=lambda test: (not self._own(test, module), self._durations.get(test, 0.0))):
             spent_s += self._durations.get(test, 0.0)
-            if chosen and spent_s > BUDGET_S:
+            if chosen and spent_s > budget_s:
                 break
             chosen.append(test)
         return chosen
 
     def _lines(self, module: Path) -> dict[int, list[str]]:
         if module not in self._of:
-            self._of[module] = self._data.contexts_by_lineno(str(module))
+            self._of[module] = self._data.contexts_by_lineno(module.relative_to(ROOT).as_posix())
         return self._of[module]
 
     @staticmethod
@@ -115,8 +125,6 @@ class Touching:
 @contextlib.contextmanager
 def silence() -> Iterator[None]:
     """Nothing of what happens inside is printed."""
-    import os
-
     with open(os.devnull, "w") as nowhere:
         os.dup2(nowhere.fileno(), 1)
         os.dup2(nowhere.fileno(), 2)

@@ -19,8 +19,8 @@ import pytest
 from tests.mutation.touching import ARGUMENTS, ROOT, silence
 
 LONGEST_S = 120.0
-TELLING = (0, 1, 2)
-"""How pytest may end: all passed, one failed, or the changed module could not be imported; else it is our mistake."""
+TELLING = (0, 1, 2, 4)
+"""How pytest may end: all passed, one failed, or the changed module could not be imported, by a test or by a conftest."""
 
 
 class Outcome(StrEnum):
@@ -66,13 +66,16 @@ class _Instead(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         )
 
     def exec_module(self, module: ModuleType) -> None:
-        exec(compile(self._code, str(self._path), "exec"), module.__dict__)
+        exec(compile(self._code, str(self._path), "exec", dont_inherit=True), module.__dict__)
 
 
 def tried(path: Path, code: str, tests: Sequence[str]) -> Outcome:
     """Whether any of the tests fails with this code in the place of the module's own."""
     if not tests:
         return Outcome.UNTOUCHED
+    missing = [test for test in tests if not (ROOT / test.split("::")[0]).exists()]
+    if missing:
+        raise RuntimeError(f"there is no {missing[0]}")
     child = os.fork()
     if child == 0:
         os.setsid()
@@ -84,13 +87,13 @@ def tried(path: Path, code: str, tests: Sequence[str]) -> Outcome:
                 status = int(pytest.main([*ARGUMENTS, "-x", "--no-header", *tests]))
         finally:
             os._exit(status)
-    status = _ended(child)
+    status = ended(child)
     if status not in TELLING:
         raise RuntimeError(f"the tests of {path.name} could not be run: pytest ended with {status}")
     return Outcome.SURVIVED if status == 0 else Outcome.NOTICED
 
 
-def _ended(child: int) -> int:
+def ended(child: int) -> int:
     """How the tests ended; what never ends counts as failed."""
     deadline = time.monotonic() + LONGEST_S
     pause_s = 0.01

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
 from types import MappingProxyType
+from typing import TypeVar
 
 from sensord.model import Hazard, Severity
 
@@ -13,16 +14,24 @@ _MINUTE = timedelta(minutes=1)
 _HOUR = timedelta(hours=1)
 
 
-def _by_severity(minor: timedelta, moderate: timedelta, severe: timedelta) -> Mapping[Severity, timedelta]:
+_Each = TypeVar("_Each")
+
+
+def _by_severity(minor: _Each, moderate: _Each, severe: _Each, extreme: _Each) -> Mapping[Severity, _Each]:
     return MappingProxyType(
         {
             Severity.NONE: minor,
             Severity.MINOR: minor,
             Severity.MODERATE: moderate,
             Severity.SEVERE: severe,
-            Severity.EXTREME: timedelta(0),
+            Severity.EXTREME: extreme,
         }
     )
+
+
+def _dwell(minor: timedelta, moderate: timedelta) -> Mapping[Severity, timedelta]:
+    """Before the first word; what is severe is said at once."""
+    return _by_severity(minor, moderate, timedelta(0), timedelta(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,18 +42,12 @@ class Manner:
     """
 
     hazard: Hazard = Hazard.OTHER
-    dwell: Mapping[Severity, timedelta] = field(
-        default_factory=lambda: _by_severity(20 * _MINUTE, 10 * _MINUTE, timedelta(0))
-    )
+    dwell: Mapping[Severity, timedelta] = field(default_factory=lambda: _dwell(20 * _MINUTE, 10 * _MINUTE))
     fine_for: timedelta = 20 * _MINUTE
     unknown_for: timedelta = 3 * _HOUR
     pauses: tuple[timedelta, ...] = (30 * _MINUTE, _HOUR, 2 * _HOUR, 4 * _HOUR)
     hurry: float = 2.0  # pauses are this much shorter at Severe and above
-    most_tellings: Mapping[Severity, int] = field(
-        default_factory=lambda: MappingProxyType(
-            {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 4, Severity.SEVERE: 7, Severity.EXTREME: 9}
-        )
-    )
+    most_tellings: Mapping[Severity, int] = field(default_factory=lambda: _by_severity(1, 4, 7, 9))
     grid: timedelta = 15 * _MINUTE  # repeats fall on it, so that they find company and become one push
     reminder: timedelta = 20 * _MINUTE  # before a deadline: no repeat sooner
     change_pause: timedelta = 20 * _MINUTE
@@ -59,15 +62,13 @@ class Manner:
 USUAL = Manner()
 HEAT = Manner(
     hazard=Hazard.HEAT,
-    dwell=_by_severity(20 * _MINUTE, 5 * _MINUTE, timedelta(0)),
+    dwell=_dwell(20 * _MINUTE, 5 * _MINUTE),
     fine_for=40 * _MINUTE,  # a cloud does not end a hot day
-    most_tellings=MappingProxyType(
-        {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 3, Severity.SEVERE: 6, Severity.EXTREME: 8}
-    ),
+    most_tellings=_by_severity(1, 3, 6, 8),
 )
 STORM = Manner(
     hazard=Hazard.WIND,
-    dwell=_by_severity(10 * _MINUTE, timedelta(0), timedelta(0)),
+    dwell=_dwell(10 * _MINUTE, timedelta(0)),
     fine_for=30 * _MINUTE,
     unknown_for=6 * _HOUR,
     pauses=(30 * _MINUTE, _HOUR, 2 * _HOUR),
@@ -77,13 +78,11 @@ STORM = Manner(
 )
 WATCHING = Manner(
     hazard=Hazard.WATCHING,
-    dwell=_by_severity(10 * _MINUTE, 5 * _MINUTE, timedelta(0)),
+    dwell=_dwell(10 * _MINUTE, 5 * _MINUTE),
     fine_for=15 * _MINUTE,
     unknown_for=24 * _HOUR,
     pauses=(6 * _HOUR, 12 * _HOUR, 24 * _HOUR),
-    most_tellings=MappingProxyType(
-        {Severity.NONE: 1, Severity.MINOR: 2, Severity.MODERATE: 4, Severity.SEVERE: 6, Severity.EXTREME: 6}
-    ),
+    most_tellings=_by_severity(2, 4, 6, 6),
     after_not_now=12 * _HOUR,
     settling=_HOUR,
     tell_from=Severity.MINOR,
@@ -95,9 +94,7 @@ UNHURRIED = Manner(
     hazard=Hazard.HEAT,
     fine_for=2 * _HOUR,
     pauses=(2 * _HOUR, 4 * _HOUR),
-    most_tellings=MappingProxyType(
-        {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 2, Severity.SEVERE: 4, Severity.EXTREME: 4}
-    ),
+    most_tellings=_by_severity(1, 2, 4, 4),
 )
 """Of what is about a probe or a cage's air rather than about today's heat: told, and once more."""
 
@@ -105,9 +102,7 @@ FAIR_DAY = Manner(
     hazard=Hazard.WIND,
     fine_for=18 * _HOUR,
     pauses=(3 * _HOUR, 24 * _HOUR),
-    most_tellings=MappingProxyType(
-        {Severity.NONE: 1, Severity.MINOR: 1, Severity.MODERATE: 4, Severity.SEVERE: 6, Severity.EXTREME: 6}
-    ),
+    most_tellings=_by_severity(1, 4, 6, 6),
     holds=6 * _HOUR,
 )
 """Of ballast for breezy days: one matter from day to day, however often the wind drops; after a while, once a day."""

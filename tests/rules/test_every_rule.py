@@ -38,9 +38,28 @@ from sensord.rules import Evidence, Per, Rule, Seen, Unclear, all_rules
 from sensord.rules._heat import HeatLimits
 from tests.rules.scenes import NOON, SITE, cohort, enclosure, evidence, pair, probe, seen, watch
 
+MINUTE = timedelta(minutes=1)
 RULES = all_rules()
 TEXTS = Catalogue.load()
 EVERY = pytest.mark.parametrize("rule", RULES.values(), ids=RULES.keys())
+DECLARED: dict[str, tuple[int, dict[str, int]]] = {
+    "ambient": (5, {"ambient": 50, "inside": 50, "irradiance": 50}),
+    "battery": (30, {"battery": 360, "voltage": 360}),
+    "clock": (5, {"inside": 45, "ambient": 45, "pressure": 45}),
+    "frost": (15, {"inside": 120}),
+    "offset": (5, {"inside": 120, "ambient": 120, "irradiance": 120}),
+    "overheating": (5, {"inside": 360, "ambient": 360, "irradiance": 360}),
+    "shade": (15, {"inside": 360, "ambient": 360}),
+    "shelter": (15, {"gust": 70, "wind": 70, "humidity": 40}),
+    "shipping": (15, {}),
+    "silent": (5, {"temperature": 45, "humidity": 45, "pressure": 45}),
+    "storm": (2, {"pressure": 200, "air": 40, "gust": 70, "wind": 70, "humidity": 40}),
+    "watch": (5, {}),
+    "wet": (60, {"humidity": 18 * 60}),
+    "wind": (10, {"gust": 70, "wind": 70, "humidity": 40}),
+}
+"""Every how many minutes a rule is asked, and how many minutes of readings it is handed: what a turn costs, and what the
+engine keeps in memory."""
 PRINTABLE = {Quantity.TEMPERATURE: (-90, 130), Quantity.HUMIDITY: (-0.2, 1.3), Quantity.PRESSURE: (20_000, 120_000)}
 
 
@@ -78,6 +97,15 @@ def test_needs_are_modest_and_named_once(rule: Rule) -> None:
     assert len({need.name for need in needs}) == len(needs)
     assert all(timedelta() < need.lookback <= timedelta(hours=24) for need in needs)
     assert all(need.where in ("subject", AMBIENT) for need in needs)
+
+
+def test_how_often_a_rule_is_asked_and_how_far_it_looks_back() -> None:
+    """As it is written in the table above: what is added there costs every garden."""
+    declared = {
+        name: (rule.every / MINUTE, {need.name: need.lookback / MINUTE for need in rule.needs(rule.Parameters())})
+        for name, rule in RULES.items()
+    }
+    assert declared == DECLARED
 
 
 @EVERY

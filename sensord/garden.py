@@ -6,7 +6,7 @@ is silent: rules, review, page, degree-days and shipping ask here, and nothing e
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -139,7 +139,8 @@ class Told:
 
     def during(self, enclosure: str, start: datetime, end: datetime) -> Limits | None:
         """What an enclosure is judged by over a span: by everybody who was in it."""
-        times = [start, *(e.at for e in self.entries if e.what in ledger.OF_COHORTS and start < e.at < end)]
+        since = self.entries[bisect_right(self._times, start) : bisect_left(self._times, end)]
+        times = [start, *(e.at for e in since if e.what in ledger.OF_COHORTS)]
         inside = {(c.species, c.stage): c for at in times for c in self.at(at).stands[enclosure].cohorts}
         return self.garden.limits(enclosure, inside.values())
 

@@ -11,7 +11,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord import ledger
-from sensord.model import AMOUNTS, Advice, Concern, Entry, Severity, Stage, Standing, State, Verdict, What
+from sensord.model import (
+    AMOUNTS,
+    Advice,
+    Asked,
+    Concern,
+    Entry,
+    Severity,
+    Stage,
+    Standing,
+    State,
+    Telling,
+    Verdict,
+    What,
+)
 from tests.rules.scenes import NOON, SITE, cohort, enclosure, entry
 
 HOUR = timedelta(hours=1)
@@ -35,6 +48,16 @@ def test_shade_is_dated_and_taken_off() -> None:
     assert (on.shaded, on.shaded_at) == (True, NOON - HOUR)
     off = stand(entry(What.SHADED, NOON - 2 * HOUR), entry(What.UNSHADED, NOON - HOUR))
     assert (off.shaded, off.shaded_at, off.unshaded_at) == (False, None, NOON - HOUR)
+
+
+def test_a_cover_is_dated_and_taken_off() -> None:
+    """Covered since the last word of it; uncovered, whether from the start or later, it carries no date."""
+    on = stand(entry(What.COVERED, NOON - HOUR))
+    assert (on.covered, on.covered_at) == (True, NOON - HOUR)
+    off = stand(entry(What.COVERED, NOON - 2 * HOUR), entry(What.UNCOVERED, NOON - HOUR))
+    assert (off.covered, off.covered_at) == (False, None)
+    always = ledger.stand(replace(BIRCH, covered=True), (), [entry(What.UNCOVERED, NOON - HOUR)], NOON)
+    assert not always.covered
 
 
 def test_ballast_is_set_and_added_to() -> None:
@@ -91,6 +114,8 @@ def test_counts_and_stages_follow_the_entries() -> None:
     (now,) = ledger.stand(BIRCH, [cohort()], said, NOON).cohorts
     assert (now.stage, now.stage_since, now.count) == (Stage.PUPA, NOON - HOUR, 7)
     assert ledger.stand(BIRCH, [cohort()], [entry(What.HEADCOUNT, NOON, amount=0)], NOON).cohorts == ()
+    (last,) = ledger.stand(BIRCH, [cohort()], [entry(What.HEADCOUNT, NOON, amount=1)], NOON).cohorts
+    assert last.count == 1, "one animal is somebody"
 
 
 def test_a_headcount_of_several_cohorts_together_changes_none() -> None:
@@ -183,6 +208,24 @@ def test_done_is_read_as_the_act_that_was_advised() -> None:
     assert ledger.implied(done, concern("stay in")) is None
     assert ledger.implied(entry(What.SEEN, NOON, subject="storm/birch"), concern("shade")) is None
     assert ledger.implied(entry(What.DONE, NOON, subject="storm/alder"), concern("shade")) is None
+
+
+def test_done_is_to_what_the_phone_was_told() -> None:
+    """Told to shade, and "more air" is still on its way: "done" is shade. Nothing was told yet: what is on its way."""
+    done = entry(What.DONE, NOON, subject="storm/birch")
+    on_its_way = Asked(NOON, Telling.CHANGED, Severity.SEVERE, "uncover")
+    for told, said in (("shade", What.SHADED), ("", What.UNCOVERED)):
+        act = ledger.implied(done, replace(concern("shade"), told_action=told, asked=on_its_way))
+        assert act is not None
+        assert act.what is said
+
+
+@pytest.mark.parametrize(("asked_kg", "added_kg"), [(0.0, None), (-1.0, None), ("8", None), (0.5, 0.5), (2, 2.0)])
+def test_done_adds_the_ballast_that_was_asked_for(asked_kg: float | str, added_kg: float | None) -> None:
+    """However light; none where none was asked for."""
+    asked = replace(concern("anchor"), verdict=replace(concern("anchor").verdict, numbers={"bricks_kg": asked_kg}))
+    act = ledger.implied(entry(What.DONE, NOON, subject="storm/birch"), asked)
+    assert (act and act.amount) == added_kg
 
 
 def test_every_amount_that_can_be_said_is_read() -> None:

@@ -12,7 +12,6 @@ from sensord.model import (
     Message,
     Notice,
     Route,
-    Standing,
     State,
     Unsaid,
 )
@@ -57,9 +56,8 @@ def on_its_way(concern: Concern, message: Message) -> Concern:
 
 def owed(concern: Concern, manner: Manner, now: datetime) -> tuple[Concern, Notice] | None:
     """What was withheld of a concern, asked again, if it still holds; None where nothing is owed."""
-    if concern.withheld is None or concern.unknown_since is not None or is_answered_since(concern):
-        return None
-    if concern.standing not in (Standing.OPEN, Standing.ANSWERED) or concern.verdict.state is not State.BREACH:
+    holds = concern.verdict.state is State.BREACH and concern.unknown_since is None
+    if concern.withheld is None or not holds or is_answered_since(concern):
         return None
     telling = wanted_telling(replace(concern, asked=None), manner, now)
     return None if telling is None else with_something_to_say(concern, telling, now)

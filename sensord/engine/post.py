@@ -76,7 +76,7 @@ def _post_one(given: Given, state: EngineState, parcel: Parcel, now: datetime) -
         state = _settled(state, parcel, Fate.WITHDRAWN, revised.why)
         state = owing(put(state, [revised.message]), withdrawn=((message.key, revised.why),))
         state = stands_now(state, revised.concerns)
-        if revised.message.not_before is None or revised.message.not_before <= now:
+        if revised.message.not_before is None:
             state = state._replace(outgoing=(*state.outgoing, revised.message))
         return state, (Tell(Level.INFO, f"replaced before sending: {message.title} ({revised.why})"),)
     if revised.undelivered:

@@ -155,7 +155,7 @@ def awake(given: Given, memory: Memory, now: datetime) -> EngineState:
         turned_at=turned_at,
         windows=memory.readings,
         last_heard=memory.last_heard,
-        silences={g.subject: g for g in memory.open_gaps if g.kind is GapKind.SILENCE and g.ended_at is None},
+        silences={g.subject: g for g in memory.open_gaps if g.kind is GapKind.SILENCE},
         entries=tuple(sorted(memory.entries, key=lambda e: e.at)),
         standing={c.key: c for c in memory.concerns if c.standing is not Standing.OVER},
         ended={c.key: c for c in memory.concerns if c.standing is Standing.OVER and c.asked is not None},

@@ -432,6 +432,18 @@ def test_an_all_clear_after_a_storm() -> None:
     assert story.at(60, "fine") == ("over", "")
 
 
+def test_the_end_of_what_nobody_was_asked_about_is_not_told() -> None:
+    """A Minor gust was recorded, nobody heard of it: nobody is sent to look after them either. What was told is ended."""
+    story = Story(rule="storm")
+    story.at(0, "minor")
+    assert story.at(10, "minor") == ("open", "")
+    recorded = standing(story)
+    for tellings, end in ((0, ""), (1, "over")):  # one that was told before askings were counted
+        story.concern = replace(recorded, tellings=tellings)
+        story.at(20, "fine: look after")
+        assert story.at(60, "fine: look after") == ("over", end)
+
+
 def test_the_watching_rules_speak_of_little_things() -> None:
     """A silent probe is told of even when it is Minor, and seldom."""
     story = Story(rule="silent")

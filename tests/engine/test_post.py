@@ -5,14 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
+from sensord.actions import STAY_IN
+from sensord.engine.durable import NOTHING_OWED
 from sensord.engine.effects import MakeDurable, Tell
 from sensord.engine.events import NotSent, Sent
-from sensord.engine.post import desk_of, forget_old, held_back, put
-from sensord.engine.state import EngineState, Given
+from sensord.engine.post import desk_of, forget_old, held_back, post, put
+from sensord.engine.state import EngineState, Given, is_of_now
 from sensord.engine.step import step
-from sensord.model import Fate, Message, Parcel, Standing, Telling
+from sensord.model import Fate, Message, Parcel, Severity, Standing, Telling, What
 from sensord.ports import Sending
-from tests.engine.living import MINUTE, START, begun, lived
+from tests.engine.living import MINUTE, START, Scripted, asking_only, begun, hot, lived
 
 SECOND, HOUR = timedelta(seconds=1), timedelta(hours=1)
 
@@ -87,3 +89,59 @@ def test_what_is_old_is_forgotten_unless_it_waits_or_stands(given: Given) -> Non
     assert message.key in forget_old(state, now + 9 * HOUR + MINUTE).parcels
     assert desk_of(given, standing, now + SECOND).lately
     assert forget_old(standing._replace(parcels=sent), now + 9 * HOUR).parcels == sent
+
+
+def test_what_is_given_up_counts_as_an_attempt(given: Given) -> None:
+    """Tried three times in vain until it held no more: undelivered after four. What was never tried is withdrawn after none."""
+    state, message = waiting(given)
+    line = replace(message, key="line", concerns=(), said=(), holds_until=START)
+    for attempts, fate, known in ((3, Fate.UNDELIVERED, 4), (0, Fate.WITHDRAWN, 0)):
+        tried = {"line": Parcel(line, attempts, START, Fate.WAITING)}
+        after, effects = post(given, state._replace(parcels=tried, owed=NOTHING_OWED), START)
+        parcel = after.parcels["line"]
+        assert (parcel.attempts, parcel.state, parcel.detail) == (known, fate, "it came too late")
+        given_up = (Sending("line", START, "it came too late", None),)
+        assert after.owed.sendings == (given_up if attempts else ())
+        assert after.owed.withdrawn == (() if attempts else (("line", "it came too late"),))
+        assert [e.level for e in effects if isinstance(e, Tell)] == [40 if attempts else 20]
+        assert after.outgoing == ()
+
+
+def test_what_is_rewritten_goes_at_once_or_when_it_may(given: Given) -> None:
+    """Told of both, answered for one: it goes for the other in the same turn; in a storm it waits for half an hour."""
+    asked = asking_only(given, Scripted(hot))
+    state, _ = lived(asked, 2, 25.0, sends=False)
+    (message,) = (p.message for p in state.parcels.values() if p.state == Fate.WAITING)
+    now, alder = START + 5 * MINUTE, state.standing["scripted/alder"]
+    answered = replace(alder, standing=Standing.ANSWERED, answered_at=now, answer=What.SEEN)
+    mild = {k: replace(c, verdict=replace(c.verdict, severity=Severity.MODERATE)) for k, c in state.standing.items()}
+    storm = replace(alder, rule="storm", verdict=replace(alder.verdict, rule="storm", advice=STAY_IN.advice()))
+    for change, at_once, due_at in (
+        ({**state.standing, alder.key: answered}, True, now),
+        ({**mild, storm.key: storm}, False, now + 30 * MINUTE),
+    ):
+        after, effects = post(asked, state._replace(standing=change, outgoing=()), now)
+        (new,) = (p for p in after.parcels.values() if p.state == Fate.WAITING)
+        assert after.parcels[message.key].state == Fate.WITHDRAWN
+        assert new.message.key != message.key
+        assert new.due_at == due_at
+        assert after.outgoing == ((new.message,) if at_once else ())
+        assert len(effects) == 1
+        assert post(asked, after, now + MINUTE)[0].outgoing == after.outgoing * 2, "what waits is not due yet"
+
+
+def test_a_message_is_of_now_as_long_as_what_it_speaks_of_stands(given: Given) -> None:
+    """Of lately, to the instant; else of something that had opened by then, and is open to this day."""
+    state, message = waiting(given)
+    (key,) = message.concerns[:1]
+    concern, parcel = state.standing[key], state.parcels[message.key]
+    at = message.at
+    for known, since, found in (
+        ({}, at, True),
+        ({}, at + SECOND, False),
+        ({key: replace(concern, opened_at=at)}, at + SECOND, True),
+        ({key: replace(concern, opened_at=at + SECOND)}, at + SECOND, False),
+        ({key: replace(concern, opened_at=None)}, at + SECOND, False),
+        ({"storm/birch": replace(concern, opened_at=at)}, at + SECOND, False),
+    ):
+        assert is_of_now(parcel, known, since) is found

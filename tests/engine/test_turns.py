@@ -9,12 +9,13 @@ from typing import Any
 import pytest
 
 from sensord.engine.durable import NOTHING_OWED
-from sensord.engine.effects import Effect, LookBack, MakeDurable, Prune, Summarise, Tell
+from sensord.engine.effects import Effect, LookBack, MakeDurable, Prune, Send, Summarise, Tell
 from sensord.engine.events import Due, LookedBack, Noticed, Pruned, Surroundings
 from sensord.engine.state import EngineState, Given
 from sensord.engine.step import step
-from sensord.model import Asked, Fate, GapKind, Message, Parcel, Severity, Telling, Unsaid
-from tests.engine.living import MINUTE, START, begun, lived
+from sensord.model import Advice, Asked, Fate, GapKind, Message, Parcel, Severity, Telling, Unsaid, Verdict
+from sensord.rules import Evidence
+from tests.engine.living import MINUTE, START, Scripted, asking_only, begun, cool, hot, lived
 
 SECOND, HOUR, DAY = timedelta(seconds=1), timedelta(hours=1), timedelta(days=1)
 
@@ -99,6 +100,19 @@ def test_what_was_withheld_goes_with_a_turn_that_finds_nothing_new(given: Given)
     after, effects = step(given, state, Due(state.next_turn))
     assert [m.concerns for m in committed_of(effects) if m.rule == "overheating"] == [(concern.key,)]
     assert after.counts.turns == hot.counts.turns + 1
+
+
+def test_an_end_is_told_although_nothing_else_stands(given: Given) -> None:
+    """Told at once, fine from the fifth minute on, and half an hour later what is left to do, which ends it."""
+    after = Advice("look after")
+
+    def says(of: Evidence, now: datetime) -> Verdict:
+        return hot(of, now) if now < START + 5 * MINUTE else cool(of, now, after)
+
+    state, effects = lived(asking_only(given, Scripted(says)), 50, 25.0)
+    told = [(e.message.telling, e.message.at) for e in effects if isinstance(e, Send)]
+    assert told == [(Telling.OPENED, START + MINUTE), (Telling.OVER, START + 35 * MINUTE)]
+    assert (state.standing, state.ended) == ({}, {})
 
 
 # --- upkeep -----------------------------------------------------------------------------------------------------------

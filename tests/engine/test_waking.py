@@ -7,10 +7,10 @@ from datetime import datetime, timedelta
 import pytest
 
 from sensord.engine.effects import MakeDurable, Tell
-from sensord.engine.events import Began, ClockStepped, LinkBack, LinkLost
+from sensord.engine.events import Began, ClockStepped, Due, LinkBack, LinkLost
 from sensord.engine.state import EngineState, Given, Memory, awake
 from sensord.engine.step import step
-from sensord.model import Fate, GapKind
+from sensord.model import Fate, Gap, GapKind
 from sensord.ports import Commit
 from tests.engine.living import MINUTE, START, begun, lived
 
@@ -121,3 +121,21 @@ def test_the_broker_is_away_from_when_it_was_lost_until_it_is_back(given: Given)
     assert (lost.connected, lost.disconnected_since, effects) == (False, START + 3 * MINUTE, ())
     back, effects = step(given, lost, LinkBack(START + 6 * MINUTE))
     assert (back.connected, back.disconnected_since, effects) == (True, None, ())
+
+
+def test_a_silence_that_lasted_over_a_restart_ends_when_the_probe_is_heard(given: Given) -> None:
+    """It is one gap from its beginning on; what else is open, a session that was lost, is no silence of a probe."""
+    now, since = START + MINUTE, START - 60 * MINUTE
+    silence = Gap("larkfield", GapKind.SILENCE, "birch-1", since, None)
+    session = Gap("larkfield", GapKind.SESSION, "post", since, None)
+    memory = Memory(
+        facts={"alive": START.isoformat(), "began": since.isoformat()},
+        last_heard={"birch-1": now, "post": now},
+        open_gaps=(silence, session),
+    )
+    state, _ = step(given, awake(given, memory, now), Began(now))
+    assert state.silences == {"birch-1": silence}
+    state, effects = step(given, state._replace(next_turn=now, committing=None), Due(now))
+    assert "birch-1" not in state.silences
+    closed = [g for g in commits(effects).gaps if g.subject in ("birch-1", "post")]
+    assert closed == [silence._replace(ended_at=now)]

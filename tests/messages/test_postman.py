@@ -55,7 +55,7 @@ from sensord.model import (
 from sensord.rules import all_rules
 
 DETROIT = ZoneInfo("America/Detroit")
-MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
+SECOND, MINUTE, HOUR = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1)
 NOON = datetime(2026, 8, 20, 16, 0, tzinfo=UTC)  # 12:00 in Detroit
 NIGHT = datetime(2026, 8, 21, 4, 0, tzinfo=UTC)  # 00:00 in Detroit
 SITE = Site("larkfield", 41.5, -83.5, 190.0, "America/Detroit", "Larkfield Lane")
@@ -245,10 +245,13 @@ def test_a_repeat_says_when_it_was_said_first() -> None:
 
 
 def test_said_first_is_when_it_arrived() -> None:
-    """Asked for at 12:00 and delivered at 14:00, after an outage or when the night was over: said first at 14:00."""
+    """Asked for at 12:00 and delivered at 14:00, after an outage or when the night was over: said first at 14:00.
+
+    Two minutes are no delay yet.
+    """
     repeated = concern(told_at=NOON + 2 * HOUR, tellings=1)
     again = notices(repeated, telling=Telling.AGAIN)
-    for late, at in ((MINUTE, "12:00"), (2 * HOUR, "14:00")):
+    for late, at in ((2 * MINUTE - SECOND, "12:00"), (2 * MINUTE, "12:02"), (2 * HOUR, "14:00")):
         first = parcel(sent(concern()), "sent")._replace(sent_at=NOON + late)
         (framed,) = compose(again, desk(repeated, lately=[first]), NOON + 3 * HOUR).messages
         assert framed.text.endswith(f"Said first at {at}.")
@@ -414,6 +417,9 @@ def test_what_the_end_left_to_do_stands_in_the_morning_line() -> None:
     counted_one = Entry("larkfield", morning - HOUR, morning - HOUR, "alder", What.HEADCOUNT, 14.0)
     assert "still to do" in line(counted_one)
     assert "nothing to do" in line(counted_one, counted_one._replace(subject="birch"))
+    at_once = [counted_one._replace(at=evening, subject=name) for name in ("alder", "birch")]
+    assert "nothing to do" in line(*at_once), "what was done in the very moment of the message is done"
+    assert "still to do" in line(*(e._replace(at=evening - SECOND) for e in at_once))
     assert "still to do" in line(counted_one._replace(subject="elsewhere"))
     assert "nothing to do" in line(at=evening + 13 * HOUR)
 

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from sensord.language.catalogue import tongue_of
+from sensord.language.sentences import tongue_of
 from sensord.language.terminal import language_of, say, speak
 
 COMMANDS = ("demo", "run", "check", "answer", "replay", "anchor", "review", "season", "password", "backup", "restore")

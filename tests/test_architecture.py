@@ -42,7 +42,8 @@ IN_AND_OUT = {
 EXCUSED = {
     "config/house.py": "reads the files and the environment that a configuration names",
     "config/sources.py": "reads the files that a configuration names",
-    "language/catalogue.py": "loads the sentences that are shipped; filling them is pure",
+    "language/catalogue.py": "reads the keeper's own sentences, and those of rules from elsewhere",
+    "language/sentences.py": "loads the sentences that are shipped; filling them is pure",
     "science/development.py": "draws from a generator that it is handed",
     "species/__init__.py": "loads the species that are shipped, and those of the configuration",
     "intake/wire.py": "interns the names of probes and quantities",

@@ -272,24 +272,24 @@ def test_a_parameter_out_of_its_bounds_is_said_as_of_every_rule(place: Place) ->
     assert any("rules.dew.after_min" in line and "10" in line for line in place.mistakes())
 
 
-@pytest.mark.parametrize(
-    ("code", "words"),
-    [
-        (DEW.replace("RULE = Dew()", ""), ("dew.py: defines no RULE", "RULE = Dew()")),
-        (DEW.replace('name = "dew"', 'name = "wet"'), ('RULE.name is "wet", but the file is dew.py',)),
-        (DEW.replace("per = Per.ENCLOSURE", 'per = "cage"'), ("RULE.per: one of Per.ENCLOSURE",)),
-        (DEW.replace("minutes=10)", "seconds=1)"), ("RULE.every", "one minute to one hour")),
-        (DEW.replace("manner = NOTE", ""), ("RULE.manner", "USUAL")),
-        (DEW.replace("reasons = Reason", "reasons = ()"), ("RULE.reasons: a StrEnum",)),
-        (DEW.replace("(AIR_OUT,)", '("air out",)'), ("RULE.advises: 'air out' is no action",)),
-        (DEW.replace("float = Field(120, ", "float = Field("), ("RULE.Parameters: every parameter needs a default",)),
-        (DEW.replace("parameters.after_min", "parameters.after_h"), ("RULE.needs(parameters): AttributeError",)),
-        (DEW.replace("class Thresholds(Bounds):", "class Thresholds(Bounds:"), ("dew.py:21: no valid Python",)),
-        (DEW.replace("AIR_OUT = define", "AIR_OUT = undefined"), ("dew.py:13: NameError", "undefined")),
-        (DEW.replace('define("air out"', 'define("shade"'), ("dew.py:13: ValueError", '"shade" means something else')),
-        (DEW.replace("RULE = Dew()", "raise SystemExit(3)"), (": SystemExit: 3",)),
-    ],
-)  # fmt: skip
+MISSHAPEN: list[tuple[str, tuple[str, ...]]] = [
+    (DEW.replace("RULE = Dew()", ""), ("dew.py: defines no RULE", "RULE = Dew()")),
+    (DEW.replace('name = "dew"', 'name = "wet"'), ('RULE.name: is "wet", but the file is dew.py',)),
+    (DEW.replace("per = Per.ENCLOSURE", 'per = "cage"'), ("RULE.per: one of Per.ENCLOSURE",)),
+    (DEW.replace("minutes=10)", "seconds=1)"), ("RULE.every", "one minute to one hour")),
+    (DEW.replace("manner = NOTE", ""), ("RULE.manner", "USUAL")),
+    (DEW.replace("reasons = Reason", "reasons = ()"), ("RULE.reasons: a StrEnum",)),
+    (DEW.replace("(AIR_OUT,)", '("air out",)'), ("RULE.advises: 'air out' is no action",)),
+    (DEW.replace("float = Field(120, ", "float = Field("), ("RULE.Parameters: every parameter needs a default",)),
+    (DEW.replace("parameters.after_min", "parameters.after_h"), ("RULE.needs(parameters): AttributeError",)),
+    (DEW.replace("class Thresholds(Bounds):", "class Thresholds(Bounds:"), ("dew.py:21: no valid Python",)),
+    (DEW.replace("AIR_OUT = define", "AIR_OUT = undefined"), ("dew.py:13: NameError", "undefined")),
+    (DEW.replace('define("air out"', 'define("shade"'), ("dew.py:13: ValueError", '"shade" means something else')),
+    (DEW.replace("RULE = Dew()", "raise SystemExit(3)"), (": SystemExit: 3",)),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("code", "words"), MISSHAPEN)
 def test_a_file_that_is_no_rule_is_a_mistake_of_the_configuration(
     place: Place, code: str, words: tuple[str, ...]
 ) -> None:
@@ -307,19 +307,19 @@ def test_a_name_that_is_taken_is_refused(place: Place) -> None:
     assert any('storm.py: the name "storm" is taken' in line for line in place.mistakes())
 
 
-@pytest.mark.parametrize(
-    ("said", "words"),
-    [
-        (None, "its sentences are missing: "),
-        (SAID.replace('[dew."dry enough"]', '[dew."dry as dust"]'), 'there is no sentence for the reason "dry enough"'),
-        (SAID + '\n[dew.mist]\ntitle = "Mist"\ntext = "Mist."\n', '[dew."mist"]: the rule has no such reason'),
-        (SAID + '\n[storm.mist]\ntitle = "Mist"\ntext = "Mist."\n', '[storm."mist"]: is not about this rule'),
-        (SAID + '\n[storm.calm]\ntitle = "Calm"\ntext = "Calm."\n', "storm.calm: there is such a text already"),
-        (SAID.replace('dew = "Dew"\n', ""), "[names] dew is missing"),
-        (SAID.replace('dew = "Dew in {subject}"', ""), "[matters] dew is missing"),
-        (SAID.replace("title =", "tilte ="), "dew.damp.tilte: no such key"),
-    ],
-)
+UNFIT: list[tuple[str | None, str]] = [
+    (None, "its sentences are missing: "),
+    (SAID.replace('[dew."dry enough"]', '[dew."dry as dust"]'), 'there is no sentence for the reason "dry enough"'),
+    (SAID + '\n[dew.mist]\ntitle = "Mist"\ntext = "Mist."\n', '[dew."mist"]: the rule has no such reason'),
+    (SAID + '\n[storm.mist]\ntitle = "Mist"\ntext = "Mist."\n', '[storm."mist"]: is not about this rule'),
+    (SAID + '\n[storm.calm]\ntitle = "Calm"\ntext = "Calm."\n', "storm.calm: there is such a text already"),
+    (SAID.replace('dew = "Dew"\n', ""), "[names] dew: is missing"),
+    (SAID.replace('dew = "Dew in {subject}"', ""), "[matters] dew: is missing"),
+    (SAID.replace("title =", "tilte ="), "dew.damp.tilte: no such key"),
+]
+
+
+@pytest.mark.parametrize(("said", "words"), UNFIT)
 def test_sentences_that_do_not_fit_are_a_mistake(place: Place, said: str | None, words: str) -> None:
     """Every reason has its sentence, no sentence is left over, and the rule has a name for people."""
     place.with_rule(said=said)

@@ -23,6 +23,7 @@ from pydantic import BaseModel
 
 from sensord.actions import Action
 from sensord.language import Catalogue
+from sensord.language.terminal import say
 from sensord.rules import Manner, Need, Per, Rule
 
 LARGEST_FILE = 128_000
@@ -46,7 +47,7 @@ class RuleFile(NamedTuple):
 def rule_files(directory: Path, taken: Collection[str]) -> tuple[tuple[RuleFile, ...], tuple[str, ...]]:
     """The rules of a directory, and what is wrong with others there. `taken`: names that rules have already."""
     if not directory.is_dir():
-        return (), (f'there is no directory {directory}; name one that is there, or "" for none',)
+        return (), (say("rule_files.no_directory", directory=str(directory)),)
     if wrong := others_may_write(directory):
         return (), (wrong,)
     found: dict[str, RuleFile] = {}
@@ -57,7 +58,7 @@ def rule_files(directory: Path, taken: Collection[str]) -> tuple[tuple[RuleFile,
         try:
             rule = _rule_in(file)
             if rule.name in taken or rule.name in found:
-                raise _Wrong(f'the name "{rule.name}" is taken by another rule; give the file and the rule another')
+                raise _Wrong(say("rule_files.taken", name=rule.name))
             found[rule.name] = RuleFile(file, rule)
         except _Wrong as wrong_file:
             mistakes += [f"{file}{line}" if line.startswith(":") else f"{file}: {line}" for line in wrong_file.lines]
@@ -68,9 +69,9 @@ def others_may_write(path: Path) -> str:
     """Why a file or directory is not to be trusted with code; "" if it is."""
     known = path.stat()
     if known.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
-        return f"{path}: others may write to it, and what stands in it is run; right is: chmod go-w {path}"
+        return f"{path}: {say('rule_files.others_write', path=str(path))}"
     if known.st_uid not in (0, os.geteuid()):
-        return f"{path}: it belongs to another user, and what stands in it is run; right is: chown root {path}"
+        return f"{path}: {say('rule_files.of_another', path=str(path))}"
     return ""
 
 
@@ -79,7 +80,7 @@ def with_sentences(texts: Catalogue, file: RuleFile) -> tuple[Catalogue, tuple[s
     try:
         more = texts.with_more(file.sentences)
     except OSError as error:
-        return texts, (f"{file.sentences}: can't be read: {error.strerror or error}",)
+        return texts, (f"{file.sentences}: {say('settings.unreadable', why=error.strerror or str(error))}",)
     except ValueError as error:
         return texts, tuple(str(error).splitlines())
     wrong = tuple(f"{file.sentences}: {line}" for line in _unsaid(file.rule, texts, more))
@@ -90,15 +91,15 @@ def _unsaid(rule: Rule, before: Catalogue, texts: Catalogue) -> Iterator[str]:
     """What a rule's sentences lack, or have too many."""
     for reason in rule.reasons:
         if texts.find(rule.name, reason) is None:
-            yield f'there is no sentence for the reason "{reason}"; right is a table [{rule.name}."{reason}"]'
+            yield say("rule_files.no_sentence", reason=reason, rule=rule.name)
     for group, name in sorted(texts.rules.keys() - before.rules.keys()):
         if group != rule.name:
-            yield f'[{group}."{name}"]: is not about this rule; right are tables [{rule.name}.reason]'
+            yield f'[{group}."{name}"]: {say("rule_files.of_other", rule=rule.name)}'
         elif name not in set(rule.reasons):
-            yield f'[{group}."{name}"]: the rule has no such reason; it has {_listed([*rule.reasons])}'
-    for table, what in (("names", "short, for tables"), ("matters", "with {subject} in it, like Dew in {subject}")):
+            yield f'[{group}."{name}"]: {say("rule_files.no_reason", known=_listed([*rule.reasons]))}'
+    for table in ("names", "matters"):
         if texts.name(table, rule.name, subject="") is None:
-            yield f"[{table}] {rule.name} is missing: what people call it, {what}"
+            yield f"[{table}] {rule.name}: {say(f'rule_files.no_{table}')}"
 
 
 class _Wrong(ValueError):
@@ -113,16 +114,16 @@ def _rule_in(file: Path) -> Rule:
     if wrong := others_may_write(file):
         raise _Wrong(wrong.removeprefix(f"{file}: "))
     if file.stat().st_size > LARGEST_FILE:
-        raise _Wrong(f"{file.stat().st_size} bytes long; at most {LARGEST_FILE}")
+        raise _Wrong(say("settings.too_large", count=LARGEST_FILE))
     module = _run(file)
     if not hasattr(module, "RULE"):
-        raise _Wrong("defines no RULE; right is RULE = Dew(), an object of the class that decides")
+        raise _Wrong(say("rule_files.no_rule"))
     rule: Rule = module.RULE
     lines = [*_misshapen(rule, file)]
     if lines:
         raise _Wrong(*lines)
     if not file.with_suffix(".toml").is_file():
-        raise _Wrong(f"its sentences are missing: {file.with_suffix('.toml')}")
+        raise _Wrong(say("rule_files.no_sentences", file=str(file.with_suffix(".toml"))))
     return rule
 
 
@@ -137,7 +138,7 @@ def _run(file: Path) -> object:
     try:
         spec.loader.exec_module(module)
     except SyntaxError as error:
-        raise _Wrong(f":{error.lineno}: no valid Python: {error.msg}") from None
+        raise _Wrong(f":{error.lineno}: {say('rule_files.no_python', why=error.msg)}") from None
     except (Exception, SystemExit) as error:  # noqa: BLE001  # whatever it raises is a mistake of the configuration
         lines = [f.lineno for f in traceback.extract_tb(error.__traceback__) if f.filename == str(file)]
         raise _Wrong(f":{lines[-1] if lines else 1}: {type(error).__name__}: {error}") from None
@@ -148,38 +149,38 @@ def _misshapen(rule: object, file: Path) -> Iterator[str]:
     """What RULE lacks of a rule: each part, what is expected, and what is there."""
     name = getattr(rule, "name", None)
     if not isinstance(name, str) or not re.fullmatch(r"[a-z]+", name):
-        yield f"RULE.name is {name!r:.60}; one word in small letters is expected"
+        yield f"RULE.name: {say('rule_files.name', found=f'{name!r:.60}')}"
     elif name != file.stem:
-        yield f'RULE.name is "{name}", but the file is {file.name}; make them agree'
+        yield f"RULE.name: {say('rule_files.other_name', name=name, file=file.name)}"
     if not isinstance(getattr(rule, "per", None), Per):
-        yield f"RULE.per: one of {', '.join(f'Per.{per.name}' for per in Per)} is expected"
+        yield f"RULE.per: {say('rule_files.one_of', known=', '.join(f'Per.{per.name}' for per in Per))}"
     every = getattr(rule, "every", None)
     if not isinstance(every, timedelta) or not OFTENEST <= every <= RAREST:
-        yield f"RULE.every is {every!r:.60}; a timedelta from one minute to one hour is expected"
+        yield f"RULE.every: {say('rule_files.every', found=f'{every!r:.60}')}"
     if not isinstance(getattr(rule, "manner", None), Manner):
-        yield "RULE.manner: a Manner is expected, like USUAL"
+        yield f"RULE.manner: {say('rule_files.manner')}"
     reasons = getattr(rule, "reasons", None)
     if not (isinstance(reasons, type) and issubclass(reasons, StrEnum) and len(reasons)):
-        yield "RULE.reasons: a StrEnum of what the rule can say is expected"
+        yield f"RULE.reasons: {say('rule_files.reasons')}"
     advises = getattr(rule, "advises", None)
     if not isinstance(advises, tuple) or not all(isinstance(action, Action) for action in advises):
         odd = (
             next((a for a in advises if not isinstance(a, Action)), advises) if isinstance(advises, tuple) else advises
         )
-        yield f'RULE.advises: {odd!r:.60} is no action; right is a tuple like (actions.SHADE, define("air out"))'
+        yield f"RULE.advises: {say('rule_files.advises', found=f'{odd!r:.60}')}"
     yield from _misshapen_parameters(rule)
     if not callable(getattr(rule, "decide", None)):
-        yield "RULE.decide(evidence, now): the function that gives the verdict is missing"
+        yield f"RULE.decide(evidence, now): {say('rule_files.decide')}"
 
 
 def _misshapen_parameters(rule: object) -> Iterator[str]:
     model, needs = getattr(rule, "Parameters", None), getattr(rule, "needs", None)
     if not (isinstance(model, type) and issubclass(model, BaseModel)):
-        yield "RULE.Parameters: a class made from Bounds is expected"
+        yield f"RULE.Parameters: {say('rule_files.parameters')}"
     elif any(field.is_required() for field in model.model_fields.values()):
-        yield "RULE.Parameters: every parameter needs a default"
+        yield f"RULE.Parameters: {say('rule_files.default')}"
     elif not callable(needs):
-        yield "RULE.needs(parameters): the function that says which readings it wants is missing"
+        yield f"RULE.needs(parameters): {say('rule_files.needs')}"
     else:
         try:
             wanted = needs(model())
@@ -187,7 +188,7 @@ def _misshapen_parameters(rule: object) -> Iterator[str]:
             yield f"RULE.needs(parameters): {type(error).__name__}: {error}"
             return
         if not isinstance(wanted, tuple) or not all(isinstance(need, Need) for need in wanted):
-            yield "RULE.needs(parameters): a tuple of Need is expected"
+            yield f"RULE.needs(parameters): {say('rule_files.wanted')}"
 
 
 def _listed(words: Collection[str]) -> str:

@@ -19,7 +19,7 @@ from babel.messages import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 
-from sensord.language.catalogue import HERE, parts, sentences
+from sensord.language.sentences import HERE, parts, sentences
 from sensord.language.template import names_of, template
 
 SourceText = str | tuple[str, str]

@@ -18,6 +18,7 @@ from sensord.config.house import HouseSettings as HouseSettings
 from sensord.config.house import load as load
 from sensord.config.house import load_house as load_house
 from sensord.config.mistakes import Mistakes as Mistakes
+from sensord.config.mistakes import field_at as field_at
 from sensord.config.mistakes import plain_words as plain_words
 from sensord.config.page import PageSettings as PageSettings
 from sensord.config.people import KeeperSettings as KeeperSettings

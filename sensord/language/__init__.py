@@ -3,15 +3,17 @@
 template.py   the form of a sentence: {names} and [parts that may be left out]
 messages.py   the tables of what the phone says, checked
 tongue.py     English, translations, the pseudo-language
-catalogue.py  finds a sentence by its key and fills it
+sentences.py  finds a sentence by its key and fills it
+catalogue.py  all sentences of one language, with the keeper's own and those of rules from elsewhere
 reader.py     writes numbers, units and times for one reader, and the sentences with them
-exchange.py   to translators and back (a tool; it needs Babel)
+terminal.py   says sentences to whoever sits at a terminal
 en/           the English sentences, one file for each part of the house
 """
 
-from sensord.language.catalogue import Catalogue, languages
+from sensord.language.catalogue import Catalogue
 from sensord.language.messages import CatalogueError, Text
 from sensord.language.reader import Measure, Reader
+from sensord.language.sentences import languages
 from sensord.language.template import TEXT_LIMIT, TITLE_LIMIT, cut, template
 
 __all__ = [

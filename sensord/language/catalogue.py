@@ -1,28 +1,23 @@
-"""The catalogue: finds every sentence by its key and fills it, in the keeper's language.
+"""The catalogue: every sentence in the keeper's language.
 
-The English sentences stand in `en/*.toml`, one file for each part of the house: the key of a sentence is the file's name and
-its place in it, like "page.answer.well". What rules say on the phone is messages.toml, which a keeper's own file and rules
-from elsewhere may lie over. A sentence about a number is a table with `one` and `other`; translations may have more forms.
+What rules say on the phone is messages.toml, which a keeper's own file and rules from elsewhere may lie over.
 """
 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
 
 from sensord.language.messages import FRAMES, CatalogueError, Names, Text, Words, names_in, tables, text_of, words_of
-from sensord.language.template import fill, parsed
-from sensord.language.tongue import PSEUDO, English, Pseudo, Tongue, Translated
+from sensord.language.sentences import HERE, Filling, listed_in, said_in, sentence_in, sentences, tongue_of, written
+from sensord.language.template import fill
+from sensord.language.terminal import say
+from sensord.language.tongue import English, Pseudo, Tongue
 
-HERE = Path(__file__).parent
 LARGEST_FILE = 128_000
 """The longest text file that is read [characters]."""
-
-Sentence = str | Mapping[str, str] | tuple[str, ...]
-Filling = str | int | bool | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,14 +66,16 @@ class Catalogue:
             if base is not None:
                 over = base.frames.get(name) if group == "frame" else base.rules.get((group, name))
             elif group == "frame" and name not in FRAMES:
-                lines.append(f"frame.{name}: no such frame; allowed are {', '.join(FRAMES)}")
+                lines.append(f"frame.{name}: {say('sentences.no_frame', known=', '.join(FRAMES))}")
             if base is not None and over is None:
-                lines.append(f"{group}.{name}: there is no such text; allowed are {_known(base, group)}")
+                lines.append(f"{group}.{name}: {say('sentences.no_text', known=_known(base, group))}")
             elif (text := text_of(f"{group}.{name}", table, over, tongue, lines)) is not None:
                 found[group, name] = text
         frames = {name: text for (group, name), text in found.items() if group == "frame"}
         if base is None:
-            lines += [f"frame.{name}: must be given" for name in FRAMES if ("frame", name) not in found]
+            lines += [
+                f"frame.{name}: {say('settings.must.missing')}" for name in FRAMES if ("frame", name) not in found
+            ]
         _raise(where, lines)
         rules = {key: text for key, text in found.items() if key[0] != "frame"}
         if base is None:
@@ -106,9 +103,9 @@ class Catalogue:
         found: dict[tuple[str, str], Text] = {}
         for group, name, table in tables(document, lines):
             if group in ("frame", "words"):
-                lines.append(f"{group}.{name}: a rule's sentences stand in tables like [rule.reason]")
+                lines.append(f"{group}.{name}: {say('sentences.of_a_rule')}")
             elif (group, name) in self.rules:
-                lines.append(f"{group}.{name}: there is such a text already")
+                lines.append(f"{group}.{name}: {say('sentences.twice')}")
             elif (text := text_of(f"{group}.{name}", table, None, tongue, lines)) is not None:
                 found[group, name] = text
         _raise(str(path), lines)
@@ -123,7 +120,7 @@ class Catalogue:
     def name(self, group: str, of: str, **parts: Filling) -> str | None:
         """A line of a table of names (`names`, `matters`, `asked`); None where there is none."""
         found = self.names.get(group, {}).get(of)
-        return None if found is None else fill(found, lambda name: _written(parts.get(name))).text
+        return None if found is None else fill(found, lambda name: written(parts.get(name))).text
 
     def sentence(self, key: str, count: int | None = None) -> str:
         """The template of that key, in the form for `count`; KeyError where there is none."""
@@ -142,102 +139,20 @@ class Catalogue:
         return said_in(self.tongue, key, parts)
 
 
-def sentence_in(tongue: Tongue, key: str, count: int | None = None) -> str:
-    """The template of that key in a tongue, in the form for `count`; KeyError where there is none."""
-    found = sentences(key.partition(".")[0])[key]
-    if isinstance(found, str):
-        return tongue.one(key, found)
-    if isinstance(found, tuple) or count is None:
-        raise KeyError(f"{key} is no single sentence")
-    return tongue.counted(key, found["one"], found["other"], count)
-
-
-def listed_in(tongue: Tongue, key: str) -> tuple[str, ...]:
-    """The words of a list in a tongue."""
-    found = sentences(key.partition(".")[0])[key]
-    if not isinstance(found, tuple):
-        raise KeyError(f"{key} is no list")
-    return tuple(tongue.one(f"{key}.{n}", word) for n, word in enumerate(found))
-
-
-def said_in(tongue: Tongue, key: str, parts: Mapping[str, Filling]) -> str:
-    """The sentence of that key in a tongue, filled."""
-    text = parsed(sentence_in(tongue, key, _count(parts)))
-    return fill(text, lambda name: _written(parts.get(name))).text
-
-
-def _count(parts: Mapping[str, object]) -> int | None:
-    count = parts.get("count")
-    return count if isinstance(count, int) else None
-
-
-def _written(value: Filling) -> str | None:
-    if value is None or isinstance(value, bool):
-        return "" if value else None
-    return str(value)
-
-
-def tongue_of(language: str, folder: Path = HERE) -> Tongue:
-    """The tongue of a language's tag, like "de" or "pt-BR"; ValueError where there is none."""
-    if language == PSEUDO:
-        return Pseudo()
-    if language == English.tag:
-        return English()
-    known = languages(folder)
-    if language not in known:
-        raise ValueError(f'"{language}" is not there; known are {", ".join(known)}')
-    with (folder / f"{language}.mo").open("rb") as compiled:
-        return Translated(language, compiled)
-
-
-def languages(folder: Path = HERE) -> tuple[str, ...]:
-    """The tags of the languages that are there."""
-    return (English.tag, *sorted(path.stem for path in folder.glob("*.mo")))
-
-
-@cache
-def sentences(part: str) -> Mapping[str, Sentence]:
-    """The English sentences of one part of the house, by key; KeyError where there is no such part."""
-    path = HERE / "en" / f"{part}.toml"
-    if not part.isidentifier() or not path.exists():
-        raise KeyError(f"there are no sentences of {part!r}")
-    found: dict[str, Sentence] = {}
-    _flatten(part, tomllib.loads(path.read_text(encoding="utf-8")), found)
-    return found
-
-
-def parts() -> Sequence[str]:
-    """The parts of the house that have sentences."""
-    return sorted(path.stem for path in (HERE / "en").glob("*.toml"))
-
-
-def _flatten(key: str, value: object, found: dict[str, Sentence]) -> None:
-    if isinstance(value, dict):
-        if value.keys() == {"one", "other"}:
-            found[key] = value
-        else:
-            for name, inner in value.items():
-                _flatten(f"{key}.{name}", inner, found)
-    elif isinstance(value, list):
-        found[key] = tuple(value)
-    else:
-        found[key] = str(value)
-
-
 def _document(toml_text: str, where: str) -> dict[str, object]:
     if len(toml_text) > LARGEST_FILE:
-        raise CatalogueError([f"{where}: {len(toml_text)} characters long; at most {LARGEST_FILE}"])
+        raise CatalogueError([f"{where}: {say('settings.too_long', long=len(toml_text), most=LARGEST_FILE)}"])
     try:
         return tomllib.loads(toml_text)
     except tomllib.TOMLDecodeError as error:
-        raise CatalogueError([f"{where}: not valid TOML: {error}"]) from None
+        raise CatalogueError([f"{where}: {say('settings.no_toml', why=str(error))}"]) from None
 
 
 def _text_in(path: Path) -> str:
     try:
         return path.read_text(encoding="utf-8")
     except UnicodeDecodeError as error:
-        raise CatalogueError([f"{path}: not UTF-8 text: {error.reason} at byte {error.start}"]) from None
+        raise CatalogueError([f"{path}: {say('settings.no_utf8', byte=error.start)}"]) from None
 
 
 def _raise(where: str, lines: list[str]) -> None:

@@ -10,7 +10,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sensord.language.template import TEXT_LIMIT, TITLE_LIMIT, Template, names_of, template
+from sensord.language.template import TEXT_LIMIT, TITLE_LIMIT, Template, TemplateError, names_of, template
+from sensord.language.terminal import say
 from sensord.language.tongue import Tongue
 
 KEYS = {"title": TITLE_LIMIT, "text": TEXT_LIMIT, "many": TEXT_LIMIT, "each": 160}
@@ -51,13 +52,13 @@ def tables(document: Mapping[str, Any], lines: list[str]) -> Iterator[tuple[str,
     """The tables [group.name] of a document; what is none is a mistake."""
     for group, names in document.items():
         if not isinstance(names, dict):
-            lines.append(f"{group}: a table is expected, like [{group}.reason]")
+            lines.append(f"{group}: {say('sentences.table_like', group=group)}")
             continue
         for name, table in names.items():
             if isinstance(table, dict):
                 yield group, name, table
             else:
-                lines.append(f"{group}.{name}: belongs into a table like [{group}.reason]")
+                lines.append(f"{group}.{name}: {say('sentences.into_table', group=group)}")
 
 
 def text_of(key: str, table: Mapping[str, Any], over: Text | None, tongue: Tongue, lines: list[str]) -> Text | None:
@@ -66,27 +67,27 @@ def text_of(key: str, table: Mapping[str, Any], over: Text | None, tongue: Tongu
     found: dict[str, Template] = {}
     for name, value in table.items():
         if name not in KEYS:
-            lines.append(f"{key}.{name}: no such key; allowed are {', '.join(KEYS)}")
+            lines.append(f"{key}.{name}: {say('settings.no_key', known=', '.join(KEYS))}")
         elif not isinstance(value, str) or not value.strip():
-            lines.append(f"{key}.{name}: a text is expected")
+            lines.append(f"{key}.{name}: {say('sentences.text')}")
         elif len(re.sub(r"\{[^}]*\}", "", value)) > KEYS[name]:
-            lines.append(f"{key}.{name}: longer than {KEYS[name]} characters even with nothing filled in")
+            lines.append(f"{key}.{name}: {say('sentences.too_long', most=KEYS[name])}")
         else:
             try:
                 parsed = _checked(name, template(value), shared=not key.startswith("frame."))
                 said = tongue.one(f"messages.{key}.{name}", value)
                 found[name] = parsed if said == value else template(said)
-            except ValueError as error:
-                lines.append(f"{key}.{name}: {error}")
+            except TemplateError as error:
+                lines.append(f"{key}.{name}: {say(error.key, **error.parts)}")
     if over is None:
-        lines += [f"{key}.{name}: must be given" for name in ("title", "text") if name not in table]
+        lines += [f"{key}.{name}: {say('settings.must.missing')}" for name in ("title", "text") if name not in table]
         return Text(**found) if len(lines) == before else None
     merged = {name: found.get(name) or getattr(over, name) for name in KEYS}
     text = Text(**merged)
     allowed = over.names | ALWAYS
     allowed |= {n.removesuffix("_kg") + "_bricks" for n in allowed if n.endswith("_kg")}
     for name in sorted(text.names - allowed):
-        lines.append(f"{key}: {{{name}}} is not known here; allowed are {', '.join(sorted(allowed))}")
+        lines.append(f"{key}: {say('sentences.unknown', name=name, known=', '.join(sorted(allowed)))}")
     return text if len(lines) == before else None
 
 
@@ -96,16 +97,14 @@ def _checked(key: str, parsed: Template, shared: bool) -> Template:
         for part in parsed:
             own = [piece for piece, is_name in part.pieces if is_name and piece not in ALWAYS and not part.optional]
             if own:
-                raise ValueError(
-                    f"{{{own[0]}}} must stand in [brackets] here, because it is left out where several subjects differ"
-                )
+                raise TemplateError("sentences.in_brackets", name=own[0])
     return parsed
 
 
 def words_of(table: Any, base: Words | None, tongue: Tongue, lines: list[str]) -> Words:
     """The small words, each of the same shape as the shipped one."""
     if not isinstance(table, dict):
-        lines.append("words: a table is expected")
+        lines.append(f"words: {say('sentences.table')}")
         return base or {}
     words = {key: tuple(value) if isinstance(value, list) else value for key, value in table.items()}
     if base is None:
@@ -113,14 +112,14 @@ def words_of(table: Any, base: Words | None, tongue: Tongue, lines: list[str]) -
     for key, value in words.items():
         shipped = base.get(key)
         if shipped is None:
-            lines.append(f"words.{key}: no such word; allowed are {', '.join(base)}")
+            lines.append(f"words.{key}: {say('sentences.no_word', known=', '.join(base))}")
         elif isinstance(shipped, tuple):
             if not isinstance(value, tuple) or len(value) != len(shipped) or not all(isinstance(v, str) for v in value):
-                lines.append(f"words.{key}: a list of {len(shipped)} words is expected")
+                lines.append(f"words.{key}: {say('sentences.list', count=len(shipped))}")
         elif not isinstance(value, str) or set(re.findall(r"\{.*?\}", value)) - set(re.findall(r"\{.*?\}", shipped)):
-            lines.append(f'words.{key}: a text is expected, with no other names in braces than "{shipped}"')
+            lines.append(f"words.{key}: {say('sentences.other_names', shipped=shipped)}")
         elif re.search(r"[{}]", re.sub(r"\{[a-z]+\}", "", value)):
-            lines.append(f"words.{key}: a brace without its partner")
+            lines.append(f"words.{key}: {say('sentences.brace')}")
     return {**base, **words}
 
 
@@ -136,18 +135,18 @@ def names_in(document: dict[str, Any], tongue: Tongue, lines: list[str]) -> dict
     for group, allowed in NAMED.items():
         table = document.pop(group, {})
         if not isinstance(table, dict):
-            lines.append(f"{group}: a table is expected")
+            lines.append(f"{group}: {say('sentences.table')}")
             continue
         for name, value in table.items():
             if not isinstance(value, str) or not value.strip() or len(value) > TITLE_LIMIT:
-                lines.append(f"{group}.{name}: a text of at most {TITLE_LIMIT} characters is expected")
+                lines.append(f"{group}.{name}: {say('sentences.short_text', most=TITLE_LIMIT)}")
                 continue
             try:
                 parsed = template(tongue.one(f"messages.{group}.{name}", value))
-            except ValueError as error:
-                lines.append(f"{group}.{name}: {error}")
+            except TemplateError as error:
+                lines.append(f"{group}.{name}: {say(error.key, **error.parts)}")
                 continue
             if unknown := sorted(names_of(parsed).difference(allowed)):
-                lines.append(f"{group}.{name}: {{{unknown[0]}}} is not known here")
+                lines.append(f"{group}.{name}: {say('sentences.unknown', name=unknown[0], known=None)}")
             found.setdefault(group, {})[name] = parsed
     return found

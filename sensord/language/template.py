@@ -18,6 +18,14 @@ _TOKEN = re.compile(r"\\([{}\[\]])|\{([^{}\[\]]*)\}|([{}\[\]])")
 _NAME = re.compile(r"[a-z][a-z0-9_]*")
 
 
+class TemplateError(ValueError):
+    """What is wrong with a template: the key of the sentence that says it, and its fillings."""
+
+    def __init__(self, key: str, **parts: str) -> None:
+        super().__init__(f"{key}: {', '.join(parts.values())}")
+        self.key, self.parts = key, parts
+
+
 class Part(NamedTuple):
     """A stretch of a template; an optional one is left out when one of its names is missing."""
 
@@ -36,7 +44,7 @@ class Filled(NamedTuple):
 
 
 def template(text: str) -> Template:
-    """Parse a template, or raise ValueError saying what is wrong in it."""
+    """Parse a template, or raise TemplateError saying what is wrong in it."""
     parts: list[Part] = []
     pieces: list[tuple[str, bool]] = []
     at, inside = 0, False
@@ -49,15 +57,15 @@ def template(text: str) -> Template:
             pieces.append((itself, False))
         elif name is not None:
             if not _NAME.fullmatch(name):
-                raise ValueError(f'"{{{name}}}" is no name; right is like {{temperature_c}}')
+                raise TemplateError("sentences.no_name", name=name)
             pieces.append((name, True))
         elif mark == ("]" if inside else "["):
             parts.append(Part(tuple(pieces), inside))
             pieces, inside = [], not inside
         else:
-            raise ValueError(f'"{mark}" without its partner, or one inside another, near "{text[: token.end()][-20:]}"')
+            raise TemplateError("sentences.no_partner", mark=mark, near=text[: token.end()][-20:])
     if inside:
-        raise ValueError('"[" is never closed')
+        raise TemplateError("sentences.never_closed")
     pieces.append((text[at:], False))
     return tuple(p for p in (*parts, Part(tuple(pieces), False)) if any(piece for piece, _ in p.pieces))
 

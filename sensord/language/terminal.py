@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextvars import ContextVar
 
-from sensord.language.catalogue import Filling, languages, listed_in, said_in
+from sensord.language.sentences import Filling, languages, listed_in, said_in
 from sensord.language.tongue import PSEUDO, English, Tongue
 
 ENGLISH = English()

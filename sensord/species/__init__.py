@@ -14,7 +14,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from sensord.config import plain_words
+from sensord.config import field_at, plain_words
+from sensord.language.terminal import say
 from sensord.science.bibliography import CITATIONS
 from sensord.species.profile import Species as Species
 
@@ -37,11 +38,11 @@ def parse(text: str, where: str) -> Species:
         SpeciesError: naming every mistake found, each with file, key, what is wrong and what is allowed.
     """
     if len(text) > LARGEST_FILE:
-        raise SpeciesError([f"{where}: {len(text)} characters long; a species file has at most {LARGEST_FILE}"])
+        raise SpeciesError([f"{where}: {say('settings.too_long', long=len(text), most=LARGEST_FILE)}"])
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise SpeciesError([f"{where}: not valid TOML: {error}"]) from None
+        raise SpeciesError([f"{where}: {say('settings.no_toml', why=str(error))}"]) from None
     own = document.get("sources")
     sources = {**CITATIONS, **(own if isinstance(own, dict) else {})}
     try:
@@ -63,16 +64,15 @@ def load(name: str, extra_directories: Iterable[Path] = ()) -> Species:
     """
     files = _files(extra_directories)
     if name not in files:
-        known = ", ".join(sorted(files))
-        raise SpeciesError([f'species "{name}": there is no file {name}.toml; known are {known}'])
+        raise SpeciesError([say("species.no_file", name=name, known=", ".join(sorted(files)))])
     path = files[name]
     try:
         text = path.read_text(encoding="utf-8")
     except UnicodeDecodeError as error:
-        raise SpeciesError([f"{path}: not UTF-8 text: {error.reason} at byte {error.start}"]) from None
+        raise SpeciesError([f"{path}: {say('settings.no_utf8', byte=error.start)}"]) from None
     species = parse(text, str(path))
     if species.name != name:
-        raise SpeciesError([f'{path}: name: is "{species.name}", but the file is {name}.toml; make them agree'])
+        raise SpeciesError([f"{path}: name: {say('species.other_name', name=species.name, file=name)}"])
     return species
 
 
@@ -96,12 +96,16 @@ def _mistake(detail: Any) -> str:
     key = ""
     for part in detail["loc"]:
         key += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if key else str(part)
+    found = f"{detail['input']!r:.60}"
     match detail["type"]:
         case "missing":
-            return f"{key}: is missing"
+            return f"{key}: {say('species.missing')}"
         case "extra_forbidden":
-            return f"{key}: is no key of a species file"
+            return f"{key}: {say('species.no_key')}"
         case "value_error":
             return f"{key}: {detail['ctx']['error']}"
+        case "string_pattern_mismatch":
+            return f"{key}: {say('species.pattern', found=found)}"
         case _:
-            return f"{key}: {plain_words(detail, None)}, not {detail['input']!r:.60}"
+            right = plain_words(detail, field_at(Species, detail["loc"]))
+            return f"{key}: {say('species.not', right=right, found=found)}"

@@ -9,6 +9,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator
 
+from sensord.language.terminal import say
 from sensord.model import Severity, Stage
 from sensord.science.bibliography import CITATIONS
 from sensord.science.development import ORDER, DevelopmentPlan, Passage
@@ -44,10 +45,10 @@ class Sourced(_Frozen):
         if not key:
             if confidence in (None, Confidence.CHOSEN, Confidence.FROM_MEMORY):
                 return key
-            raise ValueError(f'is missing; a "{confidence}" figure names its source')
+            raise ValueError(say("species.no_source", confidence=confidence))
         known = (info.context or {}).get("sources", CITATIONS)
         if key not in known:
-            raise ValueError(f'"{key}" is no known source; cite it under [sources] as {key} = "author, year, title"')
+            raise ValueError(say("species.unknown_source", key=key))
         return key
 
 
@@ -76,14 +77,14 @@ class StageSum(_Frozen):
     def _goes_forward(cls, through: Stage | None, info: ValidationInfo) -> Stage | None:
         stage = info.data.get("stage")
         if through is not None and stage is not None and ORDER.index(through) < ORDER.index(stage):
-            raise ValueError(f'"{through}" comes before "{stage}"')
+            raise ValueError(say("species.backward", through=through, stage=stage))
         return through
 
     @field_validator("degree_days", "sd")
     @classmethod
     def _is_positive(cls, figure: Figure) -> Figure:
         if figure.value <= 0:
-            raise ValueError(f"must be above 0 °C·d, not {figure.value:g}")
+            raise ValueError(say("species.not_positive", value=f"{figure.value:g}"))
         return figure
 
 
@@ -92,7 +93,7 @@ def _severity(word: object) -> object:
     words = {severity.word: severity for severity in Severity if severity is not Severity.NONE}
     if isinstance(word, str):
         if word not in words:
-            raise ValueError(f'"{word}" is no severity; allowed: {", ".join(words)}')
+            raise ValueError(say("species.no_severity", word=word, known=", ".join(words)))
         return words[word]
     return word
 
@@ -122,7 +123,7 @@ class ComfortBand(Sourced):
     def _lies_above(cls, high: float, info: ValidationInfo) -> float:
         low = info.data.get("low_c")
         if low is not None and high <= low:
-            raise ValueError(f"must lie above low_c ({low:g} °C), not at {high:g} °C")
+            raise ValueError(say("species.comfort", low=f"{low:g}", high=f"{high:g}"))
         return high
 
 
@@ -197,7 +198,7 @@ class Species(_Frozen):
     def _lies_above(cls, upper: Figure | None, info: ValidationInfo) -> Figure | None:
         lower = info.data.get("lower_threshold")
         if upper is not None and lower is not None and upper.value <= lower.value:
-            raise ValueError(f"must lie above the lower threshold ({lower.value:g} °C), not at {upper.value:g} °C")
+            raise ValueError(say("species.thresholds", low=f"{lower.value:g}", high=f"{upper.value:g}"))
         return upper
 
     @field_validator("stages")
@@ -205,9 +206,9 @@ class Species(_Frozen):
     def _follow_each_other(cls, stages: tuple[StageSum, ...]) -> tuple[StageSum, ...]:
         covered = [stage for passage in stages for stage in passage.covers]
         if Stage.ADULT in covered:
-            raise ValueError('"adult" takes no warmth: the last stage that can be covered is "pupa"')
+            raise ValueError(say("species.adult"))
         if covered != list(ORDER[ORDER.index(covered[0]) : -1]):
-            raise ValueError(f"must follow each other without gap or overlap up to pupa, not {', '.join(covered)}")
+            raise ValueError(say("species.gap", covered=", ".join(covered)))
         return stages
 
     @field_validator("heat_tiers")
@@ -217,10 +218,10 @@ class Species(_Frozen):
             if not cooler.shares(hotter):
                 continue
             if hotter.temperature_c <= cooler.temperature_c or hotter.severity < cooler.severity:
-                raise ValueError(f'must ascend in temperature and severity; "{hotter.name}" does not')
+                raise ValueError(say("species.ascend", name=hotter.name))
         for stage in ORDER:
             if not any(not tier.stages or stage in tier.stages for tier in tiers):
-                raise ValueError(f'leave the stage "{stage}" without any tier')
+                raise ValueError(say("species.no_tier", stage=stage))
         return tiers
 
 

@@ -18,8 +18,8 @@ import pytest
 
 import sensord
 from sensord.language import TEXT_LIMIT, TITLE_LIMIT, Measure, Reader
-from sensord.language.catalogue import parts, sentences
 from sensord.language.messages import ALWAYS
+from sensord.language.sentences import parts, sentences
 from sensord.language.tongue import PSEUDO
 from sensord.model import Certainty, Entry, GapKind, Severity, Source, Stage, Standing, Unsaid, What
 from sensord.model import Kind as EnclosureKind

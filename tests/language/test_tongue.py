@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.language import Catalogue, CatalogueError, template
-from sensord.language.catalogue import parts, sentences
+from sensord.language.sentences import parts, sentences
 from sensord.language.template import names_of
 from sensord.language.tongue import LENGTHENED, PSEUDO, Pseudo
 

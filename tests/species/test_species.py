@@ -205,7 +205,7 @@ MISTAKES = [
     ("[frost]", "[frozt]", "frost: is missing"),
     ("[frost]", "[frozt]", "frozt: is no key of a species file"),
     ('name = "made-up"', 'name = "Made Up"', "name:"),
-    ('name = "made-up"', "name = made-up", "not valid TOML"),
+    ('name = "made-up"', "name = made-up", "not a TOML file that can be read"),
 ]
 
 

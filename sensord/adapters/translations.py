@@ -20,7 +20,8 @@ from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 
 from sensord.language.sentences import HERE, parts, sentences
-from sensord.language.template import names_of, template
+from sensord.language.template import TemplateError, names_of, template
+from sensord.language.terminal import say
 
 SourceText = str | tuple[str, str]
 
@@ -73,8 +74,8 @@ def mistakes(catalog: Catalog) -> Iterator[str]:
         for text in message.string if isinstance(message.string, tuple | list) else [message.string]:
             try:
                 unknown = sorted(names_of(template(text)) - allowed)
-            except ValueError as error:
-                yield f"{key}: {error}"
+            except TemplateError as error:
+                yield f"{key}: {say(error.key, **error.parts)}"
                 continue
             yield from (
                 f"{key}: {{{name}}} is not known here; allowed are {', '.join(sorted(allowed))}" for name in unknown

@@ -12,7 +12,7 @@ import pytest
 from sensord import species
 from sensord.adapters.rule_files import rule_files, with_sentences
 from sensord.language import Catalogue, CatalogueError
-from sensord.language.messages import KEYS
+from sensord.language.messages import FRAMES, KEYS
 from sensord.language.terminal import speak
 from sensord.language.tongue import Pseudo
 from sensord.model import Severity, Stage
@@ -45,6 +45,8 @@ WORDS = {
     "dew",
     "instar",
 }
+WORDS |= set(re.findall("[A-Za-z]+", " ".join(f"{rule} {reason}" for rule, reason in Catalogue.load().rules)))
+WORDS |= set(re.findall("[a-z]+", " ".join((*FRAMES, *Catalogue.load().words))))
 """What may stand in such files, as it is written there."""
 
 

@@ -9,13 +9,16 @@ from typing import Annotated, Any, NamedTuple
 
 import typer
 
+from sensord.commands._figures import measure
+from sensord.language import Measure
+from sensord.language.reader import MILE_M, POUND_KG
 from sensord.language.terminal import say
 from sensord.science import wind_load
 from sensord.science.wind_load import AnchorAdvice, AnchorKind, Frame, Range
 
 LENGTHS = {"m": 1.0, "cm": 0.01, "in": 0.0254, "ft": 0.3048}
-MASSES = {"kg": 1.0, "g": 0.001, "lb": 0.45359237}
-SPEEDS = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 0.44704, "kn": 1852 / 3600}
+MASSES = {"kg": 1.0, "g": 0.001, "lb": POUND_KG}
+SPEEDS = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": MILE_M / 3600, "kn": 1852 / 3600}
 
 HURRICANE_M_S = 32.7
 """From here on the wind is Beaufort 12 (WMO, Manual on Codes, table 1100; from memory; of the mean, here of a gust) [m/s]."""
@@ -88,7 +91,7 @@ def command(
     if json:
         _print_json(case, advice, steps)
     else:
-        _print_text(case, advice, steps, us)
+        _print_text(case, advice, steps, measure(units))
     beyond = case.gust_m_s is not None and case.gust_m_s.high >= HURRICANE_M_S
     raise typer.Exit(0 if advice.kind is AnchorKind.HOLDS and not beyond else 1)
 
@@ -185,62 +188,58 @@ def _coefficient(open_fraction: float, netting: Netting, wrong: list[str]) -> Ra
         return Range(1.0, 1.0)
 
 
-def _speed(metres_per_second: float, us: bool) -> str:
-    if us:
-        return f"{metres_per_second / SPEEDS['mph']:.0f} mph"
-    return f"{metres_per_second:.1f} m/s ({metres_per_second * 3.6:.0f} km/h)"
+def _speed(metres_per_second: float, by: Measure) -> str:
+    if by.us:
+        return by.wind(metres_per_second)
+    return say("commands.anchor.speed", forecast=by.metres_a_second(metres_per_second), wind=by.wind(metres_per_second))
 
 
-def _held(metres_per_second: float, us: bool) -> str:
+def _held(metres_per_second: float, by: Measure) -> str:
     """A gust that is held, rounded down."""
-    step = SPEEDS["mph"] if us else 0.1
-    return _speed(math.floor(metres_per_second / step + 1e-9) * step, us)
+    step = SPEEDS["mph"] if by.us else 0.1
+    return _speed(math.floor(metres_per_second / step + 1e-9) * step, by)
 
 
-def _mass(kilograms: float, us: bool) -> str:
-    return f"{kilograms / MASSES['lb']:.1f} lb" if us else f"{kilograms:.1f} kg"
-
-
-def _needed(kilograms: float, us: bool) -> str:
+def _needed(kilograms: float, by: Measure) -> str:
     """A mass that is needed, rounded up."""
-    step = 0.1 * (MASSES["lb"] if us else 1.0)
-    return _mass(math.ceil(kilograms / step - 1e-9) * step, us)
+    step = 0.1 * (POUND_KG if by.us else 1.0)
+    return by.mass(math.ceil(kilograms / step - 1e-9) * step)
 
 
 def _spread(low: str, high: str) -> str:
     return low if low == high else say("commands.anchor.spread", low=low, best=high)
 
 
-def _print_text(case: Case, advice: AnchorAdvice, steps: list[BallastStep], us: bool) -> None:
+def _print_text(case: Case, advice: AnchorAdvice, steps: list[BallastStep], by: Measure) -> None:
     from rich.console import Console
     from rich.table import Table
 
     console = Console(highlight=False)
-    held = _spread(_held(advice.gust_held_m_s.low, us), _held(advice.gust_held_m_s.high, us))
+    held = _spread(_held(advice.gust_held_m_s.low, by), _held(advice.gust_held_m_s.high, by))
     console.print(say("commands.anchor.as_it_stands", gust=held, how=_how(advice)))
     if case.gust_m_s is not None:
-        console.print(_answer(case.gust_m_s.high, case.brick_kg, advice, us), style="bold")
+        console.print(_answer(case.gust_m_s.high, case.brick_kg, advice, by), style="bold")
         if case.gust_m_s.high < HURRICANE_M_S:
-            console.print(_ballast(case, advice, us))
+            console.print(_ballast(case, advice, by))
     table = Table(say("commands.anchor.head.ballast"), say("commands.anchor.head.holds"), box=None, pad_edge=False)
     for step in steps:
-        table.add_row(_mass(step.ballast_kg, us), _held(step.gust_m_s, us))
+        table.add_row(by.mass(step.ballast_kg), _held(step.gust_m_s, by))
     console.print(table)
     console.print(say("commands.anchor.gusts_of_10_m", caution=say("commands.anchor.caution")))
 
 
-def _ballast(case: Case, advice: AnchorAdvice, us: bool) -> str:
+def _ballast(case: Case, advice: AnchorAdvice, by: Measure) -> str:
     """How much it takes in all, in the worst and in the best case; where that is beyond sense, that it is."""
-    worst, best = _needed(advice.needed_kg.high, us), _needed(advice.needed_kg.low, us)
+    worst, best = _needed(advice.needed_kg.high, by), _needed(advice.needed_kg.low, by)
     if advice.kind is not AnchorKind.PEG_OR_SHELTER:
         return say("commands.anchor.takes", mass=_spread(worst, best))
-    most = _mass(case.largest_ballast_kg, us)
+    most = by.mass(case.largest_ballast_kg)
     other = None if worst == best else best
     return say("commands.anchor.by_ballast_alone", worst=worst, best=other, most=most)
 
 
-def _answer(gust_m_s: float, brick_kg: float, advice: AnchorAdvice, us: bool) -> str:
-    gust = _speed(gust_m_s, us)
+def _answer(gust_m_s: float, brick_kg: float, advice: AnchorAdvice, by: Measure) -> str:
+    gust = _speed(gust_m_s, by)
     if gust_m_s >= HURRICANE_M_S:
         return say("commands.anchor.indoors_gust", gust=gust)
     if advice.kind is AnchorKind.HOLDS:
@@ -251,9 +250,9 @@ def _answer(gust_m_s: float, brick_kg: float, advice: AnchorAdvice, us: bool) ->
         "commands.anchor.add",
         gust=gust,
         how=_how(advice),
-        mass=_needed(advice.add_kg, us),
-        bricks=say("commands.anchor.bricks", count=advice.bricks, mass=_mass(brick_kg, us)),
-        all=_mass(advice.ballast_kg, us),
+        mass=_needed(advice.add_kg, by),
+        bricks=say("commands.anchor.bricks", count=advice.bricks, mass=by.mass(brick_kg)),
+        all=by.mass(advice.ballast_kg),
     )
 
 

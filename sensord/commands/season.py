@@ -9,8 +9,10 @@ from typing import Annotated, Any, NamedTuple
 
 import typer
 
+from sensord.commands._figures import measure
 from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
-from sensord.language.terminal import listed, say
+from sensord.language import Measure
+from sensord.language.terminal import say
 from sensord.model import Severity
 from sensord.science import season
 from sensord.science.season import MigrationWindow, OutdoorStart
@@ -79,12 +81,12 @@ def command(
     days = season.DEVELOPMENT_DAYS if development_days is None else development_days
     if mean_temperature is not None:
         us = units is SeasonUnits.US
-        days = _days_at((mean_temperature - 32.0) / 1.8 if us else mean_temperature, profile, us)
+        days = _days_at((mean_temperature - 32.0) / 1.8 if us else mean_temperature, profile, measure(units))
     found = _season(*place, year or datetime.now(UTC).year, days)
     if json:
         _print_json(found)
     else:
-        _print_text(found)
+        _print_text(found, measure(units))
     raise typer.Exit(0 if found.window else 1)
 
 
@@ -112,15 +114,15 @@ def _profile(name: str) -> Species:
         raise typer.BadParameter(str(error), param_hint="--species") from error
 
 
-def _days_at(mean_temperature_c: float, profile: Species, us: bool) -> float:
+def _days_at(mean_temperature_c: float, profile: Species, by: Measure) -> float:
     """Egg to adult of a species at a mean temperature that it can live in."""
     from sensord.science.development import days_at
 
     low_c = profile.lower_threshold_c
     high_c = min(t.temperature_c for t in profile.heat_tiers if t.severity >= min(Severity.MODERATE, _worst(profile)))
     if not low_c < mean_temperature_c < high_c:
-        shown = [f"{c * 1.8 + 32:.0f} °F" if us else f"{c:.1f} °C" for c in (mean_temperature_c, low_c, high_c)]
-        taken = say("commands.season.read_as_f") if us else say("commands.season.read_as_c")
+        shown = [by.temperature(c, 0 if by.us else 1) for c in (mean_temperature_c, low_c, high_c)]
+        taken = say("commands.season.read_as_f") if by.us else say("commands.season.read_as_c")
         raise typer.BadParameter(
             say(
                 "commands.season.no_life", species=profile.name, mean=shown[0], read=taken, low=shown[1], high=shown[2]
@@ -132,7 +134,7 @@ def _days_at(mean_temperature_c: float, profile: Species, us: bool) -> float:
     days = sum(days_at(mean_temperature_c, part.degree_days, part.lower_c, upper_c) for part in passages)
     if not 10.0 <= days <= 120.0:
         raise typer.BadParameter(
-            say("commands.season.no_sense", mean=f"{mean_temperature_c:.1f}", days=f"{days:.0f}"),
+            say("commands.season.no_sense", mean=by.temperature(mean_temperature_c), days=by.number(days, 0)),
             param_hint="--mean-temperature",
         )
     return days
@@ -156,7 +158,7 @@ def _season(latitude_deg: float, longitude_deg: float, year: int, development_da
     return Season(latitude_deg, longitude_deg, year, development_days, window, start, reason, days)
 
 
-def _print_text(found: Season) -> None:
+def _print_text(found: Season, by: Measure) -> None:
     from rich.console import Console
     from rich.table import Table
 
@@ -165,30 +167,30 @@ def _print_text(found: Season) -> None:
     console.print(
         say(
             "commands.season.place",
-            latitude=f"{abs(north):g}",
+            latitude=by.degrees(by.plain(abs(north))),
             north=say("commands.season.north" if north >= 0 else "commands.season.south"),
-            longitude=f"{abs(east):g}",
+            longitude=by.degrees(by.plain(abs(east))),
             east=say("commands.season.east" if east >= 0 else "commands.season.west"),
             year=str(found.year),
         )
     )
     if found.window and found.start:
-        closes = f"{_day(found.window.closes)}" if found.window.closes else say("commands.season.never_quite")
+        closes = by.day(found.window.closes) if found.window.closes else say("commands.season.never_quite")
         console.print(
             say(
                 "commands.season.rear",
-                outdoors=_day(found.start.outdoors_from),
-                careful=_day(found.start.careful_from),
-                days=f"{found.development_days:.0f}",
+                outdoors=by.day(found.start.outdoors_from),
+                careful=by.day(found.start.careful_from),
+                days=by.number(found.development_days, 0),
             ),
             style="bold",
         )
         console.print(
             say(
                 "commands.season.passes",
-                opens=_day(found.window.opens),
+                opens=by.day(found.window.opens),
                 closes=closes,
-                middle=_day(found.window.middle),
+                middle=by.day(found.window.middle),
             )
         )
     else:
@@ -205,10 +207,10 @@ def _print_text(found: Season) -> None:
     )
     for row in found.days:
         table.add_row(
-            f"{_day(row.day)}",
-            f"{round(row.noon_elevation_deg)}°",
-            f"{int(row.day_length_hours)} h {int(row.day_length_hours * 60) % 60:02d} min",
-            f"{round(row.change_minutes, 1) + 0.0:+.1f} min",
+            by.day(row.day),
+            by.degrees(by.number(row.noon_elevation_deg, 0)),
+            by.spell(row.day_length_hours),
+            by.amount(by.signed(round(row.change_minutes, 1) + 0.0), "min"),
             _bar(row.day_length_hours),
             _phase(row.day, found),
         )
@@ -230,10 +232,6 @@ def _phase(day: date, found: Season) -> str:
     if day >= found.start.outdoors_from:
         return say("commands.season.phase.outdoors")
     return say("commands.season.phase.careful") if day >= found.start.careful_from else ""
-
-
-def _day(day: date) -> str:
-    return say("numbers.day", day=day.day, month=listed("numbers.months")[day.month - 1])
 
 
 def _print_json(found: Season) -> None:

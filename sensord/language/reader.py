@@ -98,6 +98,10 @@ class Measure:
         """A share of 0–1: 45 %"""
         return self.catalogue.say("numbers.percent", number=self.number(100 * share, 0))
 
+    def degrees(self, number: str) -> str:
+        """57°: of the sun, of the Earth"""
+        return self.catalogue.say("numbers.degrees", number=number)
+
     @property
     def degree(self) -> str:
         """The unit of temperatures."""
@@ -139,6 +143,10 @@ class Measure:
     def wind(self, speed_m_s: float) -> str:
         """23 km/h"""
         return self.amount(self.number(self.wind_value(speed_m_s), 0), self._speed)
+
+    def metres_a_second(self, speed: float) -> str:
+        """6.4 m/s: as forecasts give it"""
+        return self.amount(self.number(speed, 1), "m_s")
 
     @property
     def wind_unit(self) -> str:
@@ -314,7 +322,7 @@ class Reader(Measure):
 
 
 WRITERS: Mapping[str, Callable[[Measure, float], str]] = {
-    "_elevation_deg": lambda by, value: by.catalogue.say("numbers.degrees", number=by.number(value, 0)),
+    "_elevation_deg": lambda by, value: by.degrees(by.number(value, 0)),
     "_percent": lambda by, value: by.percent(value / 100),
     "_ratio": lambda by, value: by.percent(value),
     "_deg": Measure.direction,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextvars import ContextVar
 
-from sensord.language.sentences import Filling, languages, listed_in, said_in
+from sensord.language.sentences import Filling, languages, said_in
 from sensord.language.tongue import PSEUDO, English, Tongue
 
 ENGLISH = English()
@@ -21,14 +21,14 @@ def speak(tongue: Tongue) -> None:
     _SPOKEN.set(tongue)
 
 
+def spoken() -> str:
+    """The tag of the language that is spoken."""
+    return _SPOKEN.get(ENGLISH).tag
+
+
 def say(key: str, /, **parts: Filling) -> str:
     """The sentence of that key, filled."""
     return said_in(_SPOKEN.get(ENGLISH), key, parts)
-
-
-def listed(key: str) -> tuple[str, ...]:
-    """The words of a list."""
-    return listed_in(_SPOKEN.get(ENGLISH), key)
 
 
 def language_of(environment: Mapping[str, str]) -> str:

@@ -25,7 +25,7 @@ from sensord.language import Measure
 from sensord.ledger import Stand
 from sensord.model import Arrival, Message
 from sensord.ports import Position
-from sensord.report import formats
+from sensord.report import export
 from sensord.review import lookback, weeks
 from sensord.rules._anchoring import Held
 from sensord.rules._watching import Patience
@@ -118,7 +118,7 @@ class Afternoon:
             found = lookback.look_back(store.parts, garden, span, span.first, now)
             measure = Measure(built.texts, "metric", built.settings.zone)
             return Seen(
-                phone.messages, _page(built, path, now), json.loads(formats.as_json(found, measure)), _shipped(path)
+                phone.messages, _page(built, path, now), json.loads(export.as_json(found, measure)), _shipped(path)
             )
 
 

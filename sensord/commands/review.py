@@ -64,9 +64,9 @@ def command(
     except ValueError as error:
         raise Mistakes(str(error).splitlines()) from None
     if json:
-        from sensord.report import formats
+        from sensord.report import export
 
-        typer.echo(formats.as_json(review, _measure(review, built)))
+        typer.echo(export.as_json(review, _measure(review, built)))
     elif not (html or png or csv):
         _tell(review, _measure(review, built))
     raise typer.Exit(1 if review.found else 0)
@@ -128,13 +128,13 @@ def _store(built: OneGarden, path: Path | None) -> SqliteReader | InfluxStore:
 
 
 def _write(review: Review, built: OneGarden, html: Path | None, png: Path | None, csv: Path | None) -> None:
-    from sensord.report import formats
+    from sensord.report import export, sheet
 
     measure = _measure(review, built)
     if html is not None:
-        html.write_text(formats.html(review, measure), encoding="utf-8")
+        html.write_text(sheet.html(review, measure), encoding="utf-8")
     if csv is not None:
-        csv.write_text(formats.as_csv(review), encoding="utf-8", newline="")
+        csv.write_text(export.as_csv(review), encoding="utf-8", newline="")
     if png is not None:
         from sensord.report import charts
 

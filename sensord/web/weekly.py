@@ -55,14 +55,14 @@ async def _done(job: Job) -> bool:
 
 
 def _words(office: Office, review: Review, units: str) -> dict[str, Any]:
-    from sensord.report import formats
+    from sensord.report import sheet
     from sensord.review.words import headline, sentences
 
     measure = Measure(office.house.texts, units, review.span.zone)
     return {
         "headline": headline(review, measure),
         "told": " ".join(sentences(review, measure)),
-        "body": formats.body(review, measure, heading=2),
+        "body": sheet.body(review, measure, heading=2),
     }
 
 
@@ -86,6 +86,6 @@ async def week_css(office: Office, request: Request) -> Response:
 
 
 def _css() -> str:
-    from sensord.report import formats
+    from sensord.report import sheet
 
-    return formats.css()
+    return sheet.css()

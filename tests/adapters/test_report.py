@@ -14,7 +14,7 @@ import pytest
 from playwright.sync_api import Browser
 
 from sensord.model import Severity
-from sensord.report import formats
+from sensord.report import export, sheet
 from sensord.review import Review
 from sensord.review.matters import Matter, Missing
 from sensord.review.words import sentences
@@ -73,7 +73,7 @@ class Reader(HTMLParser):
 @pytest.fixture(scope="module", params=["week", "season", "empty"])
 def page(request: pytest.FixtureRequest, week: Review) -> str:
     """One HTML file of each sort."""
-    return formats.html({"week": week, "season": seasonal(), "empty": reviewed("2026-W20")}[request.param], METRIC)
+    return sheet.html({"week": week, "season": seasonal(), "empty": reviewed("2026-W20")}[request.param], METRIC)
 
 
 def test_the_file_is_whole_and_needs_nothing_from_elsewhere(page: str) -> None:
@@ -107,7 +107,7 @@ def test_tables_and_drawings_can_be_read_without_seeing_them(page: str) -> None:
 
 def test_the_numbers_in_the_tables_are_the_figures(week: Review) -> None:
     """The cells of Cedar's days, read back, are its figures to a tenth."""
-    text = formats.html(week, METRIC)
+    text = sheet.html(week, METRIC)
     cedar = next(c for c in week.cages if c.name == "cedar")
     section = text[text.index(">Cedar <small>") :]
     lines = re.findall(r"<tr>\s*<th scope=\"row\">(.*?)</th>\s*(.*?)</tr>", section, re.S)[:8]
@@ -125,7 +125,7 @@ def test_hostile_titles_are_shown_harmlessly(week: Review) -> None:
     """Markup in a title is text, in the file, in the fragment and in the drawings."""
     cages = (replace(week.cages[0], title=HOSTILE), *week.cages[1:])
     hostile = replace(week, title=HOSTILE, cages=cages)
-    text = formats.html(hostile, METRIC)
+    text = sheet.html(hostile, METRIC)
     assert "<script" not in text
     assert text.count("&lt;script&gt;") > 5
     assert not Reader(text).inside
@@ -133,7 +133,7 @@ def test_hostile_titles_are_shown_harmlessly(week: Review) -> None:
 
 def test_the_other_units(week: Review) -> None:
     """No °C but in the sources' own words; °F, °F·h and am/pm instead."""
-    text = formats.html(week, US)
+    text = sheet.html(week, US)
     shown = text[: text.index('class="review-notes"')]
     assert "°C" not in shown
     assert "91 °F" in shown
@@ -142,17 +142,17 @@ def test_the_other_units(week: Review) -> None:
 
 def test_the_fragment_stands_alone_with_headings_as_wanted(week: Review) -> None:
     """For a page: no document around it, headings from the given level, and nothing that a strict policy would block."""
-    text = str(formats.body(week, METRIC, heading=3))
+    text = str(sheet.body(week, METRIC, heading=3))
     assert "<html" not in text
     assert "<style" not in text
     assert "<h3 " in text
     assert "<h2" not in text
-    assert ".review" in formats.css()
+    assert ".review" in sheet.css()
 
 
 def test_json_says_what_the_figures_say(week: Review) -> None:
     """It reads back; hours, tiers, instants in UTC, severities as words, unknown as null."""
-    found = json.loads(formats.as_json(week, METRIC))
+    found = json.loads(export.as_json(week, METRIC))
     assert found["span"] | {"label": SECOND_WEEK, "hours": 168.0, "start": "2026-06-08T04:00:00Z"} == found["span"]
     cedar = next(e for e in found["enclosures"] if e["name"] == "cedar")
     figures = next(c for c in week.cages if c.name == "cedar")
@@ -167,14 +167,14 @@ def test_json_says_what_the_figures_say(week: Review) -> None:
 
 def test_whether_it_helped_is_named_so(week: Review) -> None:
     """The column that says "can't be told" is about whether what was done helped, not about what was done."""
-    text = formats.html(week, METRIC)
+    text = sheet.html(week, METRIC)
     assert '<th scope="col">whether it helped</th>' in text
     assert "what was done" not in text
 
 
 def test_csv_says_what_the_figures_say(week: Review) -> None:
     """One line an enclosure and day and one for the week, RFC 4180 line ends, numbers to four digits, unknown empty."""
-    text = formats.as_csv(week)
+    text = export.as_csv(week)
     assert text.count("\r\n") == 1 + 3 * 8
     lines = list(csv.DictReader(io.StringIO(text)))
     for line, row in zip(lines, [r for c in week.cages for r in (*c.rows, c.total)], strict=True):
@@ -186,7 +186,7 @@ def test_csv_says_what_the_figures_say(week: Review) -> None:
 
 def test_csv_leaves_empty_what_was_not_measured() -> None:
     """No hours are counted in a day of which nothing is known: empty fields, not zeros; what is missing is a number."""
-    lines = list(csv.DictReader(io.StringIO(formats.as_csv(reviewed("2026-W20")))))
+    lines = list(csv.DictReader(io.StringIO(export.as_csv(reviewed("2026-W20")))))
     assert len(lines) == 3 * 8
     for line in lines:
         assert {name for name, text in line.items() if text} == {
@@ -196,7 +196,7 @@ def test_csv_leaves_empty_what_was_not_measured() -> None:
 
 def test_an_empty_week_is_told_as_one() -> None:
     """Nothing measured is a dash, not a zero."""
-    text = formats.html(reviewed("2026-W20"), METRIC)
+    text = sheet.html(reviewed("2026-W20"), METRIC)
     assert "Nothing was measured" in text
     assert re.search(r"<th scope=\"row\">Mon 11 May</th>\s*<td>–</td>", text)
 
@@ -204,7 +204,7 @@ def test_an_empty_week_is_told_as_one() -> None:
 @pytest.mark.outside
 def test_colours_can_be_told_from_their_ground() -> None:
     """Text 4.5:1 and lines 3:1 against the ground, light and dark. Source: WCAG 2.2, criteria 1.4.3 and 1.4.11."""
-    css = formats.css()
+    css = sheet.css()
     dark, printed = css.index("@media (prefers"), css.index("@media print")
     for ground, block in (("#ffffff", css[:dark]), ("#0e1411", css[dark:printed]), ("#ffffff", css[printed:])):
         colour = dict(re.findall(r"--rv-(\w+): (?:var\([\w-]+, )?(#[0-9a-f]{6})", block))
@@ -233,7 +233,7 @@ def test_it_prints_on_two_sheets(browser: Browser, week: Review, paper: str, whi
     """Three enclosures, seven causes and two gaps fit on two sheets of either paper."""
     review = seasonal() if which == "season" else week if which == SECOND_WEEK else reviewed(which)
     tab = browser.new_page()
-    tab.set_content(formats.html(review, METRIC))
+    tab.set_content(sheet.html(review, METRIC))
     data = tab.pdf(format=paper)
     tab.close()
     assert len(re.findall(rb"/Type\s*/Page\b", data)) <= 2
@@ -247,7 +247,7 @@ def test_it_fits_the_screen(browser: Browser, week: Review, width: int, scheme: 
     troubles: list[str] = []
     tab.on("console", lambda message: troubles.append(message.text))
     tab.on("request", lambda request: troubles.append(request.url))
-    tab.set_content(formats.html(week, METRIC))
+    tab.set_content(sheet.html(week, METRIC))
     assert tab.evaluate("document.documentElement.scrollWidth") <= width
     loose = tab.evaluate(
         "[...document.querySelectorAll('*')].filter(e => e.scrollWidth > e.clientWidth + 1 &&"

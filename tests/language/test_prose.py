@@ -24,7 +24,7 @@ from sensord.language.tongue import PSEUDO
 from sensord.model import Certainty, Entry, GapKind, Severity, Source, Stage, Standing, Unsaid, What
 from sensord.model import Kind as EnclosureKind
 from sensord.ports import Commit
-from sensord.report import formats
+from sensord.report import sheet
 from sensord.review import words
 from sensord.rules import all_rules
 from sensord.web.live import ReaderKind
@@ -177,7 +177,7 @@ def test_every_review(which: str, units: str) -> None:
     review = seasonal() if which == "season" else reviewed(which)
     measure = Measure(STRANGE, units, NEW_YORK)
     assert prose(" ".join([words.headline(review, measure), *words.sentences(review, measure)])) == []
-    page = formats.html(review, measure).replace(review.title, "")
+    page = sheet.html(review, measure).replace(review.title, "")
     assert prose(shown(page)) == []
 
 

@@ -149,7 +149,6 @@ def test_nothing_but_the_demonstration_uses_the_simulators() -> None:
 
 ABOUT_300 = 330
 LONGER = {
-    "adapters/mqtt.py": "one session: its two threads are told together",
     "intake/payload.py": "one decoder, three forms",
 }
 """Files of more than about 300 lines, and why. The list only gets shorter."""

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import logging
 import random
 import select
 import socket
@@ -43,12 +42,12 @@ from sensord.adapters.broker import (
     refused_because,
     topic_of,
 )
+from sensord.adapters.broker_log import BrokerLog
 from sensord.adapters.bulk_client import SwiftClient
 from sensord.adapters.receipts import Intake, WaitingClock
+from sensord.adapters.unacknowledged import Unacknowledged
 from sensord.model import EPOCH, Arrival, Gap, GapKind
 from sensord.ports import Transient
-
-log = logging.getLogger("sensord.broker")
 
 __all__ = ["BrokerAccess", "BrokerStatus", "MqttInbox", "Unreachable", "listen", "publish"]
 
@@ -57,8 +56,6 @@ FIRST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 30.0
 STEADY_S = 20.0
 """A connection that lasted this long was a good one: the next pause is short again."""
 LOOK_AROUND_S = 1.0
-DURABLE = -1
-"""In the place of the owning connection: it was committed after that connection was lost."""
 MOST_READS = 100
 SUBSCRIBED = "subscribed"
 
@@ -105,19 +102,15 @@ class MqttInbox:
         self._bell.setblocking(False)
         self._rope.setblocking(False)
         self._closing = False
-        self._durable: deque[list[Arrival]] = deque()  # committed batches, still to be acknowledged
+        self._unacknowledged = Unacknowledged()
         self._gaps: deque[Gap] = deque()
         self._thread = threading.Thread(target=self._run, name=f"mqtt {site}", daemon=True)
         # From here on only the network thread writes:
-        # packet → what it is, and the connection that owns it
-        self._unacknowledged: dict[int, tuple[Arrival, int]] = {}
-        self._come_again: list[int] = []  # packets that were durable before they came a second time
         self._connection = 0
         self._connected, self._since, self._trouble = False, clock.now(), ""
         self._connections = self._received = self._redelivered = self._acknowledged = 0
         self._subscribed = None if subscribed is None else frozenset(subscribed)
-        self._told_connected = False  # what the log was told last
-        self._told: set[str] = set()  # the troubles that it was told since
+        self._log = BrokerLog(settings.address)
         self._greeted = self._open = False  # the broker has answered; it has let us in
         self._full_since: datetime | None = None
         self._overflow_since: datetime | None = None
@@ -132,9 +125,7 @@ class MqttInbox:
 
     def acknowledge(self, batch: Sequence[Arrival]) -> None:
         """Let the broker forget these; only on the connection that they came by."""
-        mine = [arrival for arrival in batch if arrival.packet is not None]
-        if mine:
-            self._durable.append(mine)
+        if self._unacknowledged.committed(batch):
             self._ring()
 
     def gaps(self) -> list[Gap]:
@@ -202,7 +193,8 @@ class MqttInbox:
                 self._converse()
             except Exception as error:  # noqa: BLE001  # whatever it is: say it, and connect again
                 self._lost(in_plain_words(error, self._settings))
-            self._tell_lost()
+            if not self._closing:
+                self._log.lost(self._trouble)
             steady = time.monotonic() - started > STEADY_S
             pause_s = FIRST_PAUSE_S if steady else min(pause_s * 2, LONGEST_PAUSE_S)
             self._pause(pause_s * random.uniform(0.5, 1.0))  # noqa: S311  # so that many clients don't come at once
@@ -211,7 +203,7 @@ class MqttInbox:
         """One connection, from the greeting until it is lost."""
         self._connection += 1
         self._greeted = self._open = False
-        self._come_again = []
+        self._unacknowledged.new_connection()
         client = make_client(self._settings, session=True, kind=SwiftClient)
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
         client.on_subscribe, client.on_message = self._on_subscribe, self._on_message
@@ -252,21 +244,10 @@ class MqttInbox:
 
     def _settle(self, client: SwiftClient | None) -> None:
         """Acknowledge what has become durable, where this connection owns it."""
-        due, self._come_again = self._come_again, []
-        while self._durable:
-            for arrival in self._durable.popleft():
-                assert arrival.packet is not None
-                held = self._unacknowledged.get(arrival.packet)
-                if held is None or held[0].connection != arrival.connection:
-                    continue
-                if client is not None and self._open and held[1] == self._connection:
-                    due.append(arrival.packet)
-                self._unacknowledged[arrival.packet] = (arrival, DURABLE)  # it may come again
+        due = self._unacknowledged.due(self._connection if client is not None and self._open else None)
         if due and client is not None:
             client.acknowledge(due)
             self._acknowledged += len(due)
-            for packet in due:
-                del self._unacknowledged[packet]
 
     def _pause(self, seconds: float) -> None:
         """Wait before the next attempt, and until there is room for what will come."""
@@ -290,28 +271,6 @@ class MqttInbox:
         if trouble:
             self._trouble = trouble
 
-    # --- the log: once for each change ---
-
-    def _tell_connected(self, refused: list[str]) -> None:
-        if not self._told_connected:
-            again = " again" if self._connections > 1 else ""
-            log.info("connected to the broker at %s%s", self._settings.address, again)
-        self._told_connected = True
-        self._told.clear()
-        if refused:
-            self._told.add(may_not_read(refused))
-            log.warning("%s", may_not_read(refused))
-
-    def _tell_lost(self) -> None:
-        trouble = self._trouble or "the connection ended"
-        if self._closing or (not self._told_connected and trouble in self._told):
-            return
-        if self._told_connected:
-            self._told.clear()
-        log.warning("%s: %s", "the broker is lost" if self._told_connected else "the broker can't be reached", trouble)
-        self._told_connected = False
-        self._told.add(trouble)
-
     # --- what the client calls back -----------------------------------------------------------------------------------
 
     def _on_connect(self, client: Client, _userdata: Any, flags: Any, code: ReasonCode, _properties: Any) -> None:
@@ -321,7 +280,7 @@ class MqttInbox:
             return
         now = self._clock.now()
         if not flags.session_present:
-            self._unacknowledged.clear()
+            self._unacknowledged.new_session()
         if self._subscribed is not None and not flags.session_present:
             last = min(self._intake.latest_receipt, now)
             detail = "the broker did not know our session any more: what was sent meanwhile is lost"
@@ -339,7 +298,7 @@ class MqttInbox:
             client.subscribe([(topic, 1) for topic in self._settings.topics])
         else:
             self._connected, self._since = True, now
-            self._tell_connected([])
+            self._log.connected([])
         self._intake.wake()  # so that a gap is recorded at once
 
     def _on_subscribe(self, _client: Client, _userdata: Any, _mid: int, codes: list[ReasonCode], _props: Any) -> None:
@@ -347,7 +306,7 @@ class MqttInbox:
         if refused:
             self._trouble = may_not_read(refused)
         self._connected, self._since = True, self._clock.now()
-        self._tell_connected(refused)
+        self._log.connected(refused)
 
     def _on_disconnect(self, _client: Client, _userdata: Any, flags: Any, code: ReasonCode, _properties: Any) -> None:
         if self._closing:
@@ -360,17 +319,12 @@ class MqttInbox:
     def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
         topic = topic_of(message)
         packet = message.mid if message.qos else None
-        if packet is not None and message.dup:
-            held = self._unacknowledged.get(packet)
-            if held is not None and held[0].topic == topic and held[0].payload == message.payload:
-                self._redelivered += 1
-                if held[1] == DURABLE:
-                    self._come_again.append(packet)
-                else:
-                    self._unacknowledged[packet] = (held[0], self._connection)
-                return
         payload = bytes(message.payload)
+        again = packet is not None and message.dup
+        if again and self._unacknowledged.is_known(message.mid, topic, payload, self._connection):
+            self._redelivered += 1
+            return
         arrival = self._intake.put(topic, payload, message.retain, message.dup, packet, self._connection)
         self._received += 1
         if packet is not None:
-            self._unacknowledged[packet] = (arrival, self._connection)
+            self._unacknowledged.hold(packet, arrival, self._connection)

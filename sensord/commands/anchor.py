@@ -11,7 +11,7 @@ import typer
 
 from sensord.commands._figures import measure
 from sensord.language import Measure
-from sensord.language.reader import MILE_M, POUND_KG
+from sensord.language.measure import MILE_M, POUND_KG
 from sensord.language.terminal import say
 from sensord.science import wind_load
 from sensord.science.wind_load import AnchorAdvice, AnchorKind, Frame, Range

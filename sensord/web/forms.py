@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from sensord.intake import entries
-from sensord.language.reader import POUND_KG
+from sensord.language.measure import POUND_KG
 from sensord.model import AMOUNTS, ANSWERS, Arrival, Entry, Source, What
 from sensord.ports import Transient
 from sensord.web.snapshot import PageNeeds, StoreLook

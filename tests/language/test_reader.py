@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sensord.language import Catalogue, Reader
-from sensord.language.reader import WRITERS
+from sensord.language.measure import WRITERS
 
 ENGLISH = Catalogue.load()
 DETROIT = ZoneInfo("America/Detroit")

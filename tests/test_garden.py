@@ -244,6 +244,57 @@ def test_who_was_inside_for_a_moment_is_judged_by_too() -> None:
     assert strictest(NOON, NOON + HOUR) == monarch
 
 
+def test_nobody_inside_is_judged_by_the_first_species() -> None:
+    """An empty enclosure waits for whom the garden has first; where no species is known, there is nothing to judge by."""
+    garden = house("black-jezebel").garden
+    both = replace(garden, species={"monarch": MONARCH, "black-jezebel": JEZEBEL})
+    other = replace(garden, species={"black-jezebel": JEZEBEL, "monarch": MONARCH})
+    stranger = replace(garden.cohorts[0], species="unheard of")
+    for known, first in ((both, "monarch"), (other, "black-jezebel")):
+        for nobody in ((), [stranger]):
+            limits = known.limits("cedar", nobody)
+            assert limits is not None
+            assert {limits.species, *(t.whose for t in limits.tiers)} == {first}
+    assert replace(garden, species={}).limits("cedar", ()) is None
+
+
+def test_what_is_chosen_for_an_enclosure_holds_for_its_limits_and_its_ballast() -> None:
+    """Where the rules that bring these settings are left out, the usual ones hold."""
+    garden = house("monarch").garden
+    heat, storm = (garden.rules[name].Parameters for name in ("overheating", "storm"))
+    own = {
+        ("overheating", "birch"): heat.model_validate({"severe_c": 34.5}),
+        ("storm", "birch"): storm.model_validate({"safety_factor": 2.0}),
+    }
+    chosen, plain = replace(garden, parameters={**garden.parameters, **own}), replace(garden, parameters={})
+    birch, alder = (garden.at(NOON).stands[name] for name in ("birch", "alder"))
+
+    def severe_c(of: Garden, name: str) -> float:
+        limits = of.limits(name, of.cohorts)
+        assert limits is not None
+        return next(t.temperature_c for t in limits.tiers if t.severity is Severity.SEVERE)
+
+    assert [severe_c(chosen, name) for name in ("birch", "alder")] == [34.5, severe_c(plain, "birch")]
+    assert chosen.held(birch).by.safety_factor == 2.0
+    assert chosen.held(alder).by.safety_factor == plain.held(birch).by.safety_factor == 1.5
+    assert chosen.held(birch).gust_m_s(None) < plain.held(birch).gust_m_s(None)
+
+
+def test_whoever_asks_again_with_the_same_tuple_is_told_the_same() -> None:
+    """Nothing is worked out twice; a list may have grown meanwhile, and is looked at anew."""
+    garden = house().garden
+    said = (moved(),)
+    told = garden.told(said)
+    assert garden.told(said) is told
+    assert told.at(NOON) is told.at(NOON - 5 * HOUR)
+    assert told.at(NOON - 6 * HOUR) is not told.at(NOON)
+    growing = [moved()]
+    before = garden.told(growing)
+    growing.append(moved(NOON, "alder"))
+    assert len(before.entries) == 1
+    assert len(garden.told(growing).entries) == 2
+
+
 # --- one spell ----------------------------------------------------------------------------------------------------
 
 

@@ -54,7 +54,6 @@ from sensord.model import (
     Entry,
     Notice,
     Parcel,
-    Severity,
     Standing,
     State,
     Telling,
@@ -154,12 +153,9 @@ def _was_asked(concern: Concern) -> bool:
 def _forming(
     concern: Concern, answers: Sequence[Entry], manner: Manner, now: datetime
 ) -> tuple[Concern, tuple[Notice, ...]]:
-    severity = concern.verdict.severity
-    if now - concern.breached_since < manner.dwell[severity]:
+    if now - concern.breached_since < manner.dwell[concern.verdict.severity]:
         return concern, ()
     concern = heard(replace(concern, standing=Standing.OPEN, opened_at=now), answers, now)
-    if severity >= Severity.SEVERE:
-        concern = replace(concern, standing=Standing.OPEN)
     return _standing(concern, manner, now)
 
 

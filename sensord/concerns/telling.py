@@ -141,8 +141,8 @@ def _repeat_is_due(concern: Concern, manner: Manner, now: datetime) -> bool:
 
 
 def pause_after(concern: Concern, manner: Manner) -> timedelta:
-    """The shortest time between the last telling and a repeat."""
-    pause = manner.pauses[min(max(concern.tellings, 1), len(manner.pauses)) - 1]
+    """The shortest time between the last telling (there was one) and a repeat."""
+    pause = manner.pauses[min(concern.tellings, len(manner.pauses)) - 1]
     return pause / manner.hurry if concern.verdict.severity >= Severity.SEVERE else pause
 
 

@@ -228,6 +228,22 @@ def test_done_is_checked_once() -> None:
     assert story.at(441, "severe") == ("answered", "follow-up")
 
 
+def test_done_in_the_minute_of_the_message_is_checked_too() -> None:
+    """The phone rang, and the shade went up at once: whether it helped is looked at as ever."""
+    story = opened()
+    story.says(0, What.DONE)
+    assert story.at(39, "severe") == ("answered", "")
+    assert story.at(40, "severe") == ("answered", "follow-up")
+
+
+def test_what_asks_for_nothing_is_repeated_too() -> None:
+    """There is no deadline to pass, and no advice that could be another one."""
+    concern = arrives(*judge(None, breach(START, Severity.SEVERE, ""), [], USUAL, site=SITE, now=START))
+    now = START + 15 * MINUTE
+    _, notices = judge(concern, breach(now, Severity.SEVERE, ""), [], USUAL, site=SITE, now=now)
+    assert [n.telling for n in notices] == [Telling.AGAIN]
+
+
 def test_what_was_done_since_it_is_fine_is_not_asked_for_at_the_end() -> None:
     """The keeper took the shade off before the end was told: nothing is left to say. What was done before does not count."""
     early = opened()
@@ -686,6 +702,18 @@ def test_an_answer_settles_what_was_asked_before_it() -> None:
     story = unreached("severe")
     story.says(2, What.SEEN)
     assert story.at(30, "moderate: add airflow") == ("open", "opened")
+
+
+def test_worse_than_what_was_answered_is_worse_for_the_phone_too() -> None:
+    """Moderate was told, Severe read on the page and answered: Extreme is worse than either, and milder is something else."""
+    for event, telling in (("extreme", "worse"), ("moderate: add airflow", "changed"), ("severe", "again")):
+        story = Story()
+        story.at(0, "moderate")
+        story.at(10, "moderate")
+        story.reachable = False
+        assert story.at(20, "severe") == ("open", "worse")
+        story.says(21, What.NOT_NOW)
+        assert story.at(111, event) == ("open", telling)
 
 
 def test_an_answer_of_the_very_moment_is_to_what_was_told_before() -> None:

@@ -17,7 +17,7 @@ from pydantic import BaseModel
 from sensord import ledger
 from sensord.config import Settings
 from sensord.ledger import Stand
-from sensord.model import EPOCH, Cohort, Enclosure, Entry, Probe, Quantity, Site
+from sensord.model import EPOCH, FAR, Cohort, Enclosure, Entry, Probe, Quantity, Site
 from sensord.rules import Manner, Rule
 from sensord.rules._anchoring import Held, Holding
 from sensord.rules._heat import HeatLimits
@@ -139,21 +139,25 @@ class Told:
 
     def during(self, enclosure: str, start: datetime, end: datetime) -> Limits | None:
         """What an enclosure is judged by over a span: by everybody who was in it."""
-        since = self.entries[bisect_right(self._times, start) : bisect_left(self._times, end)]
-        times = [start, *(e.at for e in since if e.what in ledger.OF_COHORTS)]
+        times = self._changes(start, end)
         inside = {(c.species, c.stage): c for at in times for c in self.at(at).stands[enclosure].cohorts}
         return self.garden.limits(enclosure, inside.values())
 
     def eras(self, enclosure: str) -> tuple[Era, ...]:
         """For which species the warmth of an enclosure counts, from which full hour on: tallies are kept by hour."""
         found: dict[datetime, Era] = {}
-        for at in [EPOCH, *(e.at for e in self.entries if e.what in ledger.OF_COHORTS and e.at > EPOCH)]:
+        for at in self._changes(EPOCH, FAR):
             limits = self.at(at).limits(enclosure)
             since = EPOCH + HOUR * -(-(at - EPOCH) // HOUR)
             if limits is not None:
                 found[since] = Era(since, limits.species, limits.lower_c, limits.upper_c)
         eras = list(found.values())
         return tuple(era for n, era in enumerate(eras) if n == 0 or eras[n - 1][1:] != era[1:])
+
+    def _changes(self, start: datetime, end: datetime) -> list[datetime]:
+        """The start, and the instants until the end at which something was said of animals."""
+        since = self.entries[bisect_right(self._times, start) : bisect_left(self._times, end)]
+        return [start, *(e.at for e in since if e.what in ledger.OF_COHORTS)]
 
 
 class At:

@@ -121,6 +121,89 @@ def test_times(instant: str, metric: str, us: str) -> None:
     assert both("a_at", instant) == (metric, us)
 
 
+def test_a_day_has_its_name_within_a_week() -> None:
+    """Up to six days away in either direction; from the seventh on it would be the wrong one, and the date is told."""
+    told = [reader().at(NOON + timedelta(days=days)) for days in (-7, -6, -2, 2, 6, 7)]
+    days = ["2026-08-13", "Friday", "Tuesday", "Saturday", "Wednesday", "2026-08-27"]
+    assert told == [f"12:00 on {day}" for day in days]
+
+
+@pytest.mark.parametrize(
+    ("hours", "text"),
+    [
+        (0.0, "a minute"),
+        (0.02, "a minute"),
+        (0.5, "30 minutes"),
+        (0.94, "56 minutes"),
+        (0.95, "an hour"),
+        (1.04, "an hour"),
+        (1.05, "1.1 hours"),
+        (2.0, "2 hours"),
+        (6.4, "6.4 hours"),
+        (19.9, "19.9 hours"),
+        (20.0, "20 hours"),
+        (20.6, "21 hours"),
+    ],
+)
+def test_hours_in_words(hours: float, text: str) -> None:
+    """Minutes below what rounds to an hour, tenths below twenty; never "0 minutes", never "1 hours"."""
+    assert reader().hours(hours) == text
+
+
+def test_hours_and_minutes() -> None:
+    """To the minute: no hours where there are none, no minutes where they are full."""
+    told = [reader().spell(minutes / 60) for minutes in (0, 50, 59.4, 59.6, 60, 120, 125)]
+    assert told == ["0 min", "50 min", "59 min", "1 h", "1 h", "2 h", "2 h 05 min"]
+
+
+def test_an_hour_of_the_day() -> None:
+    """Midnight is 12 am and noon 12 pm, as clocks of twelve hours have it."""
+    hours = (0, 1, 11, 12, 13, 23)
+    assert [reader().hour(h) for h in hours] == ["00:00", "01:00", "11:00", "12:00", "13:00", "23:00"]
+    assert [reader("us").hour(h) for h in hours] == ["12 am", "1 am", "11 am", "12 pm", "1 pm", "11 pm"]
+
+
+@pytest.mark.parametrize(
+    ("instant", "metric", "us"),
+    [
+        (NOON, ("Thu 12:00", "Thu 20 Aug 12:00", "12:00:00"), ("Thu 12 pm", "Thu Aug 20 12:00 pm", "12:00 pm")),
+        (
+            datetime(2026, 1, 1, 5, 5, 7, tzinfo=UTC),
+            ("Thu 00:00", "Thu 1 Jan 00:05", "00:05:07"),
+            ("Thu 12 am", "Thu Jan 1 12:05 am", "12:05 am"),
+        ),
+        (
+            datetime(2027, 1, 1, 4, 59, tzinfo=UTC),
+            ("Thu 23:00", "Thu 31 Dec 23:59", "23:59:00"),
+            ("Thu 11 pm", "Thu Dec 31 11:59 pm", "11:59 pm"),
+        ),
+    ],
+)
+def test_moments(instant: datetime, metric: tuple[str, ...], us: tuple[str, ...]) -> None:
+    """The hour that it lies in, the whole of it, and the clock alone; by the site's own days."""
+    for units, texts in (("metric", metric), ("us", us)):
+        by = reader(units)
+        assert (by.weekday_and_hour(instant), by.moment(instant), by.clock(instant, seconds=True)) == texts
+        assert by.weekday(instant) == "Thursday"
+        assert by.moment(instant) == f"{by.weekday_and_day(instant)} {by.clock(instant)}"
+
+
+def test_a_load_is_told_as_one_carries_it() -> None:
+    """From ten pounds on to the pound; kilograms, and what is lighter, to the tenth where there is one."""
+    pounds = (4.5, 9.94, 9.95, -9.96, 10.6)
+    assert [reader("us").load(lb * 0.45359237) for lb in pounds] == ["4.5 lb", "9.9 lb", "10 lb", "-10 lb", "11 lb"]
+    assert [reader().load(kg) for kg in (4.0, 14.93, 3.04, 2.96)] == ["4 kg", "14.9 kg", "3 kg", "3 kg"]
+
+
+def test_units_by_themselves() -> None:
+    """What stands at the axis of a picture belongs to the numbers along it."""
+    metric, us = reader(), reader("us")
+    assert (metric.degree, metric.wind_unit, metric.mass_unit) == ("°C", "km/h", "kg")
+    assert (us.degree, us.wind_unit, us.mass_unit) == ("°F", "mph", "lb")
+    assert (metric.level(33.25), us.level(33.25), metric.shown(20.04)) == ("33.25 °C", "92 °F", "20.0 °C")
+    assert (metric.difference(0.84), us.difference(0.5), metric.signed(-0.26)) == ("0.8 °C", "0.9 °F", "-0.3")
+
+
 def test_times_in_the_nights_when_the_clock_changes() -> None:
     """On 1 November 2026 Detroit has 01:30 twice, on 8 March 02:30 never; every instant has its right wall time."""
     autumn = reader(now=datetime(2026, 11, 1, 4, 0, tzinfo=UTC))
@@ -148,13 +231,17 @@ def test_bricks_by_hand() -> None:
     assert reader().figure("add_bricks", {"add_kg": 14.930}) == "8 bricks"
     assert reader().figure("add_bricks", {"add_kg": 2.0}) == "1 brick"
     assert reader().figure("add_bricks", {}) is None
+    for kilograms, bricks in ((4.1, "3 bricks"), (4.0 + 1e-10, "2 bricks"), (0.0, "0 bricks"), (-4.1, "0 bricks")):
+        assert reader().figure("add_bricks", {"add_kg": kilograms}) == bricks
+    assert reader().figure("add_bricks", {"add_kg": True}) is None
 
 
 def test_lists() -> None:
     """Names are listed as people say them."""
     names = ["Alder", "Birch", "Cedar"]
     assert [reader().listed(names[:n]) for n in range(4)] == ["", "Alder", "Alder and Birch", "Alder, Birch and Cedar"]
-    assert [reader().counted(n) for n in (1, 3, 12, 13)] == ["one", "three", "twelve", "13"]
+    assert [reader().counted(n) for n in (-1, 0, 1, 3, 12, 13)] == ["-1", "no", "one", "three", "twelve", "13"]
+    assert [reader().times(n) for n in (0, 1, 2, 3)] == ["0 times", "once", "twice", "3 times"]
 
 
 @given(

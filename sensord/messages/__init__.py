@@ -1,8 +1,5 @@
 """What the phone gets: how a message is written, when it goes, and whether it still may."""
 
-from sensord.messages.budget import FIRST as FIRST
-from sensord.messages.budget import NEWS as NEWS
-from sensord.messages.budget import REPEAT as REPEAT
 from sensord.messages.budget import UNBUDGETED as UNBUDGETED
 from sensord.messages.desk import URGENCIES as URGENCIES
 from sensord.messages.desk import Desk as Desk

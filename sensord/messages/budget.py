@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from enum import IntEnum, auto
 
 from sensord.messages.desk import Desk
 from sensord.messages.drafts import Draft
@@ -21,8 +22,15 @@ from sensord.model import (
 
 UNBUDGETED = ("morning", "watched again", "week")
 """Messages that are no part of the day's budget, by rule."""
-FIRST, NEWS, REPEAT = 1, 2, 3
-"""The rows of the budget's table below those that always go."""
+
+
+class Row(IntEnum):
+    """The rows of the budget's table, in the order in which they are weighed."""
+
+    ALWAYS = auto()
+    FIRST = auto()
+    NEWS = auto()
+    REPEAT = auto()
 
 
 def counts_today(parcel: Parcel, desk: Desk) -> bool:
@@ -33,14 +41,14 @@ def counts_today(parcel: Parcel, desk: Desk) -> bool:
     return message.route == Route.PHONE and message.rule not in UNBUDGETED and parcel.state in (Fate.WAITING, Fate.SENT)
 
 
-def row_of(draft: Draft, desk: Desk, now: datetime) -> int:
-    """The row of the budget's table that a message is in; 0: it always goes."""
+def row_of(draft: Draft, desk: Desk, now: datetime) -> Row:
+    """The row of the budget's table that a message is in."""
     message = draft.message
     if message.severity >= Severity.SEVERE or message.telling is Telling.OVER or _falls_due_in_quiet(draft, desk, now):
-        return 0
+        return Row.ALWAYS
     if _first_about(message, desk):
-        return FIRST
-    return REPEAT if _is_repeat(message) else NEWS
+        return Row.FIRST
+    return Row.REPEAT if _is_repeat(message) else Row.NEWS
 
 
 def no_room_for(draft: Draft, parcels: Sequence[Parcel], desk: Desk, now: datetime) -> Unsaid | None:
@@ -51,17 +59,17 @@ def no_room_for(draft: Draft, parcels: Sequence[Parcel], desk: Desk, now: dateti
     budget, row = desk.keeper.pushes_per_day, row_of(draft, desk, now)
     quarter = budget // 4
     match row:
-        case 0:
+        case Row.ALWAYS:
             return None
-        case 1:
+        case Row.FIRST:
             share = max(1, quarter)
             hazards = _first_about(draft.message, desk)
             within = any(sum(hazard in _first_about(m, desk) for m in gone) < share for hazard in hazards)
             room = within or sum(not _is_repeat(m) for m in gone) < budget
             return None if room else Unsaid.SHARE
-        case 2:
+        case Row.NEWS:
             return None if len(gone) < budget else Unsaid.BUDGET
-        case _:
+        case Row.REPEAT:
             return None if len(gone) < budget - quarter else Unsaid.REST
 
 

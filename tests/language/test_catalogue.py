@@ -175,6 +175,16 @@ def test_not_toml_and_not_text(tmp_path: Path) -> None:
         Catalogue.load(own=tmp_path / "none.toml")
 
 
+@pytest.mark.parametrize(("name", "limit"), [("title", 60), ("text", 480), ("many", 480), ("each", 160)])
+def test_how_long_a_text_may_be(name: str, limit: int) -> None:
+    """A text of just so many characters is taken, what is filled in not counted; one more is refused with the limit."""
+    subject = "[{subject}]" if name in ("title", "many") else "{subject}"
+    Catalogue.parse(f'[heat.hot]\n{name} = "{"x" * (limit - 2 * subject.count("["))}{subject}"', "my.toml", base())
+    assert mistakes(f'[heat.hot]\n{name} = "{"x" * (limit + 1)}{{subject}}"', base()) == [
+        f"my.toml: heat.hot.{name}: longer than {limit} characters even with nothing filled in"
+    ]
+
+
 def test_too_long_by_itself() -> None:
     """A text that can't fit even empty is a mistake, and so is a file of endless length."""
     assert mistakes(f'[heat.hot]\ntitle = "{"x" * 61}"', base()) == [

@@ -53,6 +53,21 @@ def test_every_sentence_is_a_template_also_when_lengthened(key: str, text: str) 
         assert strange == text
 
 
+@pytest.mark.parametrize(
+    ("key", "text", "strange"),
+    [
+        ("page.act.shade", "Shade {subject}", "⟦Šĥåđé {subject} ·⟧"),
+        ("page.act.ok", "ok", "⟦öķ ·⟧"),
+        ("page.act.long", "Look after them, and count who is left", "⟦Ļööķ åƒţéř ţĥéɱ, åñđ çöûñţ ŵĥö îš ļéƒţ ······⟧"),
+        ("page.act.none", "{subject}: 5", "{subject}: 5"),
+        ("numbers.unit.min", "min", "min"),
+    ],
+)
+def test_the_pseudo_language_by_hand(key: str, text: str, strange: str) -> None:
+    """Accented, in brackets, and longer by three tenths of its letters, the brackets counted in; units stay."""
+    assert Pseudo().one(key, text) == strange
+
+
 @given(st.text(alphabet="ab {}[]\\x_", max_size=40))
 def test_any_template_stays_one(text: str) -> None:
     """Whatever can be parsed can be parsed in the pseudo-language, with the same names."""

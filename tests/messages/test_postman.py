@@ -29,6 +29,7 @@ from sensord.messages import (
     revise,
     stand_in,
     watched_again,
+    week_told,
 )
 from sensord.model import (
     Advice,
@@ -695,8 +696,8 @@ def test_stale_numbers_are_written_anew() -> None:
     c = concern()
     message = sent(c)
     hotter = replace(c, verdict=replace(c.verdict, numbers={"inside_c": 38.0}))
-    assert revise(parcel(message), desk(hotter), NOON + 5 * MINUTE) == Keep()
-    revised = revise(parcel(message), desk(hotter), NOON + 30 * MINUTE)
+    assert revise(parcel(message), desk(hotter), NOON + 20 * MINUTE) == Keep()
+    revised = revise(parcel(message), desk(hotter), NOON + 20 * MINUTE + SECOND)
     assert isinstance(revised, Replace)
     assert revised.message.text == "38 °C in Alder."
     assert revised.message.key != message.key
@@ -846,6 +847,19 @@ def test_a_message_that_never_got_through_is_undelivered_not_withdrawn() -> None
     line = morning_line(desk(), 14.0, NAMES, NOON)
     assert revise(parcel(line, attempts=9), desk(), NOON + 7 * HOUR) == Withdraw("it came too late", undelivered=True)
     assert revise(parcel(line), desk(), NOON + HOUR) == Keep()
+
+
+def test_a_line_that_came_too_late_is_no_news() -> None:
+    """The morning is over after six hours, an outage after a day; the week may be read until the morning after the next."""
+    week = week_told(["A calm week."], "2026-W34", desk(), NOON)
+    for line, hours in (
+        (morning_line(desk(), 14.0, NAMES, NOON), 6),
+        (watched_again(NOON, NOON, desk()), 24),
+        (week, 36),
+    ):
+        day = replace(desk(), keeper=keeper(quiet_from=""))
+        assert revise(parcel(line), day, NOON + hours * HOUR - SECOND) == Keep()
+        assert revise(parcel(line), day, NOON + hours * HOUR) == Withdraw("it came too late")
 
 
 def test_the_note_after_an_outage_waits_for_the_morning() -> None:

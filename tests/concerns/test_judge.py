@@ -652,6 +652,8 @@ def test_what_was_rewritten_on_its_way_is_what_is_asked() -> None:
     story = unreached("severe")
     assert story.at(5, "moderate") == ("open", "")
     rewritten = message_of(Notice(START + 6 * MINUTE, Telling.OPENED, standing(story)))
+    other = Said("other/birch", Telling.OPENED, Severity.EXTREME, "look")
+    rewritten = replace(rewritten, said=(other, *rewritten.said))
     story.concern = on_its_way(standing(story), rewritten)
     assert standing(story).asked == Asked(START, Telling.OPENED, Severity.MODERATE, "shade")
     assert story.at(10, "severe") == ("open", "opened")

@@ -439,6 +439,30 @@ def test_the_budget_never_holds_back_what_matters() -> None:
     assert len(compose(notices(sooner), desk(sooner, lately=today), NOON).messages) == 0
 
 
+@pytest.mark.parametrize(
+    ("local", "by", "goes"),
+    [
+        ("21:59", "22:00", True),
+        ("21:59", "06:29", True),
+        ("21:59", "06:30", False),
+        ("21:59", "21:59", False),
+        ("22:00", "23:00", False),
+    ],
+)
+def test_which_storm_advice_is_said_before_the_quiet_hours(local: str, by: str, goes: bool) -> None:
+    """What falls due from their first minute to their last; not once they have begun, when it could wait for the morning."""
+
+    def at(clock: str) -> datetime:
+        day = date(2026, 8, 21 if clock < "12:00" else 20)
+        return datetime.combine(day, time.fromisoformat(clock), DETROIT).astimezone(UTC)
+
+    now = at(local)
+    storm = concern(rule="storm", action="anchor", at=now)
+    storm = advised(storm, by=at(by), holds_until=NIGHT + 12 * HOUR)
+    full = desk(storm, lately=[*used(50, now), *used(50, now, rule="storm")])
+    assert bool(compose(notices(storm), full, now).messages) is goes
+
+
 @pytest.mark.parametrize("telling", [Telling.AGAIN, Telling.EASED])
 def test_repeats_leave_room_for_news(telling: Telling) -> None:
     """The last quarter of the budget is not spent on repeats."""
@@ -479,10 +503,12 @@ def test_in_one_moment_first_notices_go_before_news_and_news_before_repeats() ->
 
 
 def test_the_budget_is_of_the_local_day() -> None:
-    """What went before local midnight takes nothing from today's budget."""
+    """What went before local midnight takes nothing from today's budget; what went at midnight does."""
     c = concern(severity=Severity.MODERATE)
     full = desk(c, lately=used(50))
     assert not compose(notices(c), full, NOON).messages
+    assert not compose(notices(c), replace(full, day_began=NOON - HOUR), NOON).messages
+    assert compose(notices(c), replace(full, day_began=NOON - HOUR + SECOND), NOON).messages
     assert compose(notices(c), replace(full, day_began=NOON + HOUR), NOON).messages
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime, timedelta
 from enum import IntEnum
 
@@ -79,5 +80,6 @@ def test_no_value_is_lost_for_being_absurd() -> None:
     """From a hundred million million steps on it is kept as it came: it is no measurement, but it is what was sent."""
     for sign in (-1, 1):
         assert kept(Quantity.PRESSURE, sign * (1e13 - 0.47)) == sign * (1e13 - 0.5)
-        for value in (1e13, 1e13 + 0.03, 1e300, float("inf")):
+        for value in (1e13, 1e13 + 0.03, 1e300, math.inf):
             assert kept(Quantity.PRESSURE, sign * value) == sign * value
+    assert math.isnan(kept(Quantity.PRESSURE, math.nan))

@@ -103,7 +103,7 @@ def as_kept(reading: Reading) -> Reading:
     """The reading with its value as every store gives it back."""
     scale = STEPS_PER_UNIT[reading.quantity]
     steps = reading.value * scale
-    if not -LARGEST_STEPS < steps < LARGEST_STEPS:
+    if not abs(steps) < LARGEST_STEPS:
         return reading
     kept = round(steps) / scale
     return reading if kept == reading.value else reading._replace(value=kept)

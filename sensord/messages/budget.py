@@ -24,7 +24,7 @@ UNBUDGETED = ("morning", "watched again", "week")
 """Messages that are no part of the day's budget, by rule."""
 
 
-class Row(IntEnum):
+class BudgetRow(IntEnum):
     """The rows of the budget's table, in the order in which they are weighed."""
 
     ALWAYS = auto()
@@ -41,14 +41,14 @@ def counts_today(parcel: Parcel, desk: Desk) -> bool:
     return message.route == Route.PHONE and message.rule not in UNBUDGETED and parcel.state in (Fate.WAITING, Fate.SENT)
 
 
-def row_of(draft: Draft, desk: Desk, now: datetime) -> Row:
+def row_of(draft: Draft, desk: Desk, now: datetime) -> BudgetRow:
     """The row of the budget's table that a message is in."""
     message = draft.message
     if message.severity >= Severity.SEVERE or message.telling is Telling.OVER or _falls_due_in_quiet(draft, desk, now):
-        return Row.ALWAYS
+        return BudgetRow.ALWAYS
     if _first_about(message, desk):
-        return Row.FIRST
-    return Row.REPEAT if _is_repeat(message) else Row.NEWS
+        return BudgetRow.FIRST
+    return BudgetRow.REPEAT if _is_repeat(message) else BudgetRow.NEWS
 
 
 def no_room_for(draft: Draft, parcels: Sequence[Parcel], desk: Desk, now: datetime) -> Unsaid | None:
@@ -59,17 +59,17 @@ def no_room_for(draft: Draft, parcels: Sequence[Parcel], desk: Desk, now: dateti
     budget, row = desk.keeper.pushes_per_day, row_of(draft, desk, now)
     quarter = budget // 4
     match row:
-        case Row.ALWAYS:
+        case BudgetRow.ALWAYS:
             return None
-        case Row.FIRST:
+        case BudgetRow.FIRST:
             share = max(1, quarter)
             hazards = _first_about(draft.message, desk)
             within = any(sum(hazard in _first_about(m, desk) for m in gone) < share for hazard in hazards)
             room = within or sum(not _is_repeat(m) for m in gone) < budget
             return None if room else Unsaid.SHARE
-        case Row.NEWS:
+        case BudgetRow.NEWS:
             return None if len(gone) < budget else Unsaid.BUDGET
-        case Row.REPEAT:
+        case BudgetRow.REPEAT:
             return None if len(gone) < budget - quarter else Unsaid.REST
 
 

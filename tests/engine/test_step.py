@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import copy
+import logging
 from datetime import timedelta
 
 import pytest
 
-from sensord.engine.effects import Acknowledge, MakeDurable, Send, Summarise, Tell
+from sensord.engine.effects import Acknowledge, Level, MakeDurable, Send, Summarise, Tell
 from sensord.engine.events import (
     Arrived,
     Began,
@@ -27,6 +28,25 @@ from sensord.engine.step import step
 from sensord.model import Entry, Refusal, Standing, What
 from sensord.ports import Added
 from tests.engine.living import ARRIVAL, BIRCH, MINUTE, START, batch, begun, carried_out, lived
+
+
+@pytest.mark.outside
+def test_lines_of_the_log_are_as_loud_as_the_standard_library_has_them() -> None:
+    """The names and numbers of the module `logging` (Python 3.11, "Logging Levels")."""
+    assert {level.name: int(level) for level in Level} == {
+        name: number for name, number in logging.getLevelNamesMapping().items() if name in ("INFO", "WARNING", "ERROR")
+    }
+
+
+def test_a_watch_begins_with_nothing_done(given: Given) -> None:
+    """All counts are of this process; and without a word of the world around, all is well there."""
+    state = awake(given, Memory(), START)
+    assert not any(state.counts)
+    assert (state.connected, state.clock_is_set, state.has_room) == (True, True, True)
+    state, effects = step(given, state._replace(next_turn=START), Due(START))
+    assert (state.clock_is_set, state.shipping_trouble, state.unshipped_since) == (True, "", None)
+    (asked,) = [e for e in effects if isinstance(e, MakeDurable)]
+    assert (asked.number, state.committing_batch) == (1, False)
 
 
 def test_a_batch_is_acknowledged_only_after_its_commit(given: Given) -> None:

@@ -422,7 +422,8 @@ def test_what_the_end_left_to_do_stands_in_the_morning_line() -> None:
     assert "nothing to do" in line(*at_once), "what was done in the very moment of the message is done"
     assert "still to do" in line(*(e._replace(at=evening - SECOND) for e in at_once))
     assert "still to do" in line(counted_one._replace(subject="elsewhere"))
-    assert "nothing to do" in line(at=evening + 13 * HOUR)
+    assert "still to do" in line(at=evening + 12 * HOUR - SECOND)
+    assert "nothing to do" in line(at=evening + 12 * HOUR)
 
 
 def test_the_budget_never_holds_back_what_matters() -> None:
@@ -763,6 +764,17 @@ def test_nobody_is_sent_out_while_another_concern_says_stay_in() -> None:
     assert after.message.title == "Shade Alder"
 
 
+@pytest.mark.parametrize(
+    ("minutes", "until", "why"), [(31, 31, Unsaid.QUIET), (29, 30, Unsaid.STORM), (-1, 30, Unsaid.STORM)]
+)
+def test_in_a_storm_at_night_the_longer_wait_counts(minutes: int, until: int, why: Unsaid) -> None:
+    """For the end of the quiet hours, or for half an hour, whichever is later; and that is the reason."""
+    now = datetime(2026, 8, 21, 10, 30, tzinfo=UTC) - minutes * MINUTE
+    shade, storm = concern("alder", at=now), stay_in(now)
+    post = compose(notices(shade), desk(shade, storm), now)
+    assert [(m.not_before, reason) for m, reason in post.waiting] == [(now + until * MINUTE, why)]
+
+
 def test_an_all_clear_waits_for_the_next_storm() -> None:
     """ "Look after them" does not go while another storm is there, nor when the same stands again."""
     fine = Verdict("storm", "alder", State.FINE, NOON, "look after", advice=Advice("look after"))
@@ -994,6 +1006,21 @@ def test_the_stand_in_is_under_the_same_rule() -> None:
 def test_the_morning_line(watched: Sequence[str], night: float | None, text: str) -> None:
     """The line says who is watched, how cold it was, and that nothing is to be done."""
     assert morning_line(desk(), night, watched, NOON).text == text
+
+
+def test_the_morning_line_of_a_small_garden() -> None:
+    """Where there is one enclosure, it is called by its name."""
+    one = replace(desk(), enclosures=ENCLOSURES[:1])
+    assert morning_line(one, None, ["alder"], NOON).text == "Alder is watched, nothing to do."
+    assert morning_line(one, None, [], NOON).text == "Nothing heard from Alder, see what is wrong there."
+
+
+def test_the_morning_line_names_the_worst_first() -> None:
+    """What is Severe before what is Moderate, each by what is to be done; a matter that only forms is not named."""
+    shade, anchor = concern("alder"), concern("birch", Severity.SEVERE, rule="storm", action="anchor")
+    forming = concern("cedar", action="add airflow", standing=Standing.FORMING, opened_at=None)
+    text = morning_line(desk(shade, forming, anchor), None, NAMES, NOON).text
+    assert text == "All three watched, still to do: Anchor Birch; Shade Alder."
 
 
 def test_the_morning_line_names_what_stands() -> None:

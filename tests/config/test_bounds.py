@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
@@ -27,13 +27,19 @@ COUNTED = {
     "count",
     "times",
 }
-REQUIRED = {
-    "[site]": 'name = "garden"\ntime_zone = "America/Detroit"\n',
-    "[[enclosure]]": 'name = "north"\n',
-    "[[probe]]": 'name = "north-1"\nplace = "north"\ntopic = "t"\nreads = [{ quantity = "temperature", unit = "°C" }]\n',
-    "[[cohort]]": 'name = "first"\nenclosure = "north"\nstage = "egg"\nstage_since = 2026-08-19T12:00:00Z\n',
+LEAST: dict[str, dict[str, object]] = {
+    "[site]": {"name": "garden", "latitude_deg": 41.5, "longitude_deg": -83.5, "time_zone": "America/Detroit"},
+    "[[enclosure]]": {"name": "north", "width_m": 0.6, "depth_m": 0.6, "height_m": 0.9, "own_mass_kg": 0.8},
+    "[[probe]]": {"name": "north-1", "place": "ambient", "topic": "t", "reads": [{"quantity": "temperature"}]},
+    "[[cohort]]": {
+        "name": "c",
+        "enclosure": "north",
+        "stage": "egg",
+        "stage_since": "2026-08-19T12:00:00Z",
+        "count": 1,
+    },
 }
-"""What a table of the example needs beside its numbers."""
+"""What a table of the example needs, whatever else it says."""
 
 
 class Bound(NamedTuple):
@@ -44,12 +50,6 @@ class Bound(NamedTuple):
     words: str
     within: tuple[float, float]  # the lowest and the highest that are taken
     beyond: tuple[float, float]  # the nearest that are not
-
-    @property
-    def place(self) -> str:
-        """The key as a mistake names it."""
-        table = self.heading.strip("[]")
-        return f"{table}[1].{self.key}" if self.heading.startswith("[[") else f"{table}.{self.key}"
 
 
 def _shown() -> Iterator[Bound]:
@@ -70,21 +70,37 @@ def _shown() -> Iterator[Bound]:
 BOUNDS = list(_shown())
 
 
-def _file(path: Path, values: list[float]) -> Path:
-    """A configuration with every number of the example, at these values."""
-    tables: dict[str, list[str]] = {}
-    for bound, value in zip(BOUNDS, values, strict=True):
-        number = int(value) if bound.key in COUNTED else value
-        tables.setdefault(bound.heading, []).append(f"{bound.key} = {number!r}\n")
+def _file(path: Path, values: Mapping[tuple[str, str], object]) -> Path:
+    """A configuration with these values: (heading, key) → value."""
+    tables = {heading: dict(keys) for heading, keys in LEAST.items()}
+    for (heading, key), value in values.items():
+        tables.setdefault(heading, {})[key] = int(value) if isinstance(value, float) and key in COUNTED else value
+    lines = [
+        "\n".join([heading, *(f"{key} = {_written(value)}" for key, value in keys.items())])
+        for heading, keys in tables.items()
+    ]
     file = path / "sensord.toml"
-    file.write_text("".join(f"{head}\n{REQUIRED.get(head, '')}{''.join(lines)}\n" for head, lines in tables.items()))
+    file.write_text("\n".join(lines))
     return file
+
+
+def _written(value: object) -> str:
+    if isinstance(value, list):
+        return f"[{', '.join(map(_written, value))}]"
+    if isinstance(value, dict):
+        return f"{{ {', '.join(f'{key} = {_written(inner)}' for key, inner in value.items())} }}"
+    return f"'{value}'" if isinstance(value, str) else repr(value)
+
+
+def _place(heading: str, key: str) -> str:
+    """The key as a mistake names it."""
+    return f"{heading.strip('[]')}[1].{key}" if heading.startswith("[[") else f"{heading.strip('[]')}.{key}"
 
 
 @pytest.mark.parametrize("end", [0, 1], ids=["lowest", "highest"])
 def test_every_number_may_go_as_far_as_the_example_says(tmp_path: Path, end: int) -> None:
     """All of them at once, at the lowest or the highest that is said to be allowed."""
-    chosen = load(_file(tmp_path, [bound.within[end] for bound in BOUNDS]), PARAMETERS, {})
+    chosen = load(_file(tmp_path, {(b.heading, b.key): b.within[end] for b in BOUNDS}), PARAMETERS, {})
     for bound in BOUNDS:
         if not bound.heading.startswith(("[[", "[rules")):
             assert getattr(getattr(chosen, bound.heading.strip("[]")), bound.key) == bound.within[end]
@@ -93,71 +109,64 @@ def test_every_number_may_go_as_far_as_the_example_says(tmp_path: Path, end: int
 @pytest.mark.parametrize("end", [0, 1], ids=["lowest", "highest"])
 def test_no_number_may_go_further(tmp_path: Path, end: int) -> None:
     """The nearest beyond is refused by a line with the file, the key and both bounds; all of them in one round."""
-    file = _file(tmp_path, [bound.beyond[end] for bound in BOUNDS])
+    file = _file(tmp_path, {(b.heading, b.key): b.beyond[end] for b in BOUNDS})
     with pytest.raises(Mistakes) as caught:
         load(file, PARAMETERS, {})
-    assert sorted(caught.value.lines) == sorted(f"{file}: {bound.place}: must be {bound.words}" for bound in BOUNDS)
+    told = [f"{file}: {_place(bound.heading, bound.key)}: must be {bound.words}" for bound in BOUNDS]
+    assert sorted(caught.value.lines) == sorted(told)
 
 
 HASH = "$argon2id$v=19$m=65536,t=3,p=4$c2FsdA$aGFzaA"
 FULL_NAME = "a23456789-123456789-123456789-123456789_"
 TEXTS: list[tuple[str, str, list[str], list[str], str]] = [
-    ("site", "title", ["", "x" * 60], ["x" * 61], "at most 60 characters"),
-    ("site", "name", ["7", FULL_NAME], ["", "-a", "_a", "A", "ä", "a b", f"{FULL_NAME}x"], ""),
-    ("site", "time_zone", ["Europe/Berlin"], ["", "Berlin"], "IANA"),
-    ("keeper", "units", ["us"], ["US"], ""),
-    ("keeper", "quiet_from", ["", "00:00", "23:59"], ["24:00", "7:15", "07:15:00", "0715", "dusk"], ""),
-    ("broker", "client_id", ["", "x" * 64], ["x" * 65], "at most 64 characters"),
-    ("broker", "protocol", ["5"], ["3.1"], ""),
-    ("broker", "entry_topic", ["e", "a/b"], ["", "a/+", "#"], ""),
-    ("page", "host", ["localhost", "::1", "127.0.0.2"], ["", "example.org"], ""),
-    ("page", "base_url", ["", "http://[::1]:80", "https://a-b.example"], ["ftp://a", "http://", "http://a/b"], ""),
-    ("page", "token", ["", "x" * 20], ["x", "x" * 19], "20"),
-    ("page", "secret", ["", "x" * 32], ["x", "x" * 31], "32"),
-    ("page", "password_hash", ["", HASH], ["hush", f"{HASH}!", HASH.replace("v=19", "v=18")], ""),
-    ("store", "path", ["x"], [""], "empty"),
-    ("influx", "organisation", ["", "x" * 200], ["x" * 201], "at most 200 characters"),
-    ("influx", "bucket", ["x", "x" * 200], ["", "x" * 201], ""),
-    ("influx", "database", ["", "x" * 200], ["x" * 201], "at most 200 characters"),
+    ("[site]", "title", ["", "x" * 60], ["x" * 61], "at most 60 characters"),
+    ("[site]", "name", ["7", FULL_NAME], ["", "-a", "_a", "A", "ä", "a b", f"{FULL_NAME}x"], ""),
+    ("[site]", "time_zone", ["Europe/Berlin"], ["", "Berlin"], "IANA"),
+    ("[keeper]", "units", ["us"], ["US"], ""),
+    ("[keeper]", "quiet_from", ["", "00:00", "23:59"], ["24:00", "7:15", "07:15:00", "0715", "dusk"], ""),
+    ("[broker]", "client_id", ["", "x" * 64], ["x" * 65], "at most 64 characters"),
+    ("[broker]", "protocol", ["5"], ["3.1"], ""),
+    ("[broker]", "entry_topic", ["e", "a/b"], ["", "a/+", "#"], ""),
+    ("[page]", "host", ["localhost", "::1", "127.0.0.2"], ["", "example.org"], ""),
+    ("[page]", "base_url", ["", "http://[::1]:80", "https://a-b.example"], ["ftp://a", "http://", "http://a/b"], ""),
+    ("[page]", "token", ["", "x" * 20], ["x", "x" * 19], "20"),
+    ("[page]", "secret", ["", "x" * 32], ["x", "x" * 31], "32"),
+    ("[page]", "password_hash", ["", HASH], ["hush", f"{HASH}!", HASH.replace("v=19", "v=18")], ""),
+    ("[store]", "path", ["x"], [""], "empty"),
+    ("[influx]", "organisation", ["", "x" * 200], ["x" * 201], "at most 200 characters"),
+    ("[influx]", "bucket", ["x", "x" * 200], ["", "x" * 201], ""),
+    ("[influx]", "database", ["", "x" * 200], ["x" * 201], "at most 200 characters"),
     (
-        "influx", "url", ["", "http://a", "https://a:8086/under/"],
+        "[influx]", "url", ["", "http://a", "https://a:8086/under/"],
         ["a", "ftp://a", "http://", "http://user@a", "http://a?b=c"], "",
     ),
-    ("review", "day", ["monday"], ["Monday"], ""),
-    ("enclosure", "title", ["", "x" * 40], ["x" * 41], "at most 40 characters"),
-    ("probe", "topic", ["#", "+", "a/+/b", "a/#"], ["", "a#", "#/a", "a/#/b", "a+/b"], ""),
-    ("probe", "form", ["json"], ["xml"], ""),
+    ("[review]", "day", ["monday"], ["Monday"], ""),
+    ("[[enclosure]]", "title", ["", "x" * 40], ["x" * 41], "at most 40 characters"),
+    ("[[probe]]", "topic", ["#", "+", "a/+/b", "a/#"], ["", "a#", "#/a", "a/#/b", "a+/b"], ""),
+    ("[[probe]]", "form", ["json"], ["xml"], ""),
 ]  # fmt: skip
 """Of each text: table, key, some that are taken, some that are not, and a word that the refusal says."""
 
 
-def _with(path: Path, table: str, key: str, text: str) -> Path:
-    """The least configuration with one text in the place of, or beside, what it has in that table."""
-    document, heading = MINIMAL, f"[[{table}]]" if f"[[{table}]]" in MINIMAL else f"[{table}]"
-    if heading not in document:
-        document += f"{heading}\n"
-    before, after = document.split(f"{heading}\n", 1)
-    kept = re.sub(rf"^{key} = .*\n", "", after.split("\n\n", 1)[0] + "\n", count=1, flags=re.MULTILINE)
-    rest = after.split("\n\n", 1)[1:]
-    file = path / "sensord.toml"
-    file.write_text("\n\n".join([f"{before}{heading}\n{key} = '{text}'\n{kept}", *rest]))
-    return file
+@pytest.mark.parametrize("turn", range(max(len(row[2]) for row in TEXTS)))
+def test_what_a_text_may_be(tmp_path: Path, turn: int) -> None:
+    """Up to the last that is allowed each text is taken."""
+    texts = {(heading, key): taken[min(turn, len(taken) - 1)] for heading, key, taken, *_ in TEXTS}
+    load(_file(tmp_path, texts), {}, {})
 
 
-@pytest.mark.parametrize(("table", "key", "taken", "refused", "word"), TEXTS, ids=[f"{t[0]}.{t[1]}" for t in TEXTS])
-def test_what_a_text_may_be(
-    tmp_path: Path, table: str, key: str, taken: list[str], refused: list[str], word: str
-) -> None:
-    """Up to the last that is allowed it is taken as it is; what is no longer is refused with file and key."""
-    place = f"{table}[1].{key}" if f"[[{table}]]" in MINIMAL else f"{table}.{key}"
-    for text in taken:
-        load(_with(tmp_path, table, key, text), {}, {})
-    for text in refused:
-        file = _with(tmp_path, table, key, text)
-        with pytest.raises(Mistakes) as caught:
-            load(file, {}, {})
-        assert caught.value.lines[0].startswith(f"{file}: {place}: must "), caught.value.lines
-        assert word in caught.value.lines[0]
+@pytest.mark.parametrize("turn", range(max(len(row[3]) for row in TEXTS)))
+def test_what_a_text_may_not_be(tmp_path: Path, turn: int) -> None:
+    """What is longer, or written otherwise, is refused with file and key, each by its own line."""
+    wrong = [(heading, key, refused[turn], word) for heading, key, _, refused, word in TEXTS if turn < len(refused)]
+    file = _file(tmp_path, {(heading, key): text for heading, key, text, _ in wrong})
+    with pytest.raises(Mistakes) as caught:
+        load(file, {}, {})
+    said = {line.split(": ")[1]: line for line in caught.value.lines}
+    assert set(said) == {_place(heading, key) for heading, key, *_ in wrong}
+    for heading, key, _, word in wrong:
+        assert said[_place(heading, key)].startswith(f"{file}: {_place(heading, key)}: must ")
+        assert word in said[_place(heading, key)]
 
 
 @pytest.mark.parametrize(("count", "taken"), [(0, False), (1, True), (32, True), (33, False)])

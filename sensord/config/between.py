@@ -71,8 +71,8 @@ def _claims(chosen: Settings) -> list[Claim]:
 
 
 def _share_a_broker(one: Settings, other: Settings) -> bool:
-    addresses = [(c.broker.host, c.broker.port) for c in (one, other) if c.broker]
-    return len(addresses) == 2 and addresses[0] == addresses[1] and None not in addresses[0]
+    mine, its = ((c.broker.host, c.broker.port) if c.broker else (None, None) for c in (one, other))
+    return mine == its and None not in mine
 
 
 def _name_of(chosen: Settings) -> str:

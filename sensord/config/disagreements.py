@@ -60,9 +60,9 @@ def _rule_mistakes(where: str, tables: Mapping[str, Mapping[str, Any]], paramete
             yield f"{where}.{rule}: {say('settings.no_rule', known=', '.join(sorted(parameters)))}"
             continue
         try:
-            model.model_validate(keys, strict=False)
+            model.model_validate(keys)
         except ValidationError as error:
-            for item in error.errors(include_url=False):
+            for item in error.errors():
                 key = ".".join(str(part) for part in item["loc"])
                 if item["type"] == "extra_forbidden":
                     yield f"{where}.{rule}.{key}: {say('settings.no_key', known=', '.join(model.model_fields))}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, get_args
+from typing import Any, NamedTuple, get_args
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -26,9 +26,9 @@ def key_of(loc: Iterable[Any]) -> str:
 
 def described(kind: type[BaseModel], loc: tuple[Any, ...], item: Any) -> str:
     """What is wrong at that place of a document of that kind."""
-    key, field = key_of(loc), field_at(kind, loc)
+    key, (field, _) = key_of(loc), _at(kind, loc)
     if item["type"] == "extra_forbidden":
-        return say("settings.no_key", known=_neighbours(kind, loc))
+        return say("settings.no_key", known=", ".join(_at(kind, loc[:-1]).table.model_fields))
     if item["type"] == "too_short":
         lists = f"[[{key}]]" if len(loc) == 1 else f"{loc[-1]} = [{{ … }}]"
         return say("settings.must.be_one", example=lists)
@@ -38,7 +38,7 @@ def described(kind: type[BaseModel], loc: tuple[Any, ...], item: Any) -> str:
             return say("settings.must.be_tables", head=f"[[{key}]]")
         kinds = '["one", "two"]' if table is None else f"[{{ {next(iter(table.model_fields))} = … }}]"
         return say("settings.must.be_list", example=kinds)
-    if item["type"] == "string_pattern_mismatch" and loc[-1] in ("name", "place", "enclosure"):
+    if item["type"] == "string_pattern_mismatch":
         return say("settings.must.be_name")
     return plain_words(item, field)
 
@@ -75,13 +75,14 @@ def plain_words(item: Any, field: FieldInfo | None) -> str:
         return say("settings.must.be_shorter", count=int(item["ctx"]["max_length"]))
     if kind == "string_too_short":
         return say("settings.must.not_empty")
+    if kind == "too_long":
+        return say("settings.must.be_fewer", count=int(item["ctx"]["max_length"]))
     for begin, words in _KINDS.items():
         if kind.startswith(begin):
             bounds = _bounds(field) if begin in ("int", "float", "finite") else ""
             told = say(f"settings.must.{words}")
             return say("settings.must.within", told=told, bounds=bounds) if bounds else told
-    message: str = item["msg"]
-    return message.replace("Input should be", "must be").replace("Value", "must", 1)
+    return str(item["msg"]).replace("Input should be", "must be")
 
 
 def _choice(expected: str) -> str:
@@ -107,29 +108,20 @@ def is_table(kind: Any) -> bool:
     return isinstance(kind, type) and issubclass(kind, BaseModel)
 
 
-def field_at(kind: type[BaseModel], loc: tuple[Any, ...]) -> FieldInfo | None:
-    """The field that a place in the document belongs to."""
-    table: Any = kind
+class _At(NamedTuple):
+    """The field that a place in the document belongs to, and the table that stands there."""
+
+    field: FieldInfo | None
+    table: Any
+
+
+def _at(kind: type[BaseModel], loc: tuple[Any, ...]) -> _At:
+    """What is at a place of a document of that kind; None where it is within a value."""
     field: FieldInfo | None = None
-    for part in loc:
-        if isinstance(part, int):
-            continue
-        field = table.model_fields.get(part) if table is not None else None
-        if field is None:
-            return None
-        table = next((k for k in (field.annotation, *get_args(field.annotation)) if is_table(k)), None)
-    return field
-
-
-def _neighbours(kind: type[BaseModel], loc: tuple[Any, ...]) -> str | None:
-    """The keys that are allowed where an unknown one was found."""
     table: Any = kind
-    for part in loc[:-1]:
-        if isinstance(part, int):
-            continue
-        info = table.model_fields.get(part) if hasattr(table, "model_fields") else None
-        if info is None:
-            return None
-        arguments = [info.annotation, *getattr(info.annotation, "__args__", ())]
-        table = next((a for a in arguments if isinstance(a, type) and issubclass(a, BaseModel)), None)
-    return ", ".join(table.model_fields) if table is not None else None
+    for part in loc:
+        if isinstance(part, str):
+            field = getattr(table, "model_fields", {}).get(part)
+            inner = () if field is None else (field.annotation, *get_args(field.annotation))
+            table = next((k for k in inner if is_table(k)), None)
+    return _At(field, table)

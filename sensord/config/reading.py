@@ -107,7 +107,7 @@ def unknown_variables(kind: type[BaseModel], layer: Layer, prefix: str, without:
 
 def _worth_saying(error: ValidationError, variables: Layer) -> list[Any]:
     """Without what only follows from another mistake, and without unknown variables, which are named by themselves."""
-    items = [_as_one(item) for item in error.errors(include_url=False)]
+    items = [_as_one(item) for item in error.errors()]
     return [
         item
         for i, item in enumerate(items)

@@ -182,7 +182,8 @@ def test_a_house_holds_up_to_32_gardens(tmp_path: Path, count: int, taken: bool)
         return
     with pytest.raises(Mistakes) as caught:
         load_house(house, lambda *_: {}, {})
-    assert [line.startswith(f"{house}: gardens: ") for line in caught.value.lines] == [True]
+    limit = "at most 32" if count else "at least one must be given, as [[gardens]]"
+    assert [line.startswith(f"{house}: gardens: ") and limit in line for line in caught.value.lines] == [True]
 
 
 def test_a_secret_holds_up_to_64_000_bytes(tmp_path: Path) -> None:

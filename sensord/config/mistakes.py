@@ -26,7 +26,7 @@ def key_of(loc: Iterable[Any]) -> str:
 
 def described(kind: type[BaseModel], loc: tuple[Any, ...], item: Any) -> str:
     """What is wrong at that place of a document of that kind."""
-    key, (field, _) = key_of(loc), _at(kind, loc)
+    key, field = key_of(loc), field_at(kind, loc)
     if item["type"] == "extra_forbidden":
         return say("settings.no_key", known=", ".join(_at(kind, loc[:-1]).table.model_fields))
     if item["type"] == "too_short":
@@ -106,6 +106,11 @@ def _bounds(field: FieldInfo | None) -> str:
 def is_table(kind: Any) -> bool:
     """Whether an annotation stands for a table of the configuration."""
     return isinstance(kind, type) and issubclass(kind, BaseModel)
+
+
+def field_at(kind: type[BaseModel], loc: tuple[Any, ...]) -> FieldInfo | None:
+    """The field that a place in the document belongs to."""
+    return _at(kind, loc).field
 
 
 class _At(NamedTuple):

@@ -88,16 +88,14 @@ def huber_loss(residuals: Sequence[float], spread: float) -> float:
 
 
 def _invert(matrix: Sequence[Sequence[float]]) -> list[list[float]]:
-    """Gauss-Jordan with pivoting; the prior keeps the matrix positive definite."""
+    """Gauss-Jordan; without pivoting, since the prior keeps the matrix positive definite."""
     n = len(matrix)
     work = [[*line, *(float(i == j) for j in range(n))] for i, line in enumerate(matrix)]
     for column in range(n):
-        pivot = max(range(column, n), key=lambda i: abs(work[i][column]))
-        work[column], work[pivot] = work[pivot], work[column]
         head = work[column][column]
         work[column] = [value / head for value in work[column]]
         for i in range(n):
-            if i != column and work[i][column]:
+            if i != column:
                 factor = work[i][column]
                 work[i] = [value - factor * top for value, top in zip(work[i], work[column], strict=True)]
     return [line[n:] for line in work]

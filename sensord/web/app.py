@@ -25,25 +25,25 @@ from sensord.web.door import Door
 from sensord.web.gardens import Lobby, Unwatched, gardens
 from sensord.web.rendering import HERE
 from sensord.web.sessions import Room
-from sensord.web.shared import Office
+from sensord.web.shared import GardenPage
 from sensord.web.shield import Shield, TooLarge, hosts_of
 from sensord.web.snapshot import PageNeeds
 
 log = logging.getLogger("sensord.page")
 
 
-def application(*houses: PageNeeds, unwatched: Sequence[Unwatched] = ()) -> tuple[Shield, list[Office]]:
+def application(*houses: PageNeeds, unwatched: Sequence[Unwatched] = ()) -> tuple[Shield, list[GardenPage]]:
     """The page as an ASGI application: one garden's, or that of several, each below its own address (`House.root`)."""
     page = houses[0].settings.page
     door = Door(page)
-    offices = [Office(house, door) for house in houses]
+    offices = [GardenPage(house, door) for house in houses]
     lobby = Lobby(door, offices, unwatched) if houses[0].root else None
 
     @asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
         async with AsyncExitStack() as stack:
-            for office in offices:
-                await stack.enter_async_context(_open(office))
+            for garden_page in offices:
+                await stack.enter_async_context(_open(garden_page))
             yield
         if lobby is not None:
             lobby.threads.shutdown(wait=True, cancel_futures=True)
@@ -52,25 +52,29 @@ def application(*houses: PageNeeds, unwatched: Sequence[Unwatched] = ()) -> tupl
     if lobby is None:
         routes = [*_routes(offices[0]), static]
     else:
-        routes = [*(Mount(office.root, routes=_routes(office)) for office in offices), *_lobby_routes(lobby), static]
+        routes = [
+            *(Mount(garden_page.root, routes=_routes(garden_page)) for garden_page in offices),
+            *_lobby_routes(lobby),
+            static,
+        ]
     app = Starlette(routes=routes, lifespan=life, exception_handlers=_handlers(lobby or offices[0]))
-    say = offices[0].paper.say
+    say = offices[0].sheets.say
     return Shield(app, hosts_of(page), say, numbers_allowed=not page.is_local), offices
 
 
 @asynccontextmanager
-async def _open(office: Office) -> AsyncIterator[None]:
+async def _open(garden_page: GardenPage) -> AsyncIterator[None]:
     """One garden's part, from its first look to its last."""
-    office.loop = asyncio.get_running_loop()
-    watcher = asyncio.create_task(office.hub.watch())
+    garden_page.loop = asyncio.get_running_loop()
+    watcher = asyncio.create_task(garden_page.hub.watch())
     with suppress(Transient, ValueError, OSError):
-        await office.run(office.paper.warm)
+        await garden_page.run(garden_page.sheets.warm)
     yield
-    office.hub.stopping.set()
+    garden_page.hub.stopping.set()
     await watcher
-    office.lookbacks.close()
-    office.threads.shutdown(wait=True, cancel_futures=True)
-    office.look.close()
+    garden_page.lookbacks.close()
+    garden_page.threads.shutdown(wait=True, cancel_futures=True)
+    garden_page.look.close()
 
 
 Where = TypeVar("Where", bound=Room)
@@ -83,23 +87,23 @@ def _route(room: Where, path: str, work: Callable[[Where, Request], Awaitable[Re
     return Route(path, endpoint, methods=list(methods) or ["GET"], name=work.__name__)
 
 
-def _routes(office: Office) -> list[BaseRoute]:
+def _routes(garden_page: GardenPage) -> list[BaseRoute]:
     return [
-        _route(office, "/", screens.now),
-        _route(office, "/live", screens.live),
-        _route(office, "/curves", screens.curves),
-        _route(office, "/curves.json", screens.curves_data),
-        _route(office, "/book", screens.book),
-        _route(office, "/week", weekly.week),
-        _route(office, "/week.css", weekly.week_css),
-        _route(office, "/say", answers.say, "POST"),
-        _route(office, "/units", sessions.units, "POST"),
-        *_ways_in(office),
-        _route(office, "/share", sessions.share_form),
-        _route(office, "/share", sessions.share, "POST"),
-        _route(office, "/view/{token}", sessions.view),
-        _route(office, "/a/{token}", answers.link_form),
-        _route(office, "/a/{token}", answers.link, "POST"),
+        _route(garden_page, "/", screens.now),
+        _route(garden_page, "/live", screens.live),
+        _route(garden_page, "/curves", screens.curves),
+        _route(garden_page, "/curves.json", screens.curves_data),
+        _route(garden_page, "/book", screens.book),
+        _route(garden_page, "/week", weekly.week),
+        _route(garden_page, "/week.css", weekly.week_css),
+        _route(garden_page, "/say", answers.say, "POST"),
+        _route(garden_page, "/units", sessions.units, "POST"),
+        *_ways_in(garden_page),
+        _route(garden_page, "/share", sessions.share_form),
+        _route(garden_page, "/share", sessions.share, "POST"),
+        _route(garden_page, "/view/{token}", sessions.view),
+        _route(garden_page, "/a/{token}", answers.link_form),
+        _route(garden_page, "/a/{token}", answers.link, "POST"),
     ]
 
 
@@ -128,7 +132,7 @@ def _told(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         key = "no.no_page" if error.status_code == 404 else "no.not_so"
-        return room.paper.message(request, error.status_code, key)
+        return room.sheets.message(request, error.status_code, key)
 
     return handler
 
@@ -136,20 +140,20 @@ def _told(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
 def _busy(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
         log.warning("the page had to say no: %s", error)
-        return room.paper.message(request, 503, "no.busy")
+        return room.sheets.message(request, 503, "no.busy")
 
     return handler
 
 
 def _too_large(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
-        return room.paper.message(request, 413, "no.too_much")
+        return room.sheets.message(request, 413, "no.too_much")
 
     return handler
 
 
 def _defect(room: Room) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handler(request: Request, error: Exception) -> Response:
-        return room.paper.message(request, 500, "no.defect")
+        return room.sheets.message(request, 500, "no.defect")
 
     return handler

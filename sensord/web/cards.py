@@ -7,8 +7,8 @@ from datetime import timedelta
 
 from sensord.model import Cohort, Doubt, Quantity, Severity, What
 from sensord.web.measured import Measured, MeasuredPlace, Trend
+from sensord.web.phrases import Phrases
 from sensord.web.snapshot import Cage, Snapshot
-from sensord.web.writing import Pen
 
 STEADY_K_H = 0.3
 SAME_K = 0.25
@@ -22,11 +22,11 @@ CardWords = dict[str, object]
 
 
 class CageWords:
-    """In the words and units of the reader that the pen writes for."""
+    """In the words and units of the reader that the phrases are for."""
 
-    def __init__(self, pen: Pen, snapshot: Snapshot) -> None:
-        self.house, self.snapshot = pen.house, snapshot
-        self.pen, self.reader, self.say, self.at = pen, pen.reader, pen.say, pen.reader.at
+    def __init__(self, phrases: Phrases, snapshot: Snapshot) -> None:
+        self.house, self.snapshot = phrases.house, snapshot
+        self.phrases, self.reader, self.say, self.at = phrases, phrases.reader, phrases.say, phrases.reader.at
 
     def cage(self, cage: Cage) -> CardWords:
         """One enclosure."""
@@ -158,7 +158,7 @@ class CageWords:
         return self.say(f"terms.animals.{cohort.stage}", count=cohort.count)
 
     def _cohort(self, cohort: Cohort) -> CardWords:
-        return {"name": cohort.name, "title": self.pen.cohort(cohort.name), "who": self._who(cohort)}
+        return {"name": cohort.name, "title": self.phrases.cohort(cohort.name), "who": self._who(cohort)}
 
     def _course(self, cage: Cage) -> CardWords | None:
         """The last day as lines of a small drawing, on one scale for all enclosures."""

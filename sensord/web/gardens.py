@@ -15,7 +15,7 @@ from sensord.web.door import Door
 from sensord.web.guard import Role
 from sensord.web.rendering import Sheets
 from sensord.web.sessions import SESSION, ask_to_log_in, greeted, visit_of
-from sensord.web.shared import Office
+from sensord.web.shared import GardenPage
 
 
 class Unwatched(NamedTuple):
@@ -28,11 +28,11 @@ class Unwatched(NamedTuple):
 class Lobby:
     """What the list of gardens needs."""
 
-    def __init__(self, door: Door, offices: Sequence[Office], unwatched: Sequence[Unwatched]) -> None:
+    def __init__(self, door: Door, offices: Sequence[GardenPage], unwatched: Sequence[Unwatched]) -> None:
         self.door, self.offices, self.unwatched = door, tuple(offices), tuple(unwatched)
         self.site, self.root, self.usual_units = "", "", offices[0].usual_units
         texts = offices[0].house.texts
-        self.paper = Sheets(texts, texts.say("page.nav.gardens"), "", door.guard.is_guarded, has_others=False)
+        self.sheets = Sheets(texts, texts.say("page.nav.gardens"), "", door.guard.is_guarded, has_others=False)
         self.threads = ThreadPoolExecutor(1, thread_name_prefix="page-lobby")
 
     async def run(self, work: Callable[..., Any], *arguments: Any) -> Any:
@@ -44,24 +44,24 @@ async def gardens(lobby: Lobby, request: Request) -> Response:
     """Every garden, and how things stand in it; who may look at one alone goes there."""
     session = lobby.door.guard.session_of(request.cookies.get(SESSION))
     if session is not None and session.role is Role.VIEWER:
-        own = next((office for office in lobby.offices if office.site == session.site), None)
+        own = next((garden_page for garden_page in lobby.offices if garden_page.site == session.site), None)
         if own is not None:
             return RedirectResponse(f"{own.root}/", 303)
     visit = visit_of(lobby, request)
     if not visit.may_look:
         return ask_to_log_in(lobby, request, visit)
-    looks = [asyncio.ensure_future(office.run(_stand, office, visit.units)) for office in lobby.offices]
+    looks = [asyncio.ensure_future(garden_page.run(_stand, garden_page, visit.units)) for garden_page in lobby.offices]
     stands = await asyncio.gather(*looks, return_exceptions=True)
     shown = [
         {
-            "address": f"{office.root}/",
-            "title": office.house.garden.site.title or office.site,
+            "address": f"{garden_page.root}/",
+            "title": garden_page.house.garden.site.title or garden_page.site,
             "kind": "unsure" if isinstance(stand, BaseException) else stand[0],
-            "head": lobby.paper.say("page.gardens.trouble") if isinstance(stand, Transient) else _head(stand),
+            "head": lobby.sheets.say("page.gardens.trouble") if isinstance(stand, Transient) else _head(stand),
         }
-        for office, stand in zip(lobby.offices, stands, strict=True)
+        for garden_page, stand in zip(lobby.offices, stands, strict=True)
     ]
-    return greeted(lobby, lobby.paper.page("gardens", visit, {"gardens": shown, "unwatched": lobby.unwatched}), visit)
+    return greeted(lobby, lobby.sheets.page("gardens", visit, {"gardens": shown, "unwatched": lobby.unwatched}), visit)
 
 
 def _head(stand: Any) -> str:
@@ -70,7 +70,7 @@ def _head(stand: Any) -> str:
     return str(stand[1])
 
 
-def _stand(office: Office, units: str) -> tuple[str, str]:
+def _stand(garden_page: GardenPage, units: str) -> tuple[str, str]:
     """What the garden's own page says first."""
-    answer: Any = office.paper.wording(office.paper.snapshot(), units).page()["answer"]
+    answer: Any = garden_page.sheets.wording(garden_page.sheets.snapshot(), units).page()["answer"]
     return answer["kind"], answer["head"]

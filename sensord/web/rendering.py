@@ -18,9 +18,9 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from sensord.language import Catalogue
 from sensord.language.markup import sayer
 from sensord.web.live import ReaderKind, Regions
+from sensord.web.phrases import Phrases
 from sensord.web.snapshot import PageNeeds, Snapshot, StoreLook
 from sensord.web.words import Wording
-from sensord.web.writing import Pen
 
 if TYPE_CHECKING:
     from sensord.web.sessions import Visit
@@ -80,7 +80,7 @@ class Sheets:
         return HTMLResponse(html, status)
 
 
-class Paper(Sheets):
+class GardenSheets(Sheets):
     """Makes the pages of one garden."""
 
     def __init__(self, house: PageNeeds, look: StoreLook) -> None:
@@ -110,9 +110,9 @@ class Paper(Sheets):
         with self._lock:
             self._looked = None
 
-    def pen(self, units: str) -> Pen:
+    def phrases(self, units: str) -> Phrases:
         """What writes for a reader of these units, without a look at the store."""
-        return Pen(self._house, self._look.known_at(), units)
+        return Phrases(self._house, self._look.known_at(), units)
 
     def wording(self, snapshot: Snapshot, units: str) -> Wording:
         """The words for a reader of these units."""

@@ -56,7 +56,7 @@ class PageServer:
     @property
     def pages(self) -> int:
         """How many are open and live."""
-        return sum(office.hub.pages for office in self._offices)
+        return sum(garden_page.hub.pages for garden_page in self._offices)
 
     def _run(self) -> None:
         try:
@@ -67,8 +67,8 @@ class PageServer:
     def close(self) -> None:
         """End every open page and the thread."""
         self._server.should_exit = True
-        for office in self._offices:
-            office.stop()
+        for garden_page in self._offices:
+            garden_page.stop()
         self._thread.join(STOP_S)
         if self._thread.is_alive():
             self._server.force_exit = True

@@ -59,7 +59,7 @@ class Room(Protocol):
         """Units for those who have not chosen."""
 
     @property
-    def paper(self) -> AnswerSheets:
+    def sheets(self) -> AnswerSheets:
         """What a visitor is answered on."""
 
     async def run(self, work: Callable[..., Any], *arguments: Any) -> Any:
@@ -193,7 +193,7 @@ async def login_form(room: Room, request: Request) -> Response:
     visit, to = visit_of(room, request), asked_for(room, request.query_params.get("to", ""))
     if visit.may_write:
         return RedirectResponse(to, 303)
-    return greeted(room, room.paper.page("login", visit, {"wrong": "", "to": to}), visit)
+    return greeted(room, room.sheets.page("login", visit, {"wrong": "", "to": to}), visit)
 
 
 async def login(room: Room, request: Request) -> Response:
@@ -201,17 +201,17 @@ async def login(room: Room, request: Request) -> Response:
     visit = visit_of(room, request)
     fields = await form_of(room, request, visit)
     if isinstance(fields, str):
-        return room.paper.message(request, 403, fields)
+        return room.sheets.message(request, 403, fields)
     who, form = address_of(request), first(fields)
     to = asked_for(room, form.get("to", ""))
     if room.door.tries.is_spent(who):
         log.warning("too many attempts to log in from %s", who)
-        words = {"wrong": room.paper.say("page.no.attempts"), "to": to}
-        return room.paper.page("login", visit, words, 429)
+        words = {"wrong": room.sheets.say("page.no.attempts"), "to": to}
+        return room.sheets.page("login", visit, words, 429)
     room.door.tries.note(who)
     if not await room.run(room.door.guard.knows, form.get("password", "")):
         log.warning("an attempt to log in from %s failed", who)
-        return room.paper.page("login", visit, {"wrong": room.paper.say("page.login.wrong"), "to": to}, 403)
+        return room.sheets.page("login", visit, {"wrong": room.sheets.say("page.login.wrong"), "to": to}, 403)
     room.door.tries.forgive(who)
     response: Response = RedirectResponse(to, 303)
     _give(room, response, room.door.guard.begin(Role.KEEPER, cleaned(form.get("name", ""), 40)))
@@ -224,7 +224,7 @@ async def logout(room: Room, request: Request) -> Response:
     visit = visit_of(room, request)
     fields = await form_of(room, request, visit)
     if isinstance(fields, str):
-        return room.paper.message(request, 403, fields)
+        return room.sheets.message(request, 403, fields)
     room.door.guard.end(visit.session)
     response = RedirectResponse(f"{room.root}/login", 303)
     response.delete_cookie(SESSION)
@@ -236,10 +236,10 @@ async def units(room: Room, request: Request) -> Response:
     visit = visit_of(room, request)
     fields = await form_of(room, request, visit)
     if isinstance(fields, str):
-        return room.paper.message(request, 403, fields)
+        return room.sheets.message(request, 403, fields)
     wanted = first(fields).get("units", "")
     if wanted not in ("metric", "us"):
-        return room.paper.message(request, 400, "no.units")
+        return room.sheets.message(request, 400, "no.units")
     response = RedirectResponse(f"{room.root}/", 303)
     response.set_cookie(UNITS, wanted, max_age=365 * 86_400, httponly=True, samesite="strict")
     return response
@@ -250,23 +250,23 @@ async def share_form(room: Room, request: Request) -> Response:
     visit = visit_of(room, request)
     if not visit.may_write:
         return ask_to_log_in(room, request, visit)
-    return greeted(room, room.paper.page("share", visit, {"days": SHARED_DAYS, "address": ""}), visit)
+    return greeted(room, room.sheets.page("share", visit, {"days": SHARED_DAYS, "address": ""}), visit)
 
 
 async def share(room: Room, request: Request) -> Response:
     """Make such a link. It is shown once and kept nowhere."""
     visit = visit_of(room, request)
     if not visit.may_write:
-        return room.paper.message(request, 403, "no.only_keeper_shares")
+        return room.sheets.message(request, 403, "no.only_keeper_shares")
     fields = await form_of(room, request, visit)
     if isinstance(fields, str):
-        return room.paper.message(request, 403, fields)
+        return room.sheets.message(request, 403, fields)
     days = first(fields).get("days", "")
     if days not in {str(d) for d in SHARED_DAYS}:
-        return room.paper.message(request, 400, "no.no_days")
+        return room.sheets.message(request, 400, "no.no_days")
     base = room.door.base_url or f"{request.url.scheme}://{request.headers.get('host', '')}"
     address = f"{base}{room.root}/view/{room.door.guard.view_token(int(days), room.site)}"
-    return room.paper.page("share", visit, {"days": SHARED_DAYS, "address": address, "for_days": int(days)})
+    return room.sheets.page("share", visit, {"days": SHARED_DAYS, "address": address, "for_days": int(days)})
 
 
 async def view(room: Room, request: Request) -> Response:
@@ -276,11 +276,11 @@ async def view(room: Room, request: Request) -> Response:
         return greeted(room, RedirectResponse(f"{room.root}/", 303), visit)
     who = address_of(request)
     if room.door.guesses.is_spent(who):
-        return room.paper.message(request, 429, "no.attempts")
+        return room.sheets.message(request, 429, "no.attempts")
     if not room.door.guard.is_view_token(request.path_params["token"], room.site):
         room.door.guesses.note(who)
-        return room.paper.message(request, 403, "no.view_over")
+        return room.sheets.message(request, 403, "no.view_over")
     session = room.door.guard.begin(Role.VIEWER, site=room.site)
-    response = room.paper.page("welcome", Visit(session, room.door.guard.form_token(session), visit.units), {})
+    response = room.sheets.page("welcome", Visit(session, room.door.guard.form_token(session), visit.units), {})
     _give(room, response, session)
     return response

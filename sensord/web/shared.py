@@ -13,21 +13,21 @@ from sensord.web.door import Door
 from sensord.web.forms import EntryDesk
 from sensord.web.links import Links
 from sensord.web.live import Hub, ReaderKind, Regions
-from sensord.web.rendering import Paper
+from sensord.web.rendering import GardenSheets
 from sensord.web.reviews import LookBacks
 from sensord.web.snapshot import PageNeeds, StoreLook
 
 THREADS = 2
 
 
-class Office:
+class GardenPage:
     """What all routes of one garden share; the door is that of the whole page."""
 
     def __init__(self, house: PageNeeds, door: Door) -> None:
         page = house.settings.page
         self.house, self.look, self.door = house, StoreLook(house), door
         self.site, self.root, self.usual_units = house.garden.site.name, house.root, house.settings.keeper.units
-        self.paper = Paper(house, self.look)
+        self.sheets = GardenSheets(house, self.look)
         self.curves = Curves(house, self.look)
         self.lookbacks = LookBacks(house, self.look)
         self.threads = ThreadPoolExecutor(THREADS, thread_name_prefix="page-look")
@@ -38,12 +38,12 @@ class Office:
         self.loop: asyncio.AbstractEventLoop | None = None
 
     def _regions(self, kinds: frozenset[ReaderKind]) -> dict[ReaderKind, Regions]:
-        snapshot = self.paper.snapshot()
-        return {kind: self.paper.regions(snapshot, kind) for kind in kinds}
+        snapshot = self.sheets.snapshot()
+        return {kind: self.sheets.regions(snapshot, kind) for kind in kinds}
 
     def look_again(self) -> None:
         """Something was written: nobody is shown what was known before."""
-        self.paper.look_again()
+        self.sheets.look_again()
         self.curves.look_again()
 
     def stop(self) -> None:

@@ -9,14 +9,14 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from sensord.model import instant
-from sensord.web.writing import Pen
+from sensord.web.phrases import Phrases
 
 
 def _moment(unix_s: float) -> datetime:
     return instant(round(unix_s * 1000))
 
 
-def extremes(data: Mapping[str, Any], pen: Pen) -> list[dict[str, str]]:
+def extremes(data: Mapping[str, Any], phrases: Phrases) -> list[dict[str, str]]:
     """Highest and lowest temperature of each place, and when."""
     found = []
     chart = data["charts"][0]
@@ -30,13 +30,15 @@ def extremes(data: Mapping[str, Any], pen: Pen) -> list[dict[str, str]]:
         found.append(
             {
                 "place": line["label"],
-                "told": pen.say(
+                "told": phrases.say(
                     "page.curves.extremes",
-                    high=pen.reader.shown(top),
-                    high_at=pen.at(_moment(top_at)),
-                    low=pen.reader.shown(low),
-                    low_at=pen.at(_moment(low_at)),
-                    missing=pen.say("page.curves.missing", share=pen.reader.percent(gone)) if gone > 0.02 else None,
+                    high=phrases.reader.shown(top),
+                    high_at=phrases.at(_moment(top_at)),
+                    low=phrases.reader.shown(low),
+                    low_at=phrases.at(_moment(low_at)),
+                    missing=phrases.say("page.curves.missing", share=phrases.reader.percent(gone))
+                    if gone > 0.02
+                    else None,
                 ),
             }
         )
@@ -47,7 +49,7 @@ def _known(times: Sequence[float], values: Sequence[float | None]) -> list[tuple
     return [(v, t) for t, v in zip(times, values, strict=True) if v is not None]
 
 
-def by_time(data: Mapping[str, Any], pen: Pen) -> dict[str, Any]:
+def by_time(data: Mapping[str, Any], phrases: Phrases) -> dict[str, Any]:
     """Mean temperatures by hour of a day, or means and maxima by day of a week."""
     zone = ZoneInfo(data["zone"])
     daily = data["span"] == "week"
@@ -66,16 +68,16 @@ def by_time(data: Mapping[str, Any], pen: Pen) -> dict[str, Any]:
             values = [line["values"][i] for i in indices if line["values"][i] is not None]
             text = "–"
             if values:
-                text = pen.reader.number(sum(values) / len(values), 1)
+                text = phrases.reader.number(sum(values) / len(values), 1)
                 if daily:
-                    most = pen.reader.number(max(values), 1)
-                    text = pen.say("page.curves.mean_and_most", mean=text, most=most)
+                    most = phrases.reader.number(max(values), 1)
+                    text = phrases.say("page.curves.mean_and_most", mean=text, most=most)
             cells.append(text)
-        rows.append((pen.reader.weekday_and_day(local) if daily else _hour(local, pen), cells))
+        rows.append((phrases.reader.weekday_and_day(local) if daily else _hour(local, phrases), cells))
     return {"heads": [line["label"] for line in lines], "rows": rows, "unit": data["charts"][0]["unit"], "daily": daily}
 
 
-def _hour(local: datetime, pen: Pen) -> str:
+def _hour(local: datetime, phrases: Phrases) -> str:
     """The hour; with the name of its time where the clocks go through it twice."""
     twice = f" {local:%Z}" if local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset() else ""
-    return f"{pen.reader.weekday_and_hour(local)}{twice}"
+    return f"{phrases.reader.weekday_and_hour(local)}{twice}"

@@ -12,7 +12,7 @@ from starlette.responses import Response
 from sensord.language import Measure
 from sensord.web.reviews import Job
 from sensord.web.sessions import ask_to_log_in, greeted, visit_of
-from sensord.web.shared import Office
+from sensord.web.shared import GardenPage
 
 if TYPE_CHECKING:
     from sensord.review import Review, Span
@@ -21,30 +21,30 @@ AT_ONCE_S = 0.8
 AGAIN_S = 2
 
 
-async def week(office: Office, request: Request) -> Response:
+async def week(garden_page: GardenPage, request: Request) -> Response:
     """A week, or the season."""
-    visit = visit_of(office, request)
+    visit = visit_of(garden_page, request)
     if not visit.may_look:
-        return ask_to_log_in(office, request, visit)
+        return ask_to_log_in(garden_page, request, visit)
     whole_season = request.query_params.get("whole") == "season"
     try:
-        span = office.lookbacks.span(request.query_params.get("week", ""), whole_season)
+        span = garden_page.lookbacks.span(request.query_params.get("week", ""), whole_season)
     except ValueError as error:
-        return office.paper.message(request, 404, "week.no_such", why=str(error))
-    job = office.lookbacks.ask(span)
+        return garden_page.sheets.message(request, 404, "week.no_such", why=str(error))
+    job = garden_page.lookbacks.ask(span)
     done = await _done(job)
     words: dict[str, Any] = {"whole_season": whole_season, "share": round(100 * job.share), "body": ""}
-    words["share_text"] = office.paper.pen(visit.units).reader.percent(job.share)
-    words |= await office.run(_links, office, span)
+    words["share_text"] = garden_page.sheets.phrases(visit.units).reader.percent(job.share)
+    words |= await garden_page.run(_links, garden_page, span)
     if done:
         trouble = job.future.exception()
         if trouble is not None:
-            return office.paper.message(request, 503, "week.trouble", why=str(trouble))
-        words |= await office.run(_words, office, job.future.result(), visit.units)
-    response = office.paper.page("week", visit, words)
+            return garden_page.sheets.message(request, 503, "week.trouble", why=str(trouble))
+        words |= await garden_page.run(_words, garden_page, job.future.result(), visit.units)
+    response = garden_page.sheets.page("week", visit, words)
     if not done:
         response.headers["refresh"] = str(AGAIN_S)
-    return greeted(office, response, visit)
+    return greeted(garden_page, response, visit)
 
 
 async def _done(job: Job) -> bool:
@@ -54,11 +54,11 @@ async def _done(job: Job) -> bool:
     return job.future.done()
 
 
-def _words(office: Office, review: Review, units: str) -> dict[str, Any]:
+def _words(garden_page: GardenPage, review: Review, units: str) -> dict[str, Any]:
     from sensord.report import sheet
     from sensord.review.words import headline, sentences
 
-    measure = Measure(office.house.texts, units, review.span.zone)
+    measure = Measure(garden_page.house.texts, units, review.span.zone)
     return {
         "headline": headline(review, measure),
         "told": " ".join(sentences(review, measure)),
@@ -66,21 +66,23 @@ def _words(office: Office, review: Review, units: str) -> dict[str, Any]:
     }
 
 
-def _links(office: Office, span: Span) -> dict[str, str]:
+def _links(garden_page: GardenPage, span: Span) -> dict[str, str]:
     """The weeks before and after, where there are any."""
     from sensord.review import weeks
 
-    today = office.look.known_at().astimezone(span.zone).date()
+    today = garden_page.look.known_at().astimezone(span.zone).date()
     after, is_season = span.last + timedelta(days=1), (span.last - span.first).days > 6
     return {
-        "headline": office.paper.say("page.week.the_season" if is_season else "page.week.week_of", day=str(span.first)),
+        "headline": garden_page.sheets.say(
+            "page.week.the_season" if is_season else "page.week.week_of", day=str(span.first)
+        ),
         "told": "",
         "before": weeks.week_label(span.first - timedelta(days=1)),
         "after": weeks.week_label(after) if after <= today else "",
     }
 
 
-async def week_css(office: Office, request: Request) -> Response:
+async def week_css(garden_page: GardenPage, request: Request) -> Response:
     """How a review looks."""
     return Response(_css(), media_type="text/css", headers={"cache-control": "max-age=3600"})
 

@@ -25,8 +25,8 @@ from sensord.rules._readings import moment
 from sensord.rules._storm_signs import SignThresholds
 from sensord.web import questions
 from sensord.web.cards import CageWords, CardWords, heard_now
+from sensord.web.phrases import Phrases
 from sensord.web.snapshot import PageNeeds, Snapshot
-from sensord.web.writing import Pen
 
 Card = dict[str, object]
 
@@ -41,7 +41,7 @@ class Excess(NamedTuple):
     is_covered: bool  # something that stands already speaks of it
 
 
-class Wording(Pen):
+class Wording(Phrases):
     """What one kind of reader is shown of one snapshot."""
 
     def __init__(self, house: PageNeeds, snapshot: Snapshot, units: str, stopped_since: datetime | None = None) -> None:

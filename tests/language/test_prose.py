@@ -94,7 +94,9 @@ def pages(garden: Homestead) -> Iterator[tuple[str, str]]:
     ):
         yield path, client.get(path).text
     for units in ("metric", "us"):
-        for name, region in garden.office.paper.regions(garden.office.look.snapshot(), ReaderKind(units, True)).items():
+        for name, region in garden.garden_page.sheets.regions(
+            garden.garden_page.look.snapshot(), ReaderKind(units, True)
+        ).items():
             yield f"{name} {units}", region
 
 
@@ -129,7 +131,7 @@ def test_every_screen(tmp_path: Path) -> None:
         )
         garden.loop.connected = (False, NOW)
         garden.loop.now = NOW + timedelta(hours=3)
-        garden.office.look_again()
+        garden.garden_page.look_again()
         for path, text in pages(garden):
             assert prose(shown(text)) == [], path
 
@@ -163,7 +165,7 @@ def test_the_door(tmp_path: Path) -> None:
         assert token is not None
         wrong = client.post("/login", data={"token": token[1], "password": "x"}, headers=ORIGIN)
         assert prose(shown(wrong.text)) == []
-        for path in ("/view/x", f"/view/{garden.office.door.guard.view_token(1, garden.office.site)}"):
+        for path in ("/view/x", f"/view/{garden.garden_page.door.guard.view_token(1, garden.garden_page.site)}"):
             assert prose(shown(client.get(path).text)) == []
 
 

@@ -38,7 +38,7 @@ from sensord.ports import Commit, Transient
 from sensord.web.app import application
 from sensord.web.gardens import Unwatched
 from sensord.web.guard import hash_of
-from sensord.web.shared import Office
+from sensord.web.shared import GardenPage
 from sensord.web.snapshot import PageNeeds
 from simulators import scenario
 from tests.kept import Kept, opened
@@ -158,7 +158,7 @@ class Homestead:
     loop: Loop
     house: PageNeeds
     app: Any
-    office: Office
+    garden_page: GardenPage
 
     def client(self, base_url: str = "http://localhost") -> TestClient:
         """Another browser."""
@@ -189,9 +189,9 @@ def homestead(directory: Path, page: dict[str, Any] | None = None, language: str
     path.write_bytes(_measured())
     store = opened(built, path, durable=False)
     loop, house = furnished(built, store, path)
-    app, (office,) = application(house)
+    app, (garden_page,) = application(house)
     try:
-        yield Homestead(store, loop, house, app, office)
+        yield Homestead(store, loop, house, app, garden_page)
     finally:
         store.close()
 
@@ -209,7 +209,8 @@ def neighbours(directory: Path, page: dict[str, Any]) -> Iterator[tuple[Homestea
     kept[1].journal.commit(Commit(NOW, concerns=[hot("alder", site="school")]))
     app, offices = application(*(house for _, house in made), unwatched=[Unwatched("orchard", 3)])
     first, second = (
-        Homestead(its, loop, house, app, office) for its, (loop, house), office in zip(kept, made, offices, strict=True)
+        Homestead(its, loop, house, app, garden_page)
+        for its, (loop, house), garden_page in zip(kept, made, offices, strict=True)
     )
     try:
         yield first, second

@@ -57,7 +57,9 @@ def with_only(homestead: Homestead, *concerns: Concern, verdicts: tuple[Verdict,
 
 
 def html(homestead: Homestead) -> str:
-    return homestead.office.paper.regions(homestead.office.look.snapshot(), ReaderKind("metric", True))["matters"]
+    return homestead.garden_page.sheets.regions(homestead.garden_page.look.snapshot(), ReaderKind("metric", True))[
+        "matters"
+    ]
 
 
 # --- an answer is to what was advised then
@@ -255,7 +257,7 @@ def test_answers_are_listed_by_the_matter(local: Homestead) -> None:
 
 def strong(homestead: Homestead, **more: Any) -> Any:
     """A look at which Birch holds less than it blows, before any rule has said so."""
-    snapshot = homestead.office.look.snapshot()
+    snapshot = homestead.garden_page.look.snapshot()
     cages = tuple(
         replace(c, **{"holds_m_s": 8.6, "gust_m_s": 9.7, "worst_m_s": None, **more})
         if c.enclosure.name == "birch"

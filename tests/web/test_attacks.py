@@ -59,14 +59,14 @@ def test_nothing_is_shown_to_a_guest(guarded: Homestead, path: str) -> None:
 def test_a_viewer_sees_everything_and_writes_nothing(guarded: Homestead) -> None:
     """By a shared link one looks; no form is shown, and forged ones are refused."""
     viewer = guarded.client()
-    assert viewer.get(f"/view/{guarded.office.door.guard.view_token(7, 'larkfield')}").status_code == 200
+    assert viewer.get(f"/view/{guarded.garden_page.door.guard.view_token(7, 'larkfield')}").status_code == 200
     page = viewer.get("/")
     assert "Birch" in page.text
     assert 'action="/say"' not in page.text
-    session = guarded.office.door.guard.session_of(viewer.cookies["sensord-session"])
+    session = guarded.garden_page.door.guard.session_of(viewer.cookies["sensord-session"])
     assert session is not None
     assert session.role is Role.VIEWER
-    token = guarded.office.door.guard.form_token(session)
+    token = guarded.garden_page.door.guard.form_token(session)
     for path in ("/say", "/share"):
         assert viewer.post(path, data={**ALL_FIELDS, "token": token}, headers=ORIGIN).status_code == 403
     nothing_written(guarded)
@@ -219,7 +219,7 @@ def test_no_page_names_another_site_or_holds_a_script_or_style_of_its_own(guarde
 
     keeper = guarded.client()
     log_in(keeper)
-    token = guarded.office.links.token_of(letter())
+    token = guarded.garden_page.links.token_of(letter())
     for path in ["/", "/curves", "/curves?span=week&place=birch", "/book", "/week", "/login", "/share", f"/a/{token}"]:
         html = keeper.get(path).text
         assert not re.search(r"<script(?![^>]*\bsrc=)|<style|\sstyle=|\son\w+=", html), path
@@ -309,7 +309,7 @@ def test_no_request_breaks_the_page_or_writes(
 def test_with_the_right_token_any_form_is_taken_or_refused_in_words(under_fire: Any, fields: dict[str, str]) -> None:
     """The keeper may send any text in any field: it is an entry, or a refusal; never a defect."""
     homestead, _, keeper = under_fire
-    homestead.office.door.writes._times.clear()
+    homestead.garden_page.door.writes._times.clear()
     html = keeper.get("/").text
     answer = keeper.post(
         "/say",

@@ -28,7 +28,7 @@ def line(data: dict, label: str, chart: int = 0) -> dict:
 
 def test_a_day_is_means_of_five_minutes_computed_again_by_hand(local: Homestead) -> None:
     """Each slot holds the plain mean of the readings in it, no more and no fewer slots than a day has."""
-    data = local.office.curves.data(wanted())
+    data = local.garden_page.curves.data(wanted())
     assert len(data["times"]) == 288
     raw = local.store.readings.series("birch-1", Quantity.TEMPERATURE, NOW - timedelta(days=1), NOW)
     for t, value in zip(data["times"], line(data, "Birch")["values"], strict=True):
@@ -38,7 +38,7 @@ def test_a_day_is_means_of_five_minutes_computed_again_by_hand(local: Homestead)
 
 def test_a_week_is_the_hourly_summaries(local: Homestead) -> None:
     """A week never scans raw readings: its values are the stored means of the hours."""
-    data = local.office.curves.data(wanted("week"))
+    data = local.garden_page.curves.data(wanted("week"))
     assert len(data["times"]) == 168
     hours = local.store.summaries.hours("alder-1", Quantity.TEMPERATURE, NOW - timedelta(days=8), NOW)
     known = [v for v in line(data, "Alder")["values"] if v is not None]
@@ -47,7 +47,7 @@ def test_a_week_is_the_hourly_summaries(local: Homestead) -> None:
 
 def test_where_nothing_was_measured_the_line_breaks(local: Homestead) -> None:
     """Before the first reading, and where readings may not be used, there is no value, not a line across."""
-    data = local.office.curves.data(wanted(end=NOW + timedelta(hours=2)))
+    data = local.garden_page.curves.data(wanted(end=NOW + timedelta(hours=2)))
     values = line(data, "Birch")["values"]
     assert values[-24:] == [None] * 24
     assert None not in values[:-24]
@@ -58,13 +58,16 @@ def test_where_nothing_was_measured_the_line_breaks(local: Homestead) -> None:
         for m in range(60)
     ]
     local.store.journal.commit(Commit(NOW, readings=bad))
-    local.office.look_again()
-    assert line(local.office.curves.data(wanted(end=NOW + timedelta(hours=2))), "Birch")["values"][-24:] == [None] * 24
+    local.garden_page.look_again()
+    assert (
+        line(local.garden_page.curves.data(wanted(end=NOW + timedelta(hours=2))), "Birch")["values"][-24:]
+        == [None] * 24
+    )
 
 
 def test_one_enclosure_has_its_band_and_the_post(local: Homestead) -> None:
     """The shadow runs from the lowest to the highest reading, and the mean lies within."""
-    data = local.office.curves.data(wanted("week", "birch"))
+    data = local.garden_page.curves.data(wanted("week", "birch"))
     assert [entry["label"] for entry in data["charts"][0]["lines"]] == ["Birch", "Post"]
     birch = line(data, "Birch")
     for low, mean, high in zip(birch["low"], birch["values"], birch["high"], strict=True):
@@ -74,9 +77,9 @@ def test_one_enclosure_has_its_band_and_the_post(local: Homestead) -> None:
 
 def test_tiers_are_those_that_the_rule_judges_by(local: Homestead) -> None:
     """The lines drawn are the species' tiers, each with its temperature, its severity and after how long."""
-    words = [t["word"] for t in local.office.curves.data(wanted())["charts"][0]["tiers"]]
+    words = [t["word"] for t in local.garden_page.curves.data(wanted())["charts"][0]["tiers"]]
     assert words[:2] == ["29 °C Minor after 2 h", "33 °C Moderate after 1 h"]
-    us = local.office.curves.data(wanted(measure=US))["charts"][0]["tiers"]
+    us = local.garden_page.curves.data(wanted(measure=US))["charts"][0]["tiers"]
     assert us[0]["level"] == 84.2
 
 
@@ -88,8 +91,8 @@ def test_what_was_said_stands_in_the_curves(local: Homestead) -> None:
         Entry("larkfield", NOW - timedelta(days=2), NOW, "birch", What.CLEANED),
     ]
     local.store.journal.commit(Commit(NOW, entries=said))
-    assert [e.what for e in local.office.curves.data(wanted())["entries"]] == [What.SHADED, What.DONE]
-    assert [e.what for e in local.office.curves.data(wanted(place="birch"))["entries"]] == [What.SHADED]
+    assert [e.what for e in local.garden_page.curves.data(wanted())["entries"]] == [What.SHADED, What.DONE]
+    assert [e.what for e in local.garden_page.curves.data(wanted(place="birch"))["entries"]] == [What.SHADED]
 
 
 @pytest.mark.outside
@@ -106,7 +109,7 @@ def test_the_table_follows_the_change_of_the_clocks(local: Homestead) -> None:
         "times": times,
         "charts": [{"unit": "°C", "lines": [{"label": "Birch", "values": [10.0] * 300}]}],
     }
-    wording = Wording(local.house, local.office.look.snapshot(), "metric")
+    wording = Wording(local.house, local.garden_page.look.snapshot(), "metric")
     heads = [when for when, _ in tables.by_time(data, wording)["rows"]]
     assert len(heads) == 25
     assert heads[1:3] == ["Sun 01:00 EDT", "Sun 01:00 EST"]
@@ -116,8 +119,8 @@ def test_the_table_follows_the_change_of_the_clocks(local: Homestead) -> None:
 
 def test_extremes_say_when_and_what_is_missing(local: Homestead) -> None:
     """Highest and lowest of each place with their times, as computed from the slots."""
-    data = local.office.curves.data(wanted(end=NOW + timedelta(hours=6)))
-    wording = Wording(local.house, local.office.look.snapshot(), "metric")
+    data = local.garden_page.curves.data(wanted(end=NOW + timedelta(hours=6)))
+    wording = Wording(local.house, local.garden_page.look.snapshot(), "metric")
     birch = next(row for row in tables.extremes(data, wording) if row["place"] == "Birch")
     top = max(v for v in line(data, "Birch")["values"] if v is not None)
     assert birch["told"].startswith(f"highest {top:.1f} °C (")

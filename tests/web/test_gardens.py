@@ -107,7 +107,7 @@ def test_an_entry_goes_to_its_garden(two: Two, keeper: TestClient) -> None:
 def test_a_link_in_a_message_names_its_garden_and_opens_no_other(two: Two) -> None:
     """It answers the concern of its own garden; at another garden's address it is not one that was sent."""
     one, other = two
-    address = other.office.links.address_of(letter(site="school"))
+    address = other.garden_page.links.address_of(letter(site="school"))
     assert address.startswith("http://localhost/garden/school/a/")
     path = address.removeprefix("http://localhost")
     client = one.client()
@@ -144,7 +144,7 @@ def test_a_garden_that_cannot_be_looked_at_leaves_the_others(two: Two, keeper: T
     def fails() -> None:
         raise Transient("busy")
 
-    monkeypatch.setattr(two[1].office.paper, "snapshot", fails)
+    monkeypatch.setattr(two[1].garden_page.sheets, "snapshot", fails)
     page = keeper.get("/").text
     assert "looked at at the moment" in page
     assert keeper.get("/garden/school/").status_code == 503
@@ -153,7 +153,7 @@ def test_a_garden_that_cannot_be_looked_at_leaves_the_others(two: Two, keeper: T
 
 def test_a_viewers_session_names_its_garden(two: Two) -> None:
     """It can't be used for another, whoever made it."""
-    guard = two[0].office.door.guard
+    guard = two[0].garden_page.door.guard
     session = guard.begin(Role.VIEWER, site="school")
     assert guard.session_of(guard.cookie_of(session)) == session
     assert not guard.is_view_token(guard.view_token(7, "school"), "larkfield")

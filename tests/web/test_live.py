@@ -114,8 +114,8 @@ def test_a_silent_store_still_beats(local: Homestead, monkeypatch: pytest.Monkey
 def test_nothing_is_computed_while_nobody_looks(local: Homestead, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without an open page the store is not looked at; when the last one closes, looking ends."""
     looks = []
-    whole = type(local.office.look).snapshot
-    monkeypatch.setattr(type(local.office.look), "snapshot", lambda self: looks.append(1) or whole(self))
+    whole = type(local.garden_page.look).snapshot
+    monkeypatch.setattr(type(local.garden_page.look), "snapshot", lambda self: looks.append(1) or whole(self))
     with served(local) as server:
         time.sleep(2.5)
         before = len(looks)
@@ -195,9 +195,9 @@ def test_a_store_that_can_not_be_read_is_said_and_mends_itself(local: Homestead)
     """While the store can't be opened the page says so in words; when it is back, it is shown again."""
     client = local.client()
     path, away = local.house.store, local.house.store.with_suffix(".away")
-    local.office.look.close()
-    local.office.look._local = threading.local()
-    local.office.paper.look_again()
+    local.garden_page.look.close()
+    local.garden_page.look._local = threading.local()
+    local.garden_page.sheets.look_again()
     path.rename(away)
     try:
         answer = client.get("/")

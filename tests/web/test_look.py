@@ -17,11 +17,11 @@ from tests.web.homestead import NOW, Homestead, hot
 
 
 def shown(homestead: Homestead, units: str = "metric") -> dict:
-    return Wording(homestead.house, homestead.office.look.snapshot(), units).page()
+    return Wording(homestead.house, homestead.garden_page.look.snapshot(), units).page()
 
 
 def text_of(homestead: Homestead) -> str:
-    regions = homestead.office.paper.regions(homestead.office.look.snapshot(), ReaderKind("metric", True))
+    regions = homestead.garden_page.sheets.regions(homestead.garden_page.look.snapshot(), ReaderKind("metric", True))
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", " ".join(regions.values())))
 
 
@@ -70,7 +70,7 @@ def test_a_lost_broker_is_said(local: Homestead) -> None:
 
 def test_a_loop_that_stands_still_is_said(local: Homestead) -> None:
     """The page lives in another thread: it notices when the watching has stopped."""
-    words = Wording(local.house, local.office.look.snapshot(), "metric", stopped_since=NOW).page()
+    words = Wording(local.house, local.garden_page.look.snapshot(), "metric", stopped_since=NOW).page()
     assert "stands still since 13:30" in words["answer"]["lines"][0]
 
 
@@ -132,7 +132,7 @@ def test_what_the_phone_was_not_told_is_said_with_the_reason(local: Homestead) -
         (replace(told, asked=replace(asked, withheld=Unsaid.BUDGET)), True),
     ):
         local.store.journal.commit(Commit(NOW, concerns=[concern]))
-        regions = local.office.paper.regions(local.office.look.snapshot(), ReaderKind("metric", True))
+        regions = local.garden_page.sheets.regions(local.garden_page.look.snapshot(), ReaderKind("metric", True))
         assert (reason in "".join(regions.values())) is is_said
 
 
@@ -175,6 +175,6 @@ def test_other_units_are_converted_by_definition() -> None:
 
 def test_regions_of_readers_hold_no_form(local: Homestead) -> None:
     """Who may only look is sent nothing to tap."""
-    regions = local.office.paper.regions(local.office.look.snapshot(), ReaderKind("metric", False))
+    regions = local.garden_page.sheets.regions(local.garden_page.look.snapshot(), ReaderKind("metric", False))
     assert not [name for name in regions if name.startswith("acts-")]
     assert "<form" not in "".join(regions.values())

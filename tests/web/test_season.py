@@ -60,8 +60,8 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Homestead]:
     house = PageNeeds(
         built.settings, built.garden, built.texts, path, lambda: NOW, lambda: NOW, lambda: (True, None), loop.put
     )
-    app, (office,) = application(house)
-    found = Homestead(store, loop, house, app, office)
+    app, (garden_page,) = application(house)
+    found = Homestead(store, loop, house, app, garden_page)
     with found.client():
         yield found
     store.close()
@@ -79,14 +79,14 @@ def test_a_season_is_answered_within_a_tenth_of_a_second(season: Homestead) -> N
     assert set(SCALE) >= {Quantity.TEMPERATURE}
     client = season.client()
     client.get("/login")
-    season.office.look_again()
+    season.garden_page.look_again()
     began = time.process_time()
     assert client.get("/").status_code == 200
     first_s = time.process_time() - began
     took: dict[str, list[float]] = {}
     paths = ["/", "/curves", "/curves.json", "/curves?span=week", "/curves.json?span=week&place=birch", "/book"]
     for path in [*paths, *5 * paths]:
-        season.office.look_again()  # every one of these looks at the store itself
+        season.garden_page.look_again()  # every one of these looks at the store itself
         began = time.process_time()
         assert client.get(path).status_code == 200
         took.setdefault(path, []).append(time.process_time() - began)
@@ -106,7 +106,7 @@ def test_the_loop_is_not_held_up_by_lookers(season: Homestead) -> None:
     def ask() -> None:
         client = season.client()
         while not stop.is_set():
-            season.office.look_again()
+            season.garden_page.look_again()
             client.get("/curves.json")
 
     readers = [threading.Thread(target=ask, daemon=True) for _ in range(4)]

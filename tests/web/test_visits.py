@@ -103,7 +103,7 @@ def test_a_view_does_not_make_less_of_a_keeper(guarded: Homestead) -> None:
     """Opening one's own shared link, one stays the keeper."""
     keeper = guarded.client()
     log_in(keeper)
-    keeper.get(f"/view/{guarded.office.door.guard.view_token(7, 'larkfield')}")
+    keeper.get(f"/view/{guarded.garden_page.door.guard.view_token(7, 'larkfield')}")
     assert 'action="/say"' in keeper.get("/").text
 
 
@@ -124,19 +124,19 @@ def test_units_are_the_readers_own(local: Homestead, keeper) -> None:
 def press(homestead: Homestead, answer: str, token: str | None = None):
     """Open the link and tap."""
     phone = homestead.client()
-    path = f"/a/{token or homestead.office.links.token_of(letter())}"
+    path = f"/a/{token or homestead.garden_page.links.token_of(letter())}"
     page = phone.get(path)
     if page.status_code != 200:
         return page
-    session = homestead.office.door.guard.session_of(phone.cookies["sensord-link"])
+    session = homestead.garden_page.door.guard.session_of(phone.cookies["sensord-link"])
     assert session is not None
-    form_token = homestead.office.door.guard.form_token(session)  # also where the page shows no form any more
+    form_token = homestead.garden_page.door.guard.form_token(session)  # also where the page shows no form any more
     return phone.post(path, data={"token": form_token, "act": answer}, headers=ORIGIN)
 
 
 def test_looking_at_a_link_does_nothing_and_one_tap_answers(guarded: Homestead) -> None:
     """GET shows what it is about, as often as it is asked; POST is one entry for each concern of the message."""
-    token = guarded.office.links.token_of(letter())
+    token = guarded.garden_page.links.token_of(letter())
     for _ in range(3):
         page = guarded.client().get(f"/a/{token}")
         assert page.status_code == 200
@@ -151,7 +151,7 @@ def test_looking_at_a_link_does_nothing_and_one_tap_answers(guarded: Homestead) 
 def test_a_link_opens_nothing_but_its_answer(guarded: Homestead) -> None:
     """Whoever has it sees the message, and neither the garden nor any other form."""
     phone = guarded.client()
-    page = phone.get(f"/a/{guarded.office.links.token_of(letter())}")
+    page = phone.get(f"/a/{guarded.garden_page.links.token_of(letter())}")
     assert page.text.count("<form") == 1
     assert phone.get("/").status_code == 303
     assert (
@@ -165,7 +165,7 @@ def test_a_replay_is_refused_also_after_a_restart(guarded: Homestead) -> None:
     """The same answer counts once; "done" uses the link up; what was used stands in the store."""
     assert press(guarded, "seen").status_code == 200
     assert press(guarded, "seen").status_code == 409
-    guarded.office.desk._taken.clear()  # as after a restart
+    guarded.garden_page.desk._taken.clear()  # as after a restart
     assert press(guarded, "seen").status_code == 409
     assert press(guarded, "done").status_code == 200
     for answer in ("done", "seen", "not now"):
@@ -176,7 +176,7 @@ def test_a_replay_is_refused_also_after_a_restart(guarded: Homestead) -> None:
 def test_a_replayed_request_is_refused(guarded: Homestead) -> None:
     """The very same POST a second time does nothing."""
     phone = guarded.client()
-    path = f"/a/{guarded.office.links.token_of(letter())}"
+    path = f"/a/{guarded.garden_page.links.token_of(letter())}"
     data = {"token": token_of(phone.get(path).text), "act": "done"}
     assert phone.post(path, data=data, headers=ORIGIN).status_code == 200
     assert phone.post(path, data=data, headers=ORIGIN).status_code == 409
@@ -185,14 +185,14 @@ def test_a_replayed_request_is_refused(guarded: Homestead) -> None:
 
 def test_a_forged_or_old_link_is_refused(guarded: Homestead) -> None:
     """Another key, another end, another secret, or its time over: nothing is shown, nothing is written."""
-    token = guarded.office.links.token_of(letter())
+    token = guarded.garden_page.links.token_of(letter())
     key, until, signature = token.split(".")
     later = f"{int(until, 16) + 60:x}"
     for forged in (f"{key}.{later}.{signature}", f"{'f' * 20}.{until}.{signature}", f"{key}.{until}.", "x", token[:-4]):
         assert guarded.client().get(f"/a/{forged}").status_code == 403
         assert press(guarded, "done", forged).status_code == 403
     guarded.loop.now = NOW + timedelta(hours=25)
-    guarded.office.door.guesses._times.clear()
+    guarded.garden_page.door.guesses._times.clear()
     assert press(guarded, "done").status_code == 403
     assert not guarded.loop.said
 
@@ -206,7 +206,7 @@ def test_guessing_links_is_slow(guarded: Homestead) -> None:
 
 def test_a_link_about_what_is_over_answers_nothing(guarded: Homestead) -> None:
     """Neither what has ended, nor what began anew after the message, is answered by the old link."""
-    token = guarded.office.links.token_of(letter())
+    token = guarded.garden_page.links.token_of(letter())
     guarded.store.journal.commit(Commit(NOW, concerns=[hot(opened_at=NOW + timedelta(minutes=5))]))
     assert "This is over" in guarded.client().get(f"/a/{token}").text
     phone = guarded.client()
@@ -217,7 +217,7 @@ def test_a_link_about_what_is_over_answers_nothing(guarded: Homestead) -> None:
 def test_a_link_from_another_site_is_only_looked_at(guarded: Homestead) -> None:
     """A page of another site that posts to a link it has found does nothing."""
     phone = guarded.client()
-    path = f"/a/{guarded.office.links.token_of(letter())}"
+    path = f"/a/{guarded.garden_page.links.token_of(letter())}"
     data = {"token": token_of(phone.get(path).text), "act": "done"}
     assert phone.post(path, data=data, headers={"origin": "http://elsewhere.example"}).status_code == 403
     assert guarded.client().post(path, data=data, headers=ORIGIN).status_code == 403  # without its cookie
@@ -233,7 +233,7 @@ def test_stay_in_can_only_be_seen_by_a_link(guarded: Homestead) -> None:
         told_action="stay in",
     )
     guarded.store.journal.commit(Commit(NOW, concerns=[storm], messages=[letter(("storm/birch",), key="f" * 20)]))
-    token = guarded.office.links.token_of(letter(("storm/birch",), key="f" * 20))
+    token = guarded.garden_page.links.token_of(letter(("storm/birch",), key="f" * 20))
     page = guarded.client().get(f"/a/{token}").text
     assert re.findall(r'name="act" value="([^"]+)"', page) == ["seen"]
     assert press(guarded, "done", token).status_code == 409

@@ -62,7 +62,7 @@ def test_when_it_was_done_may_lie_back(local: Homestead, keeper) -> None:
 
 def test_more_ballast_holds_more_at_once(local: Homestead, keeper) -> None:
     """Four kilograms more on the page, and the storm rule's own figure for what Birch holds has risen."""
-    look = local.office.look
+    look = local.garden_page.look
     before = next(c for c in look.snapshot().cages if c.enclosure.name == "birch")
     say(keeper, keeper.get("/").text, act="ballast added|birch|4")
     local.loop.now += timedelta(seconds=10)

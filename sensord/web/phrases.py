@@ -17,7 +17,7 @@ BY_LINK = "by link "
 NOTHING: Mapping[str, Concern] = MappingProxyType({})
 
 
-class Pen:
+class Phrases:
     """Writes what needs no look at the store: instants, names, entries."""
 
     def __init__(self, house: PageNeeds, now: datetime, units: str, standing: Mapping[str, Concern] = NOTHING) -> None:

@@ -34,6 +34,16 @@ def test_behind_for_a_while() -> None:
     assert (verdict.state, verdict.easing) == (State.FINE, True)
 
 
+def test_it_is_behind_from_six_hours_on_and_a_message_of_it_holds_a_day() -> None:
+    """Not at six hours, but a second later; of the server's words a hundred characters are told."""
+    assert said(NOON - timedelta(hours=6)).reason == "catching up"
+    late = said(NOON - timedelta(hours=6, seconds=1), "x" * 101)
+    assert late.advice is not None
+    assert (late.reason, late.advice.holds_until) == ("behind", NOON + timedelta(hours=24))
+    assert late.numbers["trouble"] == "x" * 100
+    assert "trouble" not in said(NOON - timedelta(hours=7)).numbers
+
+
 def test_nothing_waits() -> None:
     """Where all is shipped, or nothing is to be, all is well."""
     verdict = said(None)

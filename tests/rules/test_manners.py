@@ -259,3 +259,8 @@ def test_every_rule_has_one_of_these_manners() -> None:
     of = {name: {f: getattr(m, f) for f in m.__slots__ if f != "hazard"} for name, (m, _) in MANNERS.items()}
     for rule in all_rules().values():
         assert {f: getattr(rule.manner, f) for f in rule.manner.__slots__ if f != "hazard"} in of.values(), rule.name
+
+
+def test_notes_have_a_manner_that_tells_minor_things() -> None:
+    """What is Minor and worth a word is told from Minor on."""
+    assert {all_rules()[rule].manner.tell_from for rule in ("wet", "shade", "battery")} == {Severity.MINOR}

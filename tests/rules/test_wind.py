@@ -1,16 +1,19 @@
-"""Wind and shelter: ballast is asked for on a fair day, and what was sheltered comes back out in calm."""
+"""Wind: ballast is asked for on a fair day."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from sensord import actions
 from sensord.language import Catalogue, Reader
-from sensord.model import AMBIENT, Advice, Concern, Quantity, Severity, Stage, Standing, State, Verdict, What
-from sensord.rules import shelter
+from sensord.model import AMBIENT, Advice, Concern, Quantity, Severity, Standing, State, Verdict, What
+from sensord.rules._anchoring import Held, Holding
 from sensord.rules._readings import moment
 from sensord.rules.wind import RULE
 from tests.rules.scenes import NOON, SITE, Curve, Told, cohort, enclosure, entry, evidence, probe, seen
@@ -133,42 +136,105 @@ def test_an_empty_cage_is_a_note_and_no_gauge_is_unknown() -> None:
     assert decide(None).state is State.UNKNOWN
 
 
-# --- shelter --------------------------------------------------------------------------------------------------------
+def gusts(of: Mapping[int, float], calm: float = 0.0, interval_s: float = 60.0, **more: Any) -> Verdict:
+    """What is said of gusts so many minutes ago, in a calm."""
+    gauge = replace(GAUGE, interval_s=interval_s)
+    sent = seen(gauge, lambda h: of.get(round(-60 * h), calm), NOON, 1.5)
+    return RULE.decide(evidence(RULE, {"gust": [sent]}, NOON, **more), NOON)
 
 
-def sheltered(hours: float, gust: Curve | float = 3.0, **more: Any) -> Verdict:
-    """What is said of an enclosure that was sheltered so long ago."""
-    series = {"gust": [seen(GAUGE, gust, NOON, 1.2)]}
-    away = [entry(What.SHELTERED, NOON - hours * HOUR)]
-    return shelter.RULE.decide(evidence(shelter.RULE, series, NOON, entries=away, **more), NOON)
+@pytest.mark.parametrize(
+    ("of", "interval_s", "reason", "easing"),
+    [
+        (dict.fromkeys((1, 10, 30), 6.0), 60.0, "anchor", False),
+        (dict.fromkeys((1, 10, 31), 6.0), 60.0, "held", True),  # half an hour, to the minute
+        (dict.fromkeys((1, 10), 6.0), 60.0, "held", True),  # three times
+        (dict.fromkeys((1, 10, 30), 5.99), 60.0, "held", True),  # what moves something
+        ({1: 4.801}, 60.0, "held", True),  # four fifths of it
+        ({1: 4.79}, 60.0, "held", False),
+        (dict.fromkeys((15, 30, 45), 6.0), 900.0, "anchor", False),  # three intervals of a rare gauge
+        (dict.fromkeys((20, 40, 60), 6.0), 1200.0, "anchor", False),
+        ({1: 10.8}, 60.0, "left to storm", True),
+        ({1: 10.79}, 60.0, "held", True),
+    ],
+)
+def test_a_breeze_is_more_than_is_held_to_the_point(
+    of: Mapping[int, float], interval_s: float, reason: str, easing: bool
+) -> None:
+    """Three gusts of half an hour that move something and exceed what it holds."""
+    verdict = gusts(of, interval_s=interval_s)
+    assert (verdict.reason, verdict.easing) == (reason, easing)
 
 
-def test_what_is_sheltered_comes_back_out() -> None:
-    """Two hours sheltered and an hour of calm: put it back out, and say what it costs pupae to stay."""
-    back = sheltered(3, cohorts=[cohort(stage=Stage.PUPA)])
-    assert back.advice is not None
-    assert (back.advice.action, back.severity, back.numbers["pupae"]) == ("return", Severity.MODERATE, True)
-    assert sheltered(1).reason == "sheltered"
+def test_what_is_nearly_so_is_configured() -> None:
+    """Half of the gust, and that included."""
+    assert [gusts({1: gust}, parameters={"hysteresis_ratio": 0.5}).easing for gust in (3.0, 2.99)] == [True, False]
 
 
-def test_without_a_gauge_it_is_asked_later_and_to_look_first() -> None:
-    """Nobody here knows whether it is calm: patience, and the text says so."""
-    for hours, state in ((3, State.FINE), (7, State.BREACH)):
-        away = [entry(What.SHELTERED, NOON - hours * HOUR)]
-        verdict = shelter.RULE.decide(evidence(shelter.RULE, {}, NOON, entries=away), NOON)
-        assert (verdict.state, verdict.numbers["unseen"]) == (state, True)
+def test_of_a_gauge_that_has_only_begun_all_that_it_says_must_exceed() -> None:
+    """Where there are fewer than three readings yet."""
+    two = [seen(GAUGE, gust, NOON, 2 / 60) for gust in (7.0, 5.0)]
+    reasons = [RULE.decide(evidence(RULE, {"gust": [sent]}, NOON), NOON).reason for sent in two]
+    assert reasons == ["anchor", "held"]
 
 
-def test_in_wind_and_under_signs_of_a_storm_it_stays() -> None:
-    """A gust within the hour, or a concern about a storm: nobody is asked to carry it out."""
-    assert sheltered(5, lambda h: 9.0 if h < -0.7 else 3.0).reason == "sheltered"
-    verdict = Verdict("storm", "birch", State.BREACH, NOON, "holds", Severity.MINOR)
-    concern = Concern(SITE.name, "storm", "birch", Standing.OPEN, verdict, NOON)
-    assert sheltered(5, others={concern.key: concern}).reason == "sheltered"
+def test_where_it_holds_more_than_a_breeze_that_is_the_measure() -> None:
+    """Four fifths of what it holds are nearly so."""
+    some = [enclosure(ballast_kg=6.0)]
+    holds = decide(5.0, cages=some).numbers["holds_m_s"]
+    assert isinstance(holds, float)
+    assert holds > 6.5
+    assert decide(holds + 0.001, cages=some).reason == "anchor"
+    nearly, calm = decide(0.801 * holds, cages=some), decide(0.799 * holds, cages=some)
+    assert (nearly.reason, nearly.easing) == ("held", True)
+    assert (calm.reason, calm.easing) == ("held", False)
 
 
-def test_what_is_in_its_place_is_fine() -> None:
-    """Never sheltered, or returned: no matter."""
-    back = [entry(What.SHELTERED, NOON - 5 * HOUR), entry(What.RETURNED, NOON - HOUR)]
-    for entries in ([], back):
-        assert shelter.RULE.decide(evidence(shelter.RULE, {}, NOON, entries=entries), NOON).reason == "in its place"
+def test_a_storm_that_asks_for_nothing_does_not_keep_it_quiet() -> None:
+    """Only what `storm` advises outranks the breeze; and only while it stands."""
+    holds = Verdict("storm", "birch", State.BREACH, NOON, "holds", Severity.MINOR)
+    over = Verdict("storm", "birch", State.FINE, NOON, "look after", advice=Advice("look after"))
+    for verdict in (holds, over):
+        concern = Concern(SITE.name, "storm", "birch", Standing.OPEN, verdict, NOON)
+        assert decide(8.0, others={concern.key: concern}).reason == "anchor"
+
+
+def test_two_hours_are_given_to_the_next_quarter() -> None:
+    """17:37 and two hours: 19:45; what is overdue holds for two hours from now. The numbers are of a storm's gust."""
+    verdict = decide(7.0)
+    assert verdict.advice is not None
+    assert verdict.advice.by == verdict.advice.holds_until == NOON.replace(hour=19, minute=45)
+    assert (verdict.numbers["expected_gust_m_s"], verdict.numbers["gust_m_s"]) == (15.0, 7.0)
+    assert (verdict.numbers["ballast_kg"], verdict.numbers.get("pupae")) == (0.0, None)
+    told = replace(verdict, numbers={"due_of": "anchor", "due_at": (NOON - HOUR).isoformat()})
+    was = Concern(SITE.name, "wind", "birch", Standing.OPEN, told, NOON - 3 * HOUR, told_at=NOON - 3 * HOUR)
+    late = decide(7.0, concern=was).advice
+    assert late is not None
+    assert (late.by, late.holds_until) == (None, NOON + 2 * HOUR)
+
+
+def test_shade_from_the_start_is_a_trees_and_catches_no_wind() -> None:
+    """Only what the keeper put over it is draped."""
+    assert not decide(7.0, cages=[enclosure(shaded=True)]).numbers.get("draped")
+    assert decide(7.0, cages=[enclosure(covered=True)]).numbers["draped"] is True
+
+
+def test_a_shortfall_of_less_than_half_a_kilogram_sends_nobody_out() -> None:
+    """It is within the margin."""
+    needed = 14.93
+    assert (
+        decide(14.9, cages=[enclosure(ballast_kg=needed - 0.49)], parameters={"strong_gust_m_s": 20}).reason == "held"
+    )
+    asked = decide(14.9, cages=[enclosure(ballast_kg=needed - 0.51)], parameters={"strong_gust_m_s": 20})
+    assert asked.reason == "anchor"
+
+
+def test_ballast_is_counted_for_no_more_than_sixty_metres_a_second() -> None:
+    """No formula holds beyond that, and no ballast."""
+    held = Held(evidence(RULE, {}, NOON).stands[0], Holding(largest_ballast_kg=500))
+    at_most = held.to_hold(60.0, False)
+    assert at_most == held.to_hold(90.0, False)
+    assert at_most != held.to_hold(59.0, False)
+    action, numbers = Held(held.stand, Holding(brick_kg=2.5)).to_hold(15.0, False)
+    assert action is actions.ANCHOR
+    assert numbers["bricks_kg"] == 2.5 * float(str(numbers["bricks"]))

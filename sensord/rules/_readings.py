@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from enum import StrEnum
+from operator import mul
 from statistics import median
 from types import MappingProxyType
 from typing import NamedTuple
@@ -77,10 +78,8 @@ def slope_per_h(part: Track) -> float | None:
         return None
     origin = part.times_s[0]
     mean_t = sum(t - origin for t in part.times_s) / n
-    mean_v = sum(part.values) / n
-    square = sum((t - origin - mean_t) ** 2 for t in part.times_s)
-    product = sum((t - origin - mean_t) * (v - mean_v) for t, v in zip(part.times_s, part.values, strict=True))
-    return product / square * 3600.0 if square > 0 else None
+    times = [t - origin - mean_t for t in part.times_s]
+    return sum(map(mul, times, part.values)) / sum(map(mul, times, times)) * 3600.0
 
 
 # --- how a verdict is written -----------------------------------------------------------------------------------------

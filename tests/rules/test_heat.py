@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import pytest
 
 from sensord.model import Severity
-from sensord.rules._heat import HeatLimits, above, spells
+from sensord.rules._heat import HeatAbove, HeatLimits, above, spells
 from sensord.rules._tracks import NOTHING, Track
 from tests.rules.scenes import MONARCH
 
@@ -36,7 +36,7 @@ def test_a_level_and_a_duration_of_the_configuration(key: str, severity: Severit
 def test_a_gap_of_twenty_minutes_or_three_intervals_is_bridged() -> None:
     """Of what lies further apart nothing is known; a spell does not reach across it."""
     assert above(warm([0, 20]), 30.0).hours == pytest.approx(1 / 3)
-    assert above(warm([0, 20.1]), 30.0).hours == 0.0
+    assert above(warm([0, 20 + 0.5 / 60]), 30.0).hours == 0.0
     assert above(warm([0, 45], 900.0), 30.0).hours == pytest.approx(0.75)
     assert above(warm([0, 45.1], 900.0), 30.0).hours == 0.0
     assert len(spells(warm([0, 5, 25, 30]), 30.0)) == 1
@@ -50,4 +50,5 @@ def test_a_dip_of_ten_minutes_ends_no_spell() -> None:
     for minutes, cool in (([0, 5, 10, 15, 20, 25], [10, 15]), ([0, 5, 10, 15.02, 20.02], [10])):
         assert above(warm(minutes, cool=cool), 30.0).spell_h == pytest.approx(1 / 12)
     assert above(warm([0, 5]), 30.001) == above(NOTHING, 30.0) == above(warm([0]), 31.0)
+    assert above(NOTHING, 30.0) == HeatAbove(hours=0.0, degree_hours=0.0, spell_h=0.0)
     assert above(warm([0, 5]), 29.0).degree_hours == pytest.approx(1 / 12)

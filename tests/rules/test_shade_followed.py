@@ -133,13 +133,29 @@ def test_where_nothing_measures_the_sun_a_clear_sky_stands_for_it() -> None:
     latest = next(m for m in range(400, 0, -1) if told(m) == "yes")
     last = NOON + latest * MINUTE
     before, after = -15 * MINUTE, 30 * MINUTE
-    assert clear_w_m2(first + before) >= 100.0 > clear_w_m2(first - MINUTE + before)
+    to_the_second = (first - timedelta(seconds=s) for s in range(60))
+    earliest = min(at for at in to_the_second if followed(4.0, 0.0, 70, now=at + 70 * MINUTE).helped == "yes")
+    assert clear_w_m2(earliest + before) >= 100.0 > clear_w_m2(earliest - timedelta(seconds=1) + before)
     assert clear_w_m2(last + after) >= 0.6 * clear_w_m2(last + before)
     later = last + MINUTE
     assert clear_w_m2(later + after) < 0.6 * clear_w_m2(later + before)
     ratio = clear_w_m2(last + after) / clear_w_m2(last + before)
     for share, became in ((0.69, "yes"), (0.71, "unknown"), (0.84, "unknown"), (0.86, "no")):
         assert told(latest, share * ratio * 4.0) == became
+
+
+@pytest.mark.parametrize("measured", ["before", "after"])
+def test_a_sun_that_was_measured_only_before_or_only_after_is_not_known(measured: str) -> None:
+    """A clear sky stands for it then, too."""
+    now = NOON + 120 * MINUTE
+    shaded_at = now - 40 * MINUTE
+    inside = track("birch", Quantity.TEMPERATURE, lambda h: 4.0 if h < -40 / 60 else 0.0, now)
+    still = track(AMBIENT, Quantity.TEMPERATURE, 0.0, now)
+    sunlight = track(AMBIENT, Quantity.IRRADIANCE, 800.0, now)
+    part = (
+        sunlight.between(0.0, shaded_at.timestamp()) if measured == "before" else sunlight.since(shaded_at.timestamp())
+    )
+    assert follow(shaded_at, inside, still, part, SITE, now).helped == "yes"
 
 
 def test_which_time_is_compared_with_which() -> None:

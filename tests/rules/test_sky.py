@@ -57,6 +57,9 @@ def test_its_share_is_of_what_a_clear_sky_would_bring() -> None:
     half: Curve = lambda h: clear if round(60 * h) >= -10 else 0.0  # noqa: E731  # a curve reads best as one
     assert share(half) == pytest.approx(0.5), "ten minutes of twenty: the middle lies between"
     assert sky_at(SITE, NOON, NOTHING).share is None
+    for ago, known in ((1200.0, True), (1200.5, False)):
+        old = Track.of([NOON.timestamp() - ago], [clear], [0], 60.0)
+        assert (sky_at(SITE, NOON, old).share is not None) is known
 
 
 @pytest.mark.parametrize("above", [True, False])
@@ -73,7 +76,7 @@ def test_in_the_last_light_no_share_is_told(above: bool) -> None:
 def test_solar_time_is_that_of_the_longitude() -> None:
     """Four minutes a degree, to the second: 17:37 UTC at 83.5° W is 12:03."""
     assert solar_hour(SITE, NOON) == pytest.approx(17 + 37 / 60 - 83.5 / 15)
-    assert solar_hour(SITE, NOON + timedelta(seconds=30)) == pytest.approx(17 + 37.5 / 60 - 83.5 / 15)
+    assert solar_hour(SITE, NOON + timedelta(seconds=45)) == pytest.approx(17 + 37.75 / 60 - 83.5 / 15, abs=1e-9)
     assert solar_hour(replace(SITE, longitude_deg=179.0), NOON) == pytest.approx(17 + 37 / 60 + 179 / 15 - 24)
     assert [is_afternoon(SITE, NOON - minutes * MINUTE) for minutes in (0, 3, 4)] == [True, True, False]
 
@@ -87,6 +90,16 @@ def test_when_the_sun_will_have_sunk(elevation_deg: float, hours: int) -> None:
     before, then = (sun_at(SITE.latitude_deg, SITE.longitude_deg, t).elevation_deg for t in (at - 5 * MINUTE, at))
     assert then <= elevation_deg < before
     assert timedelta() < at - NOON < 12 * HOUR
+    noon = NOON - timedelta(hours=solar_hour(SITE, NOON) - 12.0)
+    off = (at - max(noon, NOON + hours * HOUR)) % (5 * MINUTE)
+    assert min(off, 5 * MINUTE - off) < timedelta(milliseconds=1), "counted from now, or from noon"
+
+
+def test_a_sun_that_is_about_to_sink_does_so_in_the_first_step() -> None:
+    """Within the next five minutes."""
+    at = low_sun_at(SITE, NOON, 15.0)
+    assert at is not None
+    assert low_sun_at(SITE, at - 5 * MINUTE, 15.0) == at
 
 
 def test_a_sun_that_is_lower_already_sinks_no_more() -> None:

@@ -79,7 +79,8 @@ def slope_per_h(part: Track) -> float | None:
     origin = part.times_s[0]
     mean_t = sum(t - origin for t in part.times_s) / n
     times = [t - origin - mean_t for t in part.times_s]
-    return sum(map(mul, times, part.values)) / sum(map(mul, times, times)) * 3600.0
+    slope: float = sum(map(mul, times, part.values)) / sum(map(mul, times, times))
+    return slope * 3600.0
 
 
 # --- how a verdict is written -----------------------------------------------------------------------------------------

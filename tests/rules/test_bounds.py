@@ -5,7 +5,7 @@ import math
 import pytest
 from pydantic import ValidationError
 
-from sensord.rules import Rule, all_rules
+from sensord.rules import Bounds, Rule, all_rules
 
 RULES = all_rules()
 SPECIES = KIND = None
@@ -113,3 +113,14 @@ def test_a_parameter_that_has_moved_may_stay_where_it_stood_with_what_holds_anyw
     assert rule.Parameters(**{key: unsaid}) == rule.Parameters()
     with pytest.raises(ValidationError, match=rf"{key} holds for all rules alike: give it under \[rules.{to}\]"):
         rule.Parameters(**{key: unsaid + 1})
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf])
+def test_what_is_no_number_is_no_parameter(value: float) -> None:
+    """Not even of a rule from elsewhere that sets no bounds."""
+
+    class Unbounded(Bounds):
+        level_c: float = 20.0
+
+    with pytest.raises(ValidationError, match="finite number"):
+        Unbounded(level_c=value)

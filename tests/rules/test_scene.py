@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from sensord.model import Concern, Doubt, Kind, Quantity, Severity, Standing, State, Verdict, What
+from sensord.model import Concern, Doubt, Kind, Probe, Quantity, Severity, Standing, State, Verdict, What
 from sensord.rules import Seen
 from sensord.rules._sky import sun_at
 from sensord.rules.overheating import RULE
@@ -189,3 +189,67 @@ def test_an_old_post_is_no_post() -> None:
     series = {"inside": pair(34.0, 30.0, THREE)["inside"], "ambient": [seen(POST, 30.0, THREE - 20 * MINUTE, 6)]}
     numbers = RULE.decide(evidence(RULE, series, THREE), THREE).numbers
     assert not {"ambient_c", "offset_k"} & set(numbers)
+
+
+def test_what_is_cut_is_judged_as_the_most_that_is_plausible_all_along() -> None:
+    """From the first reading to the newest; where no air was measured beside it nothing can be cut."""
+    cut, plausible = (decide(inside_c, 30.0).numbers for inside_c in (44.0, 36.0))
+    for what in ("inside_c", "recorded_h", "recorded_degree_hours", "dose_degree_hours", "spell_h"):
+        assert cut[what] == plausible[what]
+    late = {"inside": pair(44.0, 30.0, THREE)["inside"], "ambient": [seen(POST, 30.0, THREE, 3)]}
+    twice = RULE.decide(evidence(RULE, late, THREE), THREE).numbers["recorded_degree_hours"]
+    assert twice == pytest.approx((15.0 + 7.0) * 3.0, abs=1.0)
+
+
+@pytest.mark.parametrize(("ambient_c", "known"), [(-60.1, False), (-60.0, True), (60.0, True), (60.1, False)])
+def test_what_no_air_has_is_no_air(ambient_c: float, known: bool) -> None:
+    """From −60 to 60 °C."""
+    assert ("ambient_c" in decide(34.0, ambient_c).numbers) is known
+
+
+@pytest.mark.parametrize(
+    ("most", "few", "shines"), [(0.0, 0.0, False), (-1.0, -1.0, True), (2000.0, 0.0, True), (2000.5, 0.0, False)]
+)
+def test_what_no_sun_brings_is_no_irradiance(most: float, few: float, shines: bool) -> None:
+    """From 0 to 2000 W/m²; where nothing measures it the sun may shine."""
+    curve: Curve = lambda h: few if round(-60 * h) % 3 == 0 else most  # noqa: E731
+    series = pair(34.0, 30.0, THREE) | {
+        "irradiance": [seen(probe("sun", "ambient", Quantity.IRRADIANCE), curve, THREE, 1)]
+    }
+    assert ("sun_azimuth_deg" in RULE.decide(evidence(RULE, series, THREE), THREE).numbers) is shines
+
+
+def points(of: Probe, ago: dict[float, float]) -> Seen:
+    at = sorted(ago, reverse=True)
+    return Seen.of(of, [NOW - s for s in at], [ago[s] for s in at], [0] * len(at))
+
+
+def test_the_windows_to_the_second() -> None:
+    """Ten minutes of the inside, a quarter of an hour of the air; a post that is old, or that nothing pairs with, is compared
+    with nothing."""
+    for ago, inside_c in ((600.0, 22.0), (600.5, 24.0)):
+        series = {"inside": [points(BIRCH, {1100.0: 10.0, ago: 20.0, 60.0: 24.0})]}
+        assert RULE.decide(evidence(RULE, series, THREE), THREE).numbers["inside_c"] == inside_c
+    for ago, ambient_c in ((900.0, 21.0), (900.5, 22.0)):
+        series = {"inside": [points(BIRCH, {60.0: 24.0})], "ambient": [points(POST, {ago: 20.0, 60.0: 22.0})]}
+        assert RULE.decide(evidence(RULE, series, THREE), THREE).numbers["ambient_c"] == ambient_c
+    rare = replace(BIRCH, interval_s=900.0)
+    old = {"inside": [points(rare, {1500.0: 24.0, 60.0: 24.0})], "ambient": [points(POST, {1500.0: 20.0})]}
+    apart = {"inside": [points(BIRCH, {60.0: 24.0})], "ambient": [points(POST, {1100.0: 20.0})]}
+    for series in (old, apart):
+        assert "offset_k" not in RULE.decide(evidence(RULE, series, THREE), THREE).numbers
+
+
+def test_half_of_the_readings_marked_sunlit_are_not_most_of_them() -> None:
+    """Five of ten."""
+    of, air = replace(BIRCH, interval_s=90.0), pair(30.0, 30.0, THREE)["ambient"]
+    sent = seen(of, 30.5, THREE, 6)
+    doubts = [0] * (len(sent.times_s) - 5) + [int(Doubt.SUNLIT)] * 5
+    series = {"inside": [Seen.of(of, sent.times_s, sent.values, doubts)], "ambient": air}
+    assert "probe_doubt" not in RULE.decide(evidence(RULE, series, THREE), THREE).numbers
+
+
+def test_on_a_porch_the_sun_adds_where_it_is_warmer_at_all() -> None:
+    """Where it is as warm as the air, shade is of no use."""
+    porch = [enclosure(kind=Kind.PORCH)]
+    assert [action(c, 34.0, cages=porch) for c in (34.0, 34.5)] == ["add airflow", "shade"]

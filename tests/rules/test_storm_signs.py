@@ -53,8 +53,9 @@ def test_the_change_is_of_ten_minutes_and_those_three_hours_before(
 
 def test_what_no_air_has_is_no_pressure_and_no_change_is_too_large_to_be_told() -> None:
     """From 300 to 1100 hPa, both included."""
-    assert read(pressure={11_000.0: 110_000.0, 60.0: 30_000.0}).tendency == "falling very rapidly"
-    assert read(pressure={11_000.0: 30_000.0, 60.0: 110_000.0}).tendency == "rising very rapidly"
+    fell, rose = (read(pressure={11_000.0: a, 60.0: b}) for a, b in ((110_000.0, 30_000.0), (30_000.0, 110_000.0)))
+    assert (fell.tendency, fell.change_pa) == ("falling very rapidly", -20_000.0)
+    assert (rose.tendency, rose.change_pa) == ("rising very rapidly", 20_000.0)
     assert read(pressure={11_000.0: PA, 60.0: 29_999.0}).change_pa is None
     assert read(pressure={11_000.0: 110_001.0, 60.0: PA}).change_pa is None
     assert not read().anything
@@ -142,7 +143,7 @@ def test_two_means_of_three_minutes_are_enough_for_a_rapid_fall() -> None:
         ({900.0: PA, 600.0: PA + 60.0}, {}, {2700.0: 3.0, 900.0: 8.0}, True),  # or the gusts leapt
         ({900.0: PA, 600.0: PA + 60.0}, {}, {2700.5: 3.0, 900.0: 8.0}, False),
         ({900.0: PA, 600.0: PA + 60.0}, {}, {900.5: 3.0, 900.0: 8.0}, True),
-        ({900.0: PA, 600.0: PA + 60.0}, {}, {2700.0: 3.0, 900.5: 99.0, 60.0: 7.0}, False),
+        ({900.0: PA, 600.0: PA + 60.0}, {}, {2700.0: 3.0, 900.5: 89.0, 60.0: 7.0}, False),
         ({900.0: PA, 600.0: PA + 60.0}, {}, {2700.0: 3.0, 900.0: 7.99}, False),
         ({}, {1200.0: 28.0, 900.0: 26.0}, {2700.0: 3.0, 900.0: 8.0}, False),
     ],
@@ -151,6 +152,14 @@ def test_a_front_to_the_point(pressure: Ago, air: Ago, gust: Ago, front: bool) -
     """Within twenty minutes the pressure rose by 60 Pa in ten, and the air cooled by 2 K in ten or the gusts leapt by 5 m/s
     over those of the half hour before the last quarter."""
     assert read(pressure=pressure, air=air, gust=gust).front is front
+
+
+@pytest.mark.parametrize("gust", [{1000.0: 0.0}, {60.0: 5.0}, {}])
+def test_gusts_of_which_only_before_or_after_is_known_did_not_leap(gust: Ago) -> None:
+    """However small a leap is configured to be one."""
+    jump = {900.0: PA, 600.0: PA + 60.0}
+    assert not read(pressure=jump, gust=gust, parameters={"front_leap_m_s": 1.0}).front
+    assert read(pressure=jump, gust={1000.0: 0.0, 60.0: 1.0}, parameters={"front_leap_m_s": 1.0}).front
 
 
 @pytest.mark.parametrize(

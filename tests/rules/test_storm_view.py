@@ -122,6 +122,12 @@ def test_the_worst_of_it_is_remembered_while_it_is() -> None:
     assert "worst_m_s" not in decide(weather(NOON, gust=5.0)).numbers
 
 
+def test_a_front_without_wind_has_no_worst_gust_but_none() -> None:
+    """Where the gauge says so."""
+    air: Curve = lambda h: 28.0 - 3.5 * min(1.0, max(0.0, (60 * h + 8) / 6.0))  # noqa: E731
+    assert decide(weather(NOON, front(10, 0.7), 0.0, air)).numbers["worst_m_s"] == 0.0
+
+
 def test_an_empty_cage_is_not_looked_after() -> None:
     """There is nobody in it to be counted."""
     cages, elsewhere = [HEAVY, enclosure("alder")], [cohort("alder")]

@@ -32,6 +32,7 @@ from tests.rules.scenes import NOON, SITE, Curve, cohort, enclosure, entry, evid
 
 HOUR = timedelta(hours=1)
 NIGHT = NOON + 11 * HOUR
+BIRCH = probe("birch-1", "birch")
 KINDS = {kind: enclosure(kind=kind) for kind in Kind}
 
 
@@ -322,6 +323,8 @@ def test_over_which_time_an_offset_is_taken() -> None:
     minutes: Curve = lambda h: 60.0 * h  # noqa: E731  # of an offset that grows steadily the middle is that of the time
     assert decide(minutes, 0.0).numbers["offset_k"] == pytest.approx(-8.0)
     assert decide(minutes, 0.0, parameters={"window_min": 20}).numbers["offset_k"] == pytest.approx(-10.5)
+    late = pair(minutes, 0.0, NOON - timedelta(seconds=5), 2)
+    assert RULE.decide(evidence(RULE, late, NOON), NOON).numbers["offset_k"] == pytest.approx(-7.5), "not the fifteenth"
     rare = probe("birch-1", "birch", interval_s=900.0)
     at = NOON - timedelta(seconds=360)
     series = {"inside": [seen(rare, minutes, at, 3)], "ambient": [seen(rare, 0.0, at, 3)]}
@@ -335,7 +338,10 @@ def test_over_which_time_an_offset_is_taken() -> None:
     ("interval_s", "count", "reason"), [(300.0, 2, "no pairs"), (300.0, 3, "as usual"), (301.0, 1, "as usual")]
 )
 def test_how_many_pairs_there_must_be(interval_s: float, count: int, reason: str) -> None:
-    """Three, or one of probes that report more rarely than every five minutes."""
+    """Three, or one of probes that report more rarely than every five minutes; never none."""
+    rare = probe("birch-1", "birch", interval_s=900.0)
+    apart = {"inside": [seen(rare, 0.0, NOON, 0.25)], "ambient": [seen(BIRCH, 0.0, NOON, 1 / 60)]}
+    assert RULE.decide(evidence(RULE, apart, NOON), NOON).reason == "no pairs"
     of = probe("birch-1", "birch", interval_s=interval_s)
     series = {need: [seen(of, 0.0, NOON, (count + 0.5) * interval_s / 3600)] for need in ("inside", "ambient")}
     assert RULE.decide(evidence(RULE, series, NOON), NOON).reason == reason
@@ -355,7 +361,7 @@ def test_the_air_of_a_post_that_is_just_out_of_the_window_is_still_known() -> No
     now = NOON.timestamp()
     series = {
         "inside": [Seen.of(of, [now - 900, now - 870, now - 840], [21.0, 22.0, 23.0], [0] * 3)],
-        "ambient": [Seen.of(of, [now - 930], [20.0], [0])],
+        "ambient": [Seen.of(of, [now - 1500, now - 930], [10.0, 20.0], [0, 0])],
     }
     numbers = RULE.decide(evidence(RULE, series, NOON), NOON).numbers
     assert (numbers["inside_c"], numbers["ambient_c"], numbers["offset_k"]) == (22.0, 20.0, 2.0)

@@ -7,9 +7,13 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
+from sensord.model import Quantity, What
+from sensord.rules import all_rules
 from sensord.rules._readings import best_of, iso, middle, moment, numbers, pairs, round_up, slope_per_h
 from sensord.rules._tracks import NOTHING, Seen, Track
-from tests.rules.scenes import NOON, probe
+from tests.rules.scenes import NOON, enclosure, entry, evidence, probe
+from tests.rules.scenes import seen as of_seen
+from tests.rules.scenes import watch as watching
 
 NOW = NOON.timestamp()
 
@@ -105,3 +109,76 @@ def test_deadlines_are_told_in_whole_quarters(minute: int, second: int, told: tu
     """The next one, or this very instant."""
     at = datetime(2026, 8, 20, 0, minute, second, tzinfo=UTC)
     assert round_up(at) == datetime(2026, 8, 20, *told, tzinfo=UTC)
+
+
+# --- what can be measured ---------------------------------------------------------------------------------------------
+
+LATE = NOON + 6 * timedelta(hours=1)
+SHADE_ON = [entry(What.SHADED, LATE - timedelta(hours=30))]
+AIR, INSIDE = (-60.0, 60.0), (-60.0, 90.0)
+
+
+@pytest.mark.parametrize(
+    ("rule", "need", "bounds", "unknown"),
+    [
+        ("frost", "inside", INSIDE, "no inside"),
+        ("overheating", "inside", INSIDE, "no inside"),
+        ("offset", "inside", INSIDE, "no inside"),
+        ("offset", "ambient", AIR, "no ambient"),
+        ("shade", "inside", INSIDE, "no temperature"),
+        ("shade", "ambient", AIR, "no temperature"),
+        ("ambient", "ambient", AIR, "missing"),
+    ],
+)
+def test_what_no_place_in_a_garden_has_is_no_reading(
+    rule: str, need: str, bounds: tuple[float, float], unknown: str
+) -> None:
+    """Air of −60 to 60 °C, in a closed box of up to 90; both included."""
+    of, post = probe("birch-1", "birch"), probe("post", "ambient")
+    other = {"offset": {"inside": 20.0, "ambient": 20.0}}.get(rule, {})
+
+    def reason(value: float) -> str:
+        series = {n: [of_seen(post if n == "ambient" else of, v, LATE, 1)] for n, v in {**other, need: value}.items()}
+        known = evidence(
+            all_rules()[rule], series, LATE, subject="" if rule == "ambient" else "birch", entries=SHADE_ON,
+            probes=(of, post), watch=watching(LATE, {"birch-1": LATE, "post": LATE}),
+        )  # fmt: skip
+        return all_rules()[rule].decide(known, LATE).reason
+
+    low, high = bounds
+    assert unknown not in (reason(low), reason(high))
+    assert reason(low - 0.1) == reason(high + 0.1) == unknown
+
+
+@pytest.mark.parametrize(("value", "counts"), [(-60.1, False), (-60.0, True), (90.0, True), (90.1, False)])
+def test_what_the_post_is_compared_with_is_what_a_cage_can_have(value: float, counts: bool) -> None:
+    """Or it is no enclosure to be compared."""
+    probes = [probe(f"{name}-1", name) for name in ("birch", "alder")]
+    post = probe("post", "ambient")
+    series = {"inside": [of_seen(p, value, NOON, 1) for p in probes], "ambient": [of_seen(post, 20.0, NOON, 1)]}
+    known = evidence(
+        all_rules()["ambient"], series, NOON, subject="", cages=[enclosure(), enclosure("alder")],
+        probes=(*probes, post), watch=watching(NOON, {"post": NOON}),
+    )  # fmt: skip
+    assert ("offset_k" in all_rules()["ambient"].decide(known, NOON).numbers) is counts
+
+
+@pytest.mark.parametrize("rule", ["offset", "ambient"])
+@pytest.mark.parametrize(
+    ("most", "few", "dark"), [(0.0, 0.0, True), (-1.0, -1.0, False), (2000.0, 0.0, False), (2000.5, 0.0, True)]
+)
+def test_what_no_sun_brings_is_no_irradiance(rule: str, most: float, few: float, dark: bool) -> None:
+    """From 0 to 2000 W/m²: under a closed sky 5 K by day are a fault, of the probe or of the post."""
+    cages = [enclosure(), enclosure("alder")]
+    probes = [probe(f"{cage.name}-1", cage.name) for cage in cages]
+    post, sun = probe("post", "ambient"), probe("sun", "ambient", Quantity.IRRADIANCE)
+    series = {
+        "inside": [of_seen(p, 32.0, NOON, 1) for p in probes],
+        "ambient": [of_seen(post, 27.0, NOON, 1)],
+        "irradiance": [of_seen(sun, lambda h: few if round(-60 * h) % 3 == 0 else most, NOON, 1)],
+    }
+    known = evidence(
+        all_rules()[rule], series, NOON, subject="" if rule == "ambient" else "birch", cages=cages,
+        probes=(*probes, post), watch=watching(NOON, {"post": NOON}),
+    )  # fmt: skip
+    assert (all_rules()[rule].decide(known, NOON).reason in ("warm in the dark", "wrong")) is dark

@@ -103,7 +103,9 @@ def test_what_is_remembered_of_it(minutes: int, gust: float, pressure: Curve | f
         assert verdict.advice.holds_until == NOON + 12 * HOUR
 
 
-@pytest.mark.parametrize(("minutes", "reason"), [(29, "stay in"), (30, "look after"), (-1, "look after")])
+@pytest.mark.parametrize(
+    ("minutes", "reason"), [(0, "stay in"), (29, "stay in"), (30, "look after"), (-1, "look after")]
+)
 def test_a_front_stays_for_half_an_hour(minutes: int, reason: str) -> None:
     """Whatever the gauge says; one that lies ahead has not been."""
     known = remembering(STAY_IN, 40, front_at=(NOON - minutes * MINUTE).isoformat())

@@ -15,12 +15,6 @@ PATIENCE = timedelta(minutes=10)
 """How far the turns may lag behind before some are skipped."""
 
 
-def next_instant(now: datetime, every: timedelta, after: timedelta = timedelta()) -> datetime:
-    """The first instant of the grid that is later than `now`; `after` shifts the grid."""
-    steps = (now - EPOCH - after) // every + 1
-    return EPOCH + after + steps * every
-
-
 def next_turn(now: datetime, cadences: Iterable[timedelta]) -> datetime:
     """The first instant later than `now` at which anything is due."""
     since = now - EPOCH

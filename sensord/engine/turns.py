@@ -60,8 +60,7 @@ def _surrounded(state: EngineState, event: Due | Noticed) -> Step:
             effects.append(Tell(Level.WARNING, line))
         else:
             effects.append(Tell(Level.INFO, "shipping works again"))
-    if around.shipping_trouble != state.shipping_trouble or around.unshipped_since != state.unshipped_since:
-        state = state._replace(shipping_trouble=around.shipping_trouble, unshipped_since=around.unshipped_since)
+    state = state._replace(shipping_trouble=around.shipping_trouble, unshipped_since=around.unshipped_since)
     return remembering(state, facts) if facts else state, tuple(effects)
 
 

@@ -105,7 +105,7 @@ def words_of(table: Any, base: Words | None, tongue: Tongue, lines: list[str]) -
     """The small words, each of the same shape as the shipped one."""
     if not isinstance(table, dict):
         lines.append(f"words: {say('sentences.table')}")
-        return base or {}
+        return {}
     words = {key: tuple(value) if isinstance(value, list) else value for key, value in table.items()}
     if base is None:
         return {key: _in(tongue, key, value) for key, value in words.items()}

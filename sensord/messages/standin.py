@@ -28,8 +28,7 @@ def stand_in(desk: Desk, now: datetime) -> tuple[Message, ...]:
     patience = timedelta(minutes=desk.keeper.stand_in_after_minutes)
     late = [c for c in desk.standing.values() if _needs_stand_in(c, desk, patience, now)]
     drafts = [draft_of(g, desk, now, Route.STAND_IN) for g in groups(Notice(now, Telling.AGAIN, c) for c in late)]
-    known = {parcel.message.key for parcel in desk.lately}
-    return tuple(d.message for d in drafts if d.message.key not in known and not d.too_late)
+    return tuple(d.message for d in drafts if not d.too_late)
 
 
 def _needs_stand_in(concern: Concern, desk: Desk, patience: timedelta, now: datetime) -> bool:

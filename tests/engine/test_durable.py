@@ -81,6 +81,7 @@ def test_a_turn_that_is_durable_takes_no_batch_with_it(given: Given) -> None:
     state, effects = step(given, state, Committed(START, asked(effects).number, Added(2, 0, 0)))
     assert any(isinstance(e, Acknowledge) for e in effects)
     assert state.has_room
+    assert (state.committing, state.committing_batch) == (None, False), "nothing is on its way"
 
 
 def test_a_refusal_is_told_once_and_since_when_is_kept(given: Given) -> None:
@@ -95,6 +96,7 @@ def test_a_refusal_is_told_once_and_since_when_is_kept(given: Given) -> None:
             else []
         )
         assert (state.unstored_since, state.retry_at) == (START, at + 2 * SECOND)
+        assert (state.committing, state.committing_batch) == (None, False), "nothing is on its way"
         state, effects = make_durable(state, at + 2 * SECOND)
         assert state.retry_at is None
     state, effects = step(given, state, Committed(START, asked(effects).number, Added(2, 0, 0)))

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 from sensord.actions import STAY_IN
 from sensord.engine.durable import NOTHING_OWED
 from sensord.engine.effects import MakeDurable, Tell
 from sensord.engine.events import NotSent, Sent
-from sensord.engine.post import desk_of, forget_old, held_back, post, put
+from sensord.engine.post import desk_of, forget_old, held_back, post, put, stands_now
 from sensord.engine.state import EngineState, Given, is_of_now
 from sensord.engine.step import step
 from sensord.model import Fate, Message, Parcel, Severity, Standing, Telling, What
@@ -145,3 +145,40 @@ def test_a_message_is_of_now_as_long_as_what_it_speaks_of_stands(given: Given) -
         ({"storm/birch": replace(concern, opened_at=at)}, at + SECOND, False),
     ):
         assert is_of_now(parcel, known, since) is found
+
+
+def test_the_day_begins_at_the_gardens_midnight(given: Given) -> None:
+    """At whatever moment of the day it is asked, also in the nights when the clock changes."""
+    for at, midnight in (
+        (datetime(2026, 8, 20, 15, 37, 11, 500_000, UTC), datetime(2026, 8, 20, 4, tzinfo=UTC)),
+        (datetime(2026, 8, 20, 3, 59, 59, 999_999, UTC), datetime(2026, 8, 19, 4, tzinfo=UTC)),
+        (datetime(2026, 11, 1, 17, 0, tzinfo=UTC), datetime(2026, 11, 1, 4, tzinfo=UTC)),
+    ):
+        assert desk_of(given, begun(given), at).day_began == midnight
+
+
+def test_the_worst_goes_first_and_then_the_oldest(given: Given) -> None:
+    """However they came into the outbox."""
+    state, message = waiting(given)
+    messages = [
+        replace(message, key=key, severity=severity, at=START - minutes * MINUTE, concerns=(), said=())
+        for key, severity, minutes in (
+            ("new", Severity.MODERATE, 1),
+            ("old", Severity.MODERATE, 2),
+            ("bad", Severity.SEVERE, 0),
+        )
+    ]
+    after, _ = post(given, put(state._replace(parcels={}), messages), START)
+    assert [m.key for m in after.outgoing] == ["bad", "old", "new"]
+
+
+def test_an_end_is_remembered_only_where_it_is_to_be_told(given: Given) -> None:
+    """What has ended stands no more; of what nobody is to hear, nothing is owed."""
+    state, message = waiting(given)
+    (key,) = message.concerns[:1]
+    over = replace(state.standing[key], standing=Standing.OVER, over_at=START)
+    assert over.asked is not None
+    for ended, owed in ((over, {key: over}), (replace(over, asked=None), {})):
+        after = stands_now(state, [ended])
+        assert key not in after.standing
+        assert after.ended == owed

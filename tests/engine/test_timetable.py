@@ -15,9 +15,9 @@ cadences = st.sampled_from([1, 2, 5, 15, 60]).map(lambda m: timedelta(minutes=m)
 @given(instants, cadences)
 def test_the_next_instant_is_later_and_within_one_step(now: datetime, every: timedelta) -> None:
     """The next instant is later than now, by at most one step, and lies on the grid."""
-    following = timetable.next_instant(now, every)
+    following = timetable.next_turn(now, [every])
     assert now < following <= now + every
-    assert timetable.next_instant(following - timedelta(microseconds=1), every) == following
+    assert timetable.next_turn(following - timedelta(microseconds=1), [every]) == following
 
 
 @given(instants, st.timedeltas(timedelta(0), timedelta(days=20000)))

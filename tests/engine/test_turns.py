@@ -90,6 +90,26 @@ def test_that_somebody_watches_is_written_every_minute_at_least(given: Given) ->
         assert any(isinstance(e, MakeDurable) for e in effects) is written
 
 
+def test_a_verdict_is_written_where_it_says_something_else(given: Given) -> None:
+    """Of each enclosure the first, and then what differs in state, severity or reason; not the same again and again."""
+
+    def says(of: Evidence, now: datetime) -> Verdict:
+        return hot(of, now) if of.subject == "birch" and now >= START + 3 * MINUTE else cool(of, now)
+
+    _, effects = lived(asking_only(given, Scripted(says)), 6, 25.0)
+    written = [v for e in effects if isinstance(e, MakeDurable) for v in e.commit.verdicts]
+    first = [("alder", START + MINUTE), ("birch", START + MINUTE), ("cedar", START + MINUTE)]
+    assert [(v.subject, v.at) for v in written] == [*first, ("birch", START + 3 * MINUTE)]
+
+
+def test_a_commit_is_tried_again_when_it_is_time(given: Given) -> None:
+    """Not by an instant that comes before it is, and is no turn."""
+    state = begun(given)._replace(next_turn=START + MINUTE, retry_at=START + 2 * SECOND)
+    for at, tried in ((START + SECOND, False), (START + 2 * SECOND, True)):
+        _, effects = step(given, state, Due(at))
+        assert any(isinstance(e, MakeDurable) for e in effects) is tried
+
+
 def test_what_was_withheld_goes_with_a_turn_that_finds_nothing_new(given: Given) -> None:
     """The rules say what they said before, and there is room now: it is in the outbox after this turn, which is counted."""
     hot, _ = lived(given, 40, 39.5)

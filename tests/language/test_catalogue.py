@@ -162,6 +162,15 @@ stone = "x"
     ]
 
 
+@pytest.mark.parametrize("numbers", ['"thirteen text"', str(list(range(13))), '["no"]'])
+def test_a_list_of_words_is_one(numbers: str) -> None:
+    """Just as many texts as the shipped one has, in a list: neither a text of as many letters nor numbers."""
+    assert mistakes(f"[words]\nnumbers = {numbers}", base()) == [
+        "my.toml: words.numbers: a list of 13 words is expected"
+    ]
+    assert mistakes("words = 3", base()) == ["my.toml: words: a table is expected"]
+
+
 def test_not_toml_and_not_text(tmp_path: Path) -> None:
     """What is no TOML, or no UTF-8, is said with its place."""
     assert mistakes("[a")[0].startswith("my.toml: not a TOML file that can be read: ")

@@ -100,6 +100,8 @@ def test_messages_are_strange_too() -> None:
 def test_a_sentence_about_a_number() -> None:
     """One, and many; and what is no sentence is no sentence."""
     assert [ENGLISH.say("numbers.times", count=n) for n in (1, 3)] == ["once", "3 times"]
+    assert ENGLISH.has("numbers.times")
+    assert not ENGLISH.has("numbers.lukewarm")
     with pytest.raises(KeyError, match="no single sentence"):
         ENGLISH.say("numbers.times")
     with pytest.raises(KeyError):

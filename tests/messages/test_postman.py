@@ -185,6 +185,33 @@ def test_a_group_tells_the_worst_severity_and_the_nearest_deadline() -> None:
     assert message.holds_until == NOON + 2 * HOUR
 
 
+def test_the_worst_of_a_group_leads() -> None:
+    """Its line is the first, and its certainty is the message's; of two as bad, the more urgent one."""
+    mild, bad = concern("alder"), concern("birch", Severity.SEVERE)
+    bad = replace(bad, verdict=replace(bad.verdict, certainty=Certainty.POSSIBLE))
+    message = sent(mild, bad)
+    assert (message.text.splitlines()[1:], message.certainty) == (["Birch: 36 °C", "Alder: 36 °C"], Certainty.POSSIBLE)
+    urgent = replace(bad, verdict=replace(bad.verdict, severity=mild.verdict.severity, urgency=Urgency.IMMEDIATE))
+    assert sent(mild, urgent).text.splitlines()[1:] == ["Birch: 36 °C", "Alder: 36 °C"]
+
+
+def test_a_deadline_that_is_now_is_told_no_more() -> None:
+    """What is to be done holds on for as long as the advice does; before the deadline, the message holds until then."""
+    for by, title, holds_until in (
+        (NOON, "Shade Alder", NOON + 2 * HOUR),
+        (NOON + HOUR, "Shade Alder before 13:00", NOON + HOUR),
+    ):
+        message = sent(advised(concern(), by=by, holds_until=NOON + 2 * HOUR))
+        assert (message.title, message.holds_until) == (title, holds_until)
+
+
+def test_only_a_follow_up_says_that_it_was_not_enough() -> None:
+    """What else is to be done after an answer is news by itself."""
+    done = concern(standing=Standing.ANSWERED, answer=What.DONE, answered_at=NOON - HOUR)
+    assert sent(done, telling=Telling.FOLLOW_UP).text.endswith("It is not enough yet after what you did at 11:00.")
+    assert "11:00" not in sent(done, telling=Telling.CHANGED).text
+
+
 def test_a_number_that_differs_is_in_no_shared_text() -> None:
     """Where subjects differ in a number, title and shared text leave it out; each line has its own."""
     texts = replace(
@@ -330,6 +357,10 @@ def test_quiet_hours_by_day_and_none_at_all() -> None:
     by_day = keeper(quiet_from="13:00", quiet_until="15:00")
     assert quiet_until(desk(settings=by_day), NOON + HOUR) == NOON + 3 * HOUR
     assert quiet_until(desk(settings=by_day), NOON + 3 * HOUR) is None
+    early = keeper(quiet_from="01:00", quiet_until="05:00")
+    tomorrow = advised(concern(rule="storm", action="anchor"), by=NIGHT + 3 * HOUR)
+    full = [*used(50), *used(50, rule="storm")]
+    assert compose(notices(tomorrow), desk(tomorrow, lately=full, settings=early), NOON).messages, "as of any evening"
     for none in (keeper(quiet_from=""), keeper(quiet_until=""), keeper(quiet_from="06:30")):
         assert quiet_until(desk(settings=none), NIGHT) is None
 
@@ -900,6 +931,80 @@ def test_a_line_that_came_too_late_is_no_news() -> None:
         assert revise(parcel(line), day, NOON + hours * HOUR) == Withdraw("it came too late")
 
 
+def test_undelivered_is_what_was_tried_and_would_still_be_news() -> None:
+    """One attempt is enough; what the keeper has answered meanwhile, or was told again, needed no delivery."""
+    c = concern()
+    message, at = sent(c), NOON + 5 * MINUTE
+    answered = replace(c, standing=Standing.ANSWERED, answered_at=NOON + MINUTE, answer=What.SEEN)
+    newer = parcel(replace(message, key="newer", at=NOON + MINUTE))
+    for attempts, known, undelivered in (
+        (0, desk(), False),
+        (1, desk(), True),
+        (1, desk(answered), False),
+        (1, desk(c, lately=[newer]), False),
+    ):
+        gone = revise(parcel(message, attempts=attempts), known, at)
+        assert isinstance(gone, Withdraw)
+        assert gone.undelivered is undelivered
+
+
+def test_an_answer_in_the_moment_of_the_message_was_to_what_was_told_before() -> None:
+    """What was asked in that moment is said; an answer a second later settles it."""
+    c = concern()
+    for at, goes in ((NOON, True), (NOON + SECOND, False)):
+        answered = replace(c, standing=Standing.ANSWERED, answered_at=at, answer=What.SEEN)
+        assert (revise(parcel(sent(c)), desk(answered), NOON + 5 * MINUTE) == Keep()) is goes
+
+
+def test_why_what_is_fine_for_a_moment_does_not_go() -> None:
+    """Into a storm because it is fine, and asked for again if it is not; late because it came too late."""
+    hot = concern(severity=Severity.SEVERE)
+    message = sent(hot)
+    fine = replace(hot, verdict=replace(hot.verdict, state=State.FINE), fine_since=NOON + MINUTE)
+    holds_until = message.holds_until
+    assert holds_until is not None
+    for known, at, why in (
+        (desk(fine, stay_in()), holds_until - SECOND, Unsaid.FINE),
+        (desk(fine, stay_in()), holds_until, Unsaid.EXPIRED),
+        (desk(fine), holds_until, Unsaid.EXPIRED),
+    ):
+        gone = revise(parcel(message), known, at)
+        assert isinstance(gone, Withdraw)
+        assert gone.why == why
+    assert revise(parcel(message), desk(fine), holds_until - SECOND) == Keep()
+
+
+def test_what_rings_at_night_although_it_is_written_already() -> None:
+    """What is Severe, though fine for a moment, and the morning line of who rises early; the week waits."""
+    hot = concern(severity=Severity.SEVERE, at=NIGHT)
+    fine = replace(hot, verdict=replace(hot.verdict, state=State.FINE), fine_since=NIGHT)
+    line = morning_line(desk(), 14.0, NAMES, NIGHT)
+    assert revise(parcel(sent(hot, now=NIGHT)), desk(fine), NIGHT + MINUTE) == Keep()
+    assert revise(parcel(line), desk(), NIGHT + MINUTE) == Keep()
+    assert isinstance(revise(parcel(week_told(["A calm week."], "2026-W34", desk(), NIGHT)), desk(), NIGHT), Replace)
+
+
+def test_what_would_wait_until_it_holds_no_more_is_withdrawn() -> None:
+    """A note that ends with the quiet hours helps nobody; one that ends later waits for the morning, as one without an end."""
+    note, morning = watched_again(NIGHT - HOUR, NIGHT, desk()), datetime(2026, 8, 21, 10, 30, tzinfo=UTC)
+    assert revise(parcel(replace(note, holds_until=morning)), desk(), NIGHT) == Withdraw(Unsaid.QUIET)
+    for end in (morning + SECOND, None):
+        assert isinstance(revise(parcel(replace(note, holds_until=end)), desk(), NIGHT), Replace)
+
+
+def test_in_a_storm_a_message_names_nothing_else_that_sends_out() -> None:
+    """Severe by now, it says to stay in first; what else had to be done outside is not even named, what needs no going is."""
+    hot, probe = concern("alder"), concern("cedar", action="check probe")
+    message = sent(hot)
+    message = replace(message, concerns=(hot.key, probe.key), said=(*message.said, *sent(probe).said))
+    worse = replace(hot, verdict=replace(hot.verdict, severity=Severity.SEVERE))
+    indoors = advised(probe, outdoors=False)
+    for other, named in ((probe, False), (indoors, True)):
+        revised = revise(parcel(message), desk(worse, other, stay_in()), NOON + MINUTE)
+        assert isinstance(revised, Replace)
+        assert (probe.key in revised.message.concerns) is named
+
+
 def test_the_note_after_an_outage_waits_for_the_morning() -> None:
     """Power that comes back at midnight does not ring."""
     note = watched_again(NIGHT - 3 * HOUR, NIGHT, desk())
@@ -959,11 +1064,22 @@ def test_when_nobody_stands_in(changes: dict[str, object]) -> None:
     assert not stand_in(desk(c), NOON + 5 * HOUR)
 
 
+def test_what_has_eased_calls_nobody() -> None:
+    """It was told as Severe and is Moderate now, or fine for a moment: that is the keeper's."""
+    c = concern(severity=Severity.SEVERE)
+    assert stand_in(desk(c), NOON + HOUR)
+    for verdict in (
+        replace(c.verdict, severity=Severity.MODERATE),
+        Verdict("overheating", "alder", State.FINE, NOON, "cool", Severity.SEVERE),
+    ):
+        assert not stand_in(desk(replace(c, verdict=verdict)), NOON + HOUR)
+
+
 def test_not_now_calls_the_stand_in() -> None:
     """A keeper who can't come is stood in for at once."""
     c = concern(severity=Severity.SEVERE, standing=Standing.ANSWERED, answer=What.NOT_NOW, answered_at=NOON + MINUTE)
     (message,) = stand_in(desk(c), NOON + 2 * MINUTE)
-    assert "cannot come now" in message.text
+    assert "was told at 12:00 and cannot come now" in message.text
     assert revise(parcel(message), desk(c), NOON + 3 * MINUTE) == Keep()
 
 

@@ -10,8 +10,10 @@ from sensord.science.wind_load import (
     FRICTION_DRY,
     FRICTION_WET,
     AnchorKind,
+    BallastNeeded,
     Failure,
     Frame,
+    GustHeld,
     Range,
     advise,
     ballast_needed,
@@ -108,6 +110,8 @@ def test_sliding_governs_below_a_friction_of_base_over_height(frame):
         (0.4, False, False, (0.78, 0.78)),  # factor 1 − b, [RichardsRobinson1999]
         (0.5, None, False, (0.65, 1.30)),
         (0.5, False, None, (0.65, 1.30)),
+        (0.0, False, False, (1.30, 1.30)),
+        (0.99, False, False, (0.013, 0.013)),
         (None, False, False, (1.30, 1.30)),
         (None, None, None, (1.30, 1.30)),
     ],
@@ -152,6 +156,40 @@ def test_a_range_gives_the_conservative_end_everywhere():
     assert drag_n(TALL, 10.0, wide) == drag_n(TALL, 10.0, 1.30)
     assert gust_held(TALL, 1.0, wide, Range(0.3, 0.4)) == gust_held(TALL, 1.0, 1.30, 0.3)
     assert ballast_needed(TALL, 10.0, wide, Range(0.3, 0.4)) == ballast_needed(TALL, 10.0, 1.30, 0.3)
+
+
+def test_a_box_that_slides_and_tips_at_once_slides():
+    """Where both ways of failing are equally near, friction is what to do something about."""
+    assert GustHeld(5.0, 5.0).fails_by is BallastNeeded(5.0, 5.0).fails_by is Failure.SLIDING
+    assert BallastNeeded(-2.0, -1.0).ballast_kg == 0.0
+    assert BallastNeeded(-2.0, 0.5).ballast_kg == 0.5
+
+
+def test_without_wind_it_holds_and_says_what_would_give_way_first():
+    """Nothing is needed; by a friction above base over height it would tip, below it slide."""
+    for friction, failure in ((0.9, Failure.TIPPING), (0.3, Failure.SLIDING)):
+        advice = advise(TALL, 0.0, 0.0, 0.65, friction)
+        assert (advice.kind, advice.add_kg, advice.bricks, advice.by) == (AnchorKind.HOLDS, 0.0, 0, failure)
+        assert advice.needed_kg == (0.0, 0.0)
+
+
+def test_what_is_just_enough_is_enough():
+    """The ballast that is needed holds; the most that is sensible is still added; two bricks' worth are two bricks."""
+    needed_kg = ballast_needed(TALL, 15.0, 0.65, 0.40).ballast_kg
+    assert advise(TALL, needed_kg, 15.0, 0.65, 0.40).kind is AnchorKind.HOLDS
+    assert advise(TALL, needed_kg - 1e-6, 15.0, 0.65, 0.40).bricks == 1
+    assert advise(TALL, 0.0, 15.0, 0.65, 0.40, largest_ballast_kg=needed_kg).kind is AnchorKind.ADD_BALLAST
+    assert advise(TALL, 0.0, 15.0, 0.65, 0.40, largest_ballast_kg=needed_kg - 1e-6).kind is AnchorKind.PEG_OR_SHELTER
+    assert advise(TALL, 0.0, 15.0, 0.65, 0.40, brick_kg=needed_kg / 2 * (1 - 1e-12)).bricks == 2
+    assert advise(TALL, 0.0, 15.0, 0.65, 0.40, brick_kg=needed_kg / 2 - 1e-6).bricks == 3
+
+
+@pytest.mark.parametrize(("needed_kg", "kind"), [(19.99, AnchorKind.ADD_BALLAST), (20.01, AnchorKind.PEG_OR_SHELTER)])
+def test_more_than_20_kg_are_neither_carried_nor_trusted(needed_kg, kind):
+    """Unless it is said otherwise; bricks weigh two kilograms."""
+    gust_m_s = gust_held(TALL, needed_kg, 0.65, 0.40).gust_m_s
+    advice = advise(TALL, 0.0, gust_m_s, 0.65, 0.40)
+    assert (advice.kind, advice.ballast_kg) == (kind, 20.0 if kind is AnchorKind.ADD_BALLAST else 0.0)
 
 
 FRAMES = st.builds(Frame, st.floats(0.2, 2.0), st.floats(0.2, 2.0), st.floats(0.2, 2.5), st.floats(0.1, 20.0))
@@ -222,6 +260,7 @@ def test_holding_and_the_gust_held_agree(frame, ballast, gust, coefficient, fric
         lambda: gust_held(TALL, 1.0, 0.65, 0.4, safety_factor=0.9),
         lambda: advise(TALL, 1.0, 10.0, 0.65, 0.4, brick_kg=0.0),
         lambda: force_coefficient(1.0, False, False),
+        lambda: force_coefficient(-0.01, False, False),
         lambda: advise(TALL, 1.0, Range(10.0, 8.0), 0.65, 0.4),
     ],
 )

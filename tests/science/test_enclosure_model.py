@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -134,12 +135,127 @@ def test_the_prior_keeps_a_shaded_side_near_nothing():
     assert found.west_gain_sd_c > 10
 
 
+@pytest.mark.parametrize("half_wind", [0.5, 1.0, 2.0, 4.0, 8.0, math.inf])
+def test_each_effect_of_wind_is_told_from_the_others(half_wind):
+    """From one day without noise: the wind that halves the gain, or that it does nothing."""
+    found = fit(history(1, half_wind=half_wind, time_constant=0.0, noise=0.0))
+    assert (found.half_wind_m_s, found.time_constant_s) == (half_wind, 0.0)
+    assert found.west_gain_c == pytest.approx(9.0, rel=0.05)
+
+
+@pytest.mark.parametrize("time_constant", [600.0, 1200.0, 2400.0, 4800.0])
+def test_each_time_constant_is_told_from_the_others(time_constant):
+    """From one day without noise and wind: ten minutes to eighty."""
+    found = fit(history(1, half_wind=math.inf, time_constant=time_constant, noise=0.0))
+    assert (found.half_wind_m_s, found.time_constant_s) == (math.inf, time_constant)
+
+
+QUARTER_S = 900.0
+
+
+def quarters(sunny: int, dull: int = 0, azimuth: float = 90.0, irradiance: float = 500.0) -> list[Sample]:
+    """Quarter hours, first with sun; the offset is 3 K and one twentieth more or less by turns."""
+    return [
+        Sample(QUARTER_S * i, 3.0 + 0.05 * (-1) ** i, irradiance if i < sunny else 0.0, azimuth, None)
+        for i in range(sunny + dull)
+    ]
+
+
+def test_sixteen_quarter_hours_with_six_of_sun_are_enough():
+    """One fewer of either is not, and says so; sun is 150 W/m² on its side, and only the newest ten days count."""
+    found = fit(quarters(6, 10))
+    assert (found.bins, found.east_bins, found.west_bins) == (16, 6, 0)
+    assert fit(quarters(6, 10, azimuth=180.0)).west_bins == 6
+    assert fit(quarters(6, 9)) == TooLittle("15 quarter hours of history; 16 are needed")
+    assert fit(quarters(5, 11)) == TooLittle("5 quarter hours with sun; 6 are needed")
+    assert fit(quarters(6, 10, irradiance=150.0)).east_bins == 6
+    assert fit(quarters(6, 10, irradiance=149.0)) == TooLittle("0 quarter hours with sun; 6 are needed")
+    assert fit(quarters(960)).bins == fit(quarters(961)).bins == 960
+
+
+def test_a_quarter_hour_is_the_mean_of_sun_and_wind_and_the_median_of_the_offset():
+    """A hand on the probe for a minute counts for nothing; readings of one instant are taken as they are."""
+    plain, touched = [], []
+    for i in range(20):
+        east, at = (800.0 if i % 2 else 0.0), QUARTER_S * i
+        plain.append(Sample(at, 1 + 5 * east / 1000, east, 90.0, 1.0))
+        touched += [Sample(at, 1 + 5 * east / 1000, east - 300 * (east > 0), 90.0, 0.5)] * 2
+        touched += [Sample(at + 60, 30.0, east, 90.0, 2.0), Sample(at + 899, 1 + 5 * east / 1000, east, 90.0, None)]
+        touched += [Sample(at + 899, 1 + 5 * east / 1000, east + 600 * (east > 0), 90.0, 1.0)]
+    assert fit(touched) == pytest.approx(fit(plain))
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize(("azimuth", "side"), [(0.0, 1), (179.9, 1), (180.0, 2), (359.9, 2), (360.0, 1)])
+def test_a_fit_is_the_ridge_estimate_of_numpy(azimuth, side):
+    """(XᵀX + (s/σ)²)⁻¹, with priors of 2 K for the base and 15 K for each gain, and a spread of 0.15 K at least.
+
+    Source: linear algebra, by numpy; the priors and the floor are those that the module's head tells.
+    """
+    samples = quarters(12, 8, azimuth)
+    rows = np.zeros((20, 3))
+    rows[:, 0], rows[:12, side] = 1.0, 0.5
+    inverse = np.linalg.inv(rows.T @ rows + np.diag([(0.15 / sd) ** 2 for sd in (2.0, 15.0, 15.0)]))
+    found = fit(samples)
+    assert found[:3] == pytest.approx(inverse @ rows.T @ [s.offset_c for s in samples], abs=1e-9)
+    assert (found.half_wind_m_s, found.time_constant_s, found.residual_c) == (math.inf, 0.0, 0.15)
+    assert found[6:9] == pytest.approx(0.15 * np.sqrt(np.diag(inverse)), rel=1e-9)
+
+
+BY_HAND = Fit(1.0, 10.0, 20.0, 2.0, 0.0, 0.3, 0.4, 1.0, 2.0, 6, 6, 16)
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize(
+    ("azimuth", "wind", "offset", "variance"),
+    [
+        (90.0, 2.0, 3.5, 0.3125),
+        (90.0, 0.0, 6.0, 0.5),
+        (90.0, None, 6.0, 0.5),
+        (270.0, 2.0, 6.0, 0.5),
+        (270.0, 6.0, 3.5, 0.3125),
+    ],
+)
+def test_a_prediction_worked_by_hand(azimuth, wind, offset, variance):
+    """500 W/m² on one side: base + gain · sun / (1 + wind / half wind); P10 and P90 by the normal distribution's quantile.
+
+    Source: the balance at the module's head, on paper; the quantile by the standard library.
+    """
+    found = predict(BY_HAND, 500.0, azimuth, wind)
+    reach = NormalDist().inv_cdf(0.9) * math.sqrt(variance)
+    assert found == pytest.approx((offset, offset - reach, offset + reach), abs=1e-4)
+
+
+def test_a_side_is_unknown_with_fewer_than_six_quarter_hours_of_its_sun():
+    """Only where its sun shines: at night, and by the other's sun, it does not matter."""
+    for azimuth, known, unknown in (
+        (90.0, {"west_bins": 5}, {"east_bins": 5}),
+        (270.0, {"east_bins": 5}, {"west_bins": 5}),
+    ):
+        assert predict(BY_HAND._replace(**known), 500.0, azimuth, 2.0) is not None
+        assert predict(BY_HAND._replace(**unknown), 500.0, azimuth, 2.0) is None
+        assert predict(BY_HAND._replace(**unknown), 0.0, azimuth, 2.0) is not None
+
+
+def test_a_gap_of_more_than_an_hour_starts_afresh():
+    """An hour to the second is still followed, on either side of the sun."""
+    lagging = BY_HAND._replace(base_c=0.0, time_constant_s=3600.0)
+    for azimuth, steady in ((90.0, 5.0), (270.0, 10.0)):
+        dark, bright = Sample(0, 0, 0, azimuth, 0.0), Sample(3600.0, 0, 500, azimuth, 0.0)
+        assert predict_course(lagging, [dark, bright])[1].offset_c == pytest.approx(steady * (1 - math.exp(-1)))
+        assert predict_course(lagging, [dark, bright._replace(time_s=3601.0)])[1].offset_c == pytest.approx(steady)
+        back = predict_course(lagging, [bright, bright._replace(time_s=7200.0, irradiance_w_m2=0.0)])
+        assert back[1].offset_c == pytest.approx(steady * math.exp(-1))
+
+
 @pytest.mark.parametrize(
     ("samples", "words"),
     [
         ([Sample(0, math.nan, 0, 0)], "not finite"),
         ([Sample(0, 1, -5, 0)], "negative"),
         ([Sample(0, 1, 5, 0, -1.0)], "negative"),
+        ([Sample(0, 1, 5, 0, math.inf)], "not finite"),
+        ([Sample(math.inf, 1, 5, 0)], "not finite"),
         ([Sample(60, 1, 5, 0), Sample(0, 1, 5, 0)], "ascend"),
     ],
 )

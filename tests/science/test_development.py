@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 
 import pytest
 from hypothesis import given, settings
@@ -11,7 +12,15 @@ from hypothesis import strategies as st
 from sensord.model import Stage
 from sensord.science.curve import Outlook, PastReadings, Tallies, carry_on, outlook_from_hours
 from sensord.science.degree_days import DAY_S, Tally
-from sensord.science.development import DevelopmentPlan, Forecast, Passage, days_at, forecast, generations
+from sensord.science.development import (
+    REACHED_DEGREE_DAYS,
+    DevelopmentPlan,
+    Forecast,
+    Passage,
+    days_at,
+    forecast,
+    generations,
+)
 from sensord.science.thresholds import Cutoff
 from sensord.species import load
 
@@ -128,6 +137,7 @@ def test_nothing_develops_at_or_below_the_threshold():
     assert days_at(40, 45, 11.5, 33) == days_at(33, 45, 11.5, 33)
     with pytest.raises(ValueError, match="negative"):
         days_at(20, -1, 11.5)
+    assert days_at(20, 0, 11.5) == 0
 
 
 # --- forecasts ---------------------------------------------------------------------------------------------------------
@@ -291,12 +301,97 @@ def test_caveats_name_air_and_day_length():
     )
 
 
+def one_passage(sd: float = 0.0, mean: float = 135.0, stage: Stage = Stage.PUPA) -> DevelopmentPlan:
+    """A plan of one passage to the adult, ten days at 25 °C."""
+    return DevelopmentPlan((Passage(stage, Stage.PUPA, mean, sd, 11.5, "chosen"),), None, Cutoff.NONE)
+
+
+def adult_days(plan: DevelopmentPlan, outlook: Outlook, stage: Stage = Stage.PUPA, draws: int = 900) -> list[float]:
+    """P10, P50 and P90 of emergence of what entered its stage now [d]."""
+    (adult,) = forecast(plan, stage, NOW, constant(25, NOW, NOW), outlook, NOW, draws=draws).coming
+    return [(date_s - NOW) / DAY_S for date_s in (adult.p10_s, adult.p50_s, adult.p90_s)]
+
+
+@pytest.mark.outside
+def test_the_outlook_errs_as_a_normal_distribution_does():
+    """Nine equally likely errors: P10 and P90 are the outermost, the normal quantiles of 17/18 and 1/18 (standard library)."""
+    outermost = NormalDist().inv_cdf(0.5 / 9)
+    for draws in (9, 900):
+        days = adult_days(one_passage(), steady(25, 60, 1.5), draws=draws)
+        assert days == pytest.approx([135 / (13.5 - 1.5 * outermost), 10, 135 / (13.5 + 1.5 * outermost)], abs=1e-6)
+
+
+@pytest.mark.outside
+def test_animals_spread_as_a_normal_distribution_cut_at_two_deviations():
+    """P10, P50, P90 of [Grant2020]'s truncated normal, by the standard library's quantiles, to 0.02 deviations."""
+    inside = NormalDist().cdf(2) - NormalDist().cdf(-2)
+    wanted = [NormalDist().inv_cdf(NormalDist().cdf(-2) + share * inside) for share in (0.1, 0.5, 0.9)]
+    days = adult_days(one_passage(sd=13.5), steady(25, 60), draws=20_000)
+    assert [day - 10 for day in days] == pytest.approx(wanted, abs=0.02)
+
+
+def test_no_animal_needs_less_than_nothing():
+    """Where the deviation is as large as the mean, draws of 0 and less are drawn again."""
+    low, middle, high = adult_days(one_passage(sd=135.0), steady(25, 60), draws=9000)
+    assert 0.5 < low < 10 < middle < high < 30
+
+
+def test_how_much_of_a_longer_sum_lies_behind_is_known_to_15_percent():
+    """A fifth instar of a sum from the egg has 165.3 of 351.9 parts behind it, as the monarch has, give or take 15 %."""
+    days = adult_days(one_passage(stage=Stage.EGG), steady(25, 60), Stage.INSTAR_5, draws=9000)
+    share = 165.3 / 351.9
+    assert days == pytest.approx([10 * (1 - share * (1 + part)) for part in (0.12, 0.0, -0.12)], abs=0.03)
+
+
+@pytest.mark.outside
+def test_a_monarch_has_reached_each_stage_with_the_published_sum():
+    """Cumulative sums of [Grant2020] to the end of each stage; the pupa's 120 from memory. [LentzTaylor2005]: 750 °F-days."""
+    assert list(REACHED_DEGREE_DAYS.items()) == list(
+        zip(Stage, (0.0, 45.0, 77.3, 105.1, 129.6, 165.3, 231.9, 351.9), strict=True)
+    )
+    assert generations(750 / 1.8) == 1.0
+
+
+def test_half_of_the_time_may_be_missing():
+    """A second more is too much to fill in."""
+    since = NOW - 4 * DAY_S
+    for seconds, known in ((0, True), (1, False)):
+        half = PastReadings([since + 2 * DAY_S + seconds, NOW], [25.0, 25.0], math.inf)
+        found = forecast(one_passage(), Stage.PUPA, since, half, steady(25, 60), NOW)
+        assert bool(found.coming) == known
+        assert found.missing_hours == pytest.approx(48 + seconds / 3600)
+
+
+def test_who_was_seen_at_the_instant_is_left_out_and_few_draws_suffice():
+    """Animals that would have moved on by then, or just then; of less than 25 draws all must be left."""
+    plan, outlook = one_passage(), steady(25, 60, 1.5)
+    ask = (plan, Stage.PUPA, NOW, constant(25, NOW, NOW), outlook, NOW)
+    middle_s = NOW + 10 * DAY_S
+    (adult,) = forecast(*ask, draws=900, seen_s=middle_s).coming
+    assert adult.p10_s > middle_s
+    assert forecast(*ask, draws=9).coming
+    assert forecast(*ask, draws=9, seen_s=middle_s).coming == ()
+
+
+def test_a_date_is_marked_where_it_lies_beyond_what_is_known():
+    """At the very end of the outlook it is not; a second later it is."""
+    for seconds, carried in ((0, False), (-1, True)):
+        outlook = steady(25, 60)._replace(known_until_s=NOW + 10 * DAY_S + seconds)
+        found = forecast(one_passage(), Stage.PUPA, NOW, constant(25, NOW, NOW), outlook, NOW)
+        assert found.coming[0].carried == carried
+        assert any("last days are taken to repeat" in caveat for caveat in found.caveats) == carried
+    assert not any("without readings" in caveat for caveat in found.caveats)
+
+
 def test_impossible_questions_are_refused():
     """A stage that begins in the future, or too many draws, raises ValueError."""
     with pytest.raises(ValueError, match="after now"):
         forecast(MONARCH.plan(), Stage.EGG, NOW + 1, constant(20, NOW, NOW), steady(20, 9), NOW)
     with pytest.raises(ValueError, match="draws"):
         forecast(MONARCH.plan(), Stage.EGG, NOW, constant(20, NOW, NOW), steady(20, 9), NOW, draws=0)
+    with pytest.raises(ValueError, match="draws must be 1 to 20000, not 20001"):
+        forecast(one_passage(), Stage.PUPA, NOW, constant(20, NOW, NOW), steady(20, 90), NOW, draws=20_001)
+    assert forecast(one_passage(), Stage.PUPA, NOW, constant(20, NOW, NOW), steady(20, 90), NOW, draws=1).coming
 
 
 def test_a_plan_of_ones_own_can_be_forecast():

@@ -131,6 +131,46 @@ def test_missing_time_is_not_cool_and_not_hot():
     assert exposure_above([], [], 36) == exposure_above([5.0], [40.0], 36) == Exposure(0, 0, 0, 0, 0, 0)
 
 
+def test_after_a_gap_a_spell_goes_on_as_one():
+    """An instant of Unix time, a gap of two hours, then an hour of heat in six steps: two spells, the last one current."""
+    times = [1_788_000_000.0 + 600 * i for i in (0, 1, *range(13, 20))]
+    temperatures = [37.0] * len(times)
+    spells = spells_above(times, temperatures, 36)
+    assert [(spell.start_s - times[0], spell.end_s - times[0]) for spell in spells] == [(0, 600), (7800, 11_400)]
+    exposure = exposure_above(times, temperatures, 36)
+    assert (exposure.current_spell_hours, exposure.longest_spell_hours) == (1.0, 1.0)
+    short = exposure_above(times[:4], temperatures[:4], 36)  # the last spell, not the longest
+    assert short.current_spell_hours == pytest.approx(1 / 6)
+    longer = exposure_above([*times, times[-1] + 7200, times[-1] + 7800], [*temperatures, 37.0, 37.0], 36)
+    assert (longer.current_spell_hours, longer.longest_spell_hours) == pytest.approx((1 / 6, 1))
+
+
+def test_edges_of_bands_ascend():
+    """Two alike leave nothing between them."""
+    assert hours_in_bands([0, 3600], [30, 30], [30, 31]) == [0, 1, 0]
+    for edges in ([30, 30], [31, 30]):
+        with pytest.raises(ValueError, match="must ascend"):
+            hours_in_bands([0, 3600], [30, 30], edges)
+
+
+@pytest.mark.parametrize(("known_h", "pattern"), [(18.1, Pattern.NONE), (18.0, Pattern.UNKNOWN)])
+def test_less_than_a_quarter_may_be_missing_to_say_that_there_was_none(known_h, pattern):
+    """Of a day."""
+    times = [600.0 * i for i in range(int(known_h * 6) + 1)]
+    times += [times[0] + known_h * HOUR, 24 * HOUR]
+    times = sorted(set(times))
+    assert pattern_above(times, [20.0] * len(times), 36) is pattern
+
+
+@pytest.mark.parametrize(("known_h", "is_known"), [(18.0, True), (17.99, False)])
+def test_three_quarters_of_a_day_tell_its_swing(known_h, is_known):
+    """And no less; a span without any reading, or of no length, tells none."""
+    times = [600.0 * i for i in range(int(known_h * 6) + 1)] + [known_h * HOUR]
+    found = swing(times, [20.0 + 5.0 * (i % 2) for i in range(len(times))], 0, 86400)
+    assert found == (5.0 if is_known else None)
+    assert swing([0, 600], [20, 21], 0, 0) is None
+
+
 @given(series)
 def test_bands_share_out_all_known_time(readings):
     """Hours in bands add up to the span; those at or above an edge are the hours above that tier."""

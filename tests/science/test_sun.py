@@ -138,6 +138,23 @@ def test_agreement_with_astral_over_a_grid():
 
 
 @pytest.mark.outside
+@pytest.mark.parametrize(("latitude", "day", "hours"), [
+    (80.0, date(2026, 6, 21), 24.0), (80.0, date(2026, 12, 21), 0.0), (-80.0, date(2026, 6, 21), 0.0),
+    (90.0, date(2026, 6, 21), 24.0), (90.0, date(2026, 12, 21), 0.0), (66.0, date(2026, 6, 21), 24.0),
+])  # fmt: skip
+def test_the_sun_does_not_set_or_rise_beyond_the_polar_circle(latitude, day, hours):
+    """Midnight sun and polar night; refraction lifts the midnight sun over the horizon a little south of the circle."""
+    assert sunrise_sunset(latitude, 0.0, day) is None
+    assert day_length_hours(latitude, 0.0, day) == hours
+
+
+def test_a_day_is_as_long_as_from_sunrise_to_sunset():
+    """To the microsecond."""
+    times = sunrise_sunset(41.5, -83.5, date(2026, 8, 20))
+    assert timedelta(hours=day_length_hours(41.5, -83.5, date(2026, 8, 20))) == times.sunset - times.sunrise
+
+
+@pytest.mark.outside
 @pytest.mark.parametrize("year", range(1900, 2201, 10))
 def test_declination_and_equation_of_time_are_those_of_astral(year):
     """astral 3.2 has the same series apart from this code: to 1e-9° and 1e-6 min, three centuries around 2000."""

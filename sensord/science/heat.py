@@ -135,7 +135,7 @@ def _spells(
     barrier_s = first_s = last_s = float("-inf")  # the end of the latest missing step: no dip reaches across it
     for start_s, end_s, a, b in zip(times_s, times_s[1:], temperatures_c, temperatures_c[1:], strict=False):
         if end_s - start_s > longest_bridge_s:
-            barrier_s = start_s + (end_s - start_s)
+            barrier_s = end_s
         elif a >= tier_c or b >= tier_c:
             duration_s = end_s - start_s
             begin = start_s if a >= tier_c else start_s + duration_s * (tier_c - a) / (b - a)
@@ -196,11 +196,11 @@ def most_hours_a_day(spells: Sequence[Spell]) -> float:
 
     def until(instant_s: float) -> float:
         index = bisect_right(starts, instant_s)
-        return total[index] - max(0.0, spells[index - 1].end_s - instant_s) if index else 0.0
+        return total[index] - max(0.0, spells[index - 1].end_s - instant_s)
 
-    # The fullest window starts where a spell starts or ends where one ends.
-    windows = starts + [spell.end_s - DAY_S for spell in spells]
-    return max(until(start + DAY_S) - until(start) for start in windows) / HOUR_S
+    # The fullest window starts where a spell does: one that starts within a spell, moved back to the spell's start, gains
+    # at least what it loses; one that starts before a spell, moved on to it, loses nothing.
+    return max(until(start + DAY_S) - until(start) for start in starts) / HOUR_S
 
 
 def pattern_above(
@@ -231,7 +231,7 @@ def pattern_above(
     if max(exposure.longest_spell_hours, most_hours_a_day(spells)) > longest_pulse_hours:
         return Pattern.CONSTANT
     span_hours = exposure.known_hours + exposure.missing_hours
-    if span_hours == 0.0 or exposure.missing_hours >= span_hours / 4:
+    if exposure.missing_hours >= span_hours / 4:  # nothing at all is too little, too
         return Pattern.UNKNOWN
     return Pattern.PULSES if spells else Pattern.NONE
 

@@ -21,6 +21,8 @@ BOUNDS: list[tuple[str, Callable[[float], object], float, float]] = [
     ("margin", lambda x: season.outdoor_start(AUGUST, 28.0, x), 0.0, 30.0),
     ("latitude", lambda x: sun.position(x, 0.0, INSTANT), -90.0, 90.0),
     ("longitude", lambda x: sun.position(0.0, x, INSTANT), -180.0, 180.0),
+    ("latitude", lambda x: sun.noon_elevation_deg(x, AUGUST), -90.0, 90.0),
+    ("longitude", lambda x: sun.solar_noon(x, AUGUST), -180.0, 180.0),
     ("elevation of the sun", sun.clear_sky_irradiance_w_m2, -90.0, 90.0),
     ("air temperature", moist_air.saturation_pressure_pa, -100.0, 100.0),
     ("air temperature", lambda x: moist_air.dew_point_c(x, 0.5), -50.0, 100.0),

@@ -153,6 +153,16 @@ def test_edges_of_bands_ascend():
             hours_in_bands([0, 3600], [30, 30], edges)
 
 
+def test_twelve_hours_are_a_pulse_and_a_second_more_is_not():
+    """As long as larvae were shown to bear, in one go or in any 24 h."""
+    times = [600.0 * i for i in range(74)]
+    hot = [36.0] * 73
+    assert pattern_above([*times[:73], times[73]], [*hot, 20.0], 36) is Pattern.PULSES
+    assert pattern_above([*times[:73], times[72] + 1, times[73]], [*hot, 36.0, 20.0], 36) is Pattern.CONSTANT
+    assert most_hours_a_day([]) == 0.0
+    assert most_hours_a_day([Spell(0, 43_200), Spell(86_399, 90_000)]) == 12 + 1 / HOUR
+
+
 @pytest.mark.parametrize(("known_h", "pattern"), [(18.1, Pattern.NONE), (18.0, Pattern.UNKNOWN)])
 def test_less_than_a_quarter_may_be_missing_to_say_that_there_was_none(known_h, pattern):
     """Of a day."""
@@ -162,7 +172,7 @@ def test_less_than_a_quarter_may_be_missing_to_say_that_there_was_none(known_h, 
     assert pattern_above(times, [20.0] * len(times), 36) is pattern
 
 
-@pytest.mark.parametrize(("known_h", "is_known"), [(18.0, True), (17.99, False)])
+@pytest.mark.parametrize(("known_h", "is_known"), [(18.0, True), (18.0 - 0.5 / HOUR, False)])
 def test_three_quarters_of_a_day_tell_its_swing(known_h, is_known):
     """And no less; a span without any reading, or of no length, tells none."""
     times = [600.0 * i for i in range(int(known_h * 6) + 1)] + [known_h * HOUR]

@@ -18,6 +18,7 @@ from sensord.science.season import (
     not_covered,
     outdoor_start,
 )
+from sensord.science.sun import day_length_hours
 
 WEST_OF_MIDDLE = -83.5
 
@@ -190,3 +191,18 @@ def test_what_makes_no_sense_is_refused_in_words(call, words):
     """Out of range raises ValueError that names the quantity."""
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_the_box_of_eastern_north_america_has_its_edges():
+    """20–52° N and 52–105° W are still known; a hair beyond is not, and is told with the box."""
+    corners = [(20.0, -105.0), (20.0, -52.0), (52.0, -105.0), (52.0, -52.0)]
+    assert all(not_covered(*corner) == "" for corner in corners)
+    for latitude, longitude in ((19.99, -80.0), (52.01, -80.0), (40.0, -105.01), (40.0, -51.99)):
+        assert not_covered(latitude, longitude).endswith("(20–52° N, 52–105° W)")
+
+
+def test_the_change_of_day_length_is_in_minutes():
+    """The one day's length less that of the day before."""
+    day = date(2026, 8, 20)
+    hours = [day_length_hours(41.5, -83.5, each) for each in (day - timedelta(days=1), day)]
+    assert day_length_change_minutes(41.5, -83.5, day) == pytest.approx(60 * (hours[1] - hours[0]), abs=1e-9)

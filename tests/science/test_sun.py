@@ -148,6 +148,33 @@ def test_the_sun_does_not_set_or_rise_beyond_the_polar_circle(latitude, day, hou
     assert day_length_hours(latitude, 0.0, day) == hours
 
 
+@pytest.mark.parametrize(
+    ("latitude", "day"), [(89.6, date(2026, 3, 17)), (65.8, date(2026, 6, 16)), (65.9, date(2026, 6, 28))]
+)
+def test_on_the_last_day_before_polar_day_or_night_the_sun_rises_and_sets(latitude, day):
+    """The sun as it is at noon would, as it is at the horizon would not: then it just touches it."""
+    times = sunrise_sunset(latitude, 0.0, day)
+    noon = solar_noon(0.0, day)
+    assert (
+        noon - timedelta(hours=12, minutes=1)
+        <= times.sunrise
+        < noon
+        < times.sunset
+        <= noon + timedelta(hours=12, minutes=1)
+    )
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("day", [date(2026, 6, 10), date(2026, 12, 21)])
+def test_very_long_and_very_short_days_agree_with_astral(day):
+    """At 65° N, nearly 22 h and 3 h 40 min: within five minutes, since the sun goes down at a flat angle."""
+    times = sunrise_sunset(65.0, 0.0, day)
+    observer = astral.Observer(65.0, 0.0)
+    assert abs(times.sunrise - astral.sun.sunrise(observer, day)) < timedelta(minutes=5)
+    sunset = astral.sun.sunset(observer, day + timedelta(days=day.month == 6) if times.sunset.day != day.day else day)
+    assert abs(times.sunset - sunset) < timedelta(minutes=5)
+
+
 def test_a_day_is_as_long_as_from_sunrise_to_sunset():
     """To the microsecond."""
     times = sunrise_sunset(41.5, -83.5, date(2026, 8, 20))

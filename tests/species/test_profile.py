@@ -95,6 +95,16 @@ def test_a_file_holds_up_to_64_000_characters() -> None:
         parse(VALID + "#" * (64_001 - len(VALID)), "made-up.toml")
 
 
+def test_a_list_whose_items_are_all_wrong_is_not_called_empty_too() -> None:
+    """It is told what is wrong with each; one that is empty is told so, whatever is wrong with others."""
+    assert [line.split(": ")[0] for line in mistakes(('stage = "egg"', 'stage = "grub"'))] == ["stages[1].stage"]
+    empty = ("[[stages]]", "[[heat_tierz]]")
+    assert sorted(line.split(": ")[0] for line in mistakes(empty)) == ["heat_tierz", "stages"]
+    none = VALID[VALID.index("[[heat_tiers]]") : VALID.index("[comfort]")]
+    said = mistakes((none, ""), ("name =", "heat_tiers = []\nname ="), ('stage = "egg"', 'stage = "grub"'))
+    assert [line.split(": ")[0] for line in said] == ["stages[1].stage", "heat_tiers"]
+
+
 def test_what_is_not_said_is_as_for_most() -> None:
     """It does not migrate, its figures are its own, warmth has no upper threshold, and its pupae hatch when they are ready."""
     species = parse(VALID, "made-up.toml")

@@ -68,7 +68,7 @@ def test_a_change_is_a_jump_beyond_what_the_time_allows(
     quantity: Quantity, start: float, after_s: float, reach: float
 ) -> None:
     """So much at once, so much more with each minute, and temperature and pressure never beyond a limit."""
-    rows = [(0.0, start), (after_s, start + 0.999 * reach)]
+    rows = [(0.0, start), (after_s, start + (0.999 * reach if quantity is H else reach))]
     assert marked(quantity, rows, Doubt.JUMP) == [False, False]
     beyond = start + 1.001 * reach
     if quantity is not H or beyond < 1.05:  # else it is impossible anyway
@@ -94,6 +94,25 @@ def test_a_new_level_is_believed_from_its_third_reading_and_after_a_minute() -> 
     # What lies further off than the time allows begins anew; back at the old level all is forgotten.
     assert marked(T, [(0, 20), (60, 50), (90, 59), (121, 50), (152, 50)], Doubt.JUMP)[-1] is True
     assert marked(T, [(0, 20), (60, 45), (90, 20), (120, 45), (121, 45), (122, 45)], Doubt.JUMP)[3:] == [True] * 3
+
+
+def test_a_level_is_the_same_while_the_time_allows_the_change() -> None:
+    """From one doubtful reading to the next it may move as any other: by seven kelvin in a minute, no further."""
+    assert marked(T, [(0, 20), (60, 50), (120, 57), (121, 57)], Doubt.JUMP) == [False, True, True, False]
+    assert marked(T, [(0, 20), (60, 50), (120, 57.1), (121, 57.1)], Doubt.JUMP) == [False, True, True, True]
+
+
+@pytest.mark.parametrize(
+    ("before", "second", "is_power_on"),
+    [(78.0, 60, False), (77.9, 60, True), (84.0, 0, False), (84.0, -60, True), (84.0, 30, False)],
+)
+def test_85_is_a_temperature_only_where_the_last_one_leads_there(
+    before: float, second: float, is_power_on: bool
+) -> None:
+    """Seven kelvin in a minute; a reading dated before the last one follows from nothing."""
+    readings = [reading("p", before, NOON), reading("p", 85.0, NOON + (second or 0.001) * SECOND)]
+    got = found(Doubt.POWER_ON, [probe("p", AMBIENT, T, "DS18B20")], readings)
+    assert got == [False, is_power_on]
 
 
 LONG = [

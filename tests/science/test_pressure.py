@@ -112,3 +112,9 @@ def test_what_physics_rules_out_is_refused_in_words(call, words):
     """Out of range, out of order or in hPa raises ValueError that says so."""
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_a_fall_of_next_to_nothing_is_told_as_it_is():
+    """Steady pressure falls by nothing; half a pascal in an hour is half a pascal."""
+    assert falls_rapidly([0, 60], [100_000.0, 100_000.0]) == (False, 0.0, 0.0)
+    assert falls_rapidly([0, 3600], [100_000.5, 100_000.0]) == (False, 0.5, 0.5)

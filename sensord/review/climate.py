@@ -155,10 +155,9 @@ def offsets_by_hour(inside: ReviewColumns, ambient: ReviewColumns, zone: ZoneInf
 
 def dew_near(temperature_c: float, relative_humidity: float, spread_k: float) -> bool:
     """Whether the air's dew point lies at most so far below its temperature; as `moist_air.condensation`."""
-    humidity = min(relative_humidity, 1.0)
-    if humidity >= SATURATED:
+    if relative_humidity >= SATURATED:
         return True
-    return humidity * saturation_pressure_pa(temperature_c) >= saturation_pressure_pa(temperature_c - spread_k)
+    return relative_humidity * saturation_pressure_pa(temperature_c) >= saturation_pressure_pa(temperature_c - spread_k)
 
 
 def dew_hours(climate: Climate, start_s: float, end_s: float) -> tuple[float, float]:
@@ -167,19 +166,18 @@ def dew_hours(climate: Climate, start_s: float, end_s: float) -> tuple[float, fl
         return 0.0, 0.0
     near = within(climate.humidity, start_s - LONGEST_BRIDGE_S, end_s + LONGEST_BRIDGE_S)
     totals = [0.0, 0.0]
-    before_s, before = 0.0, (False, False)
-    known = False
+    last: tuple[float, tuple[bool, bool]] | None = None
     for t, ratio in zip(*near, strict=True):
         air_c = value_at(climate.beside, t)
         if air_c is None or not DEW_RANGE_C[0] <= air_c <= DEW_RANGE_C[1]:
             continue
         possible = dew_near(air_c, ratio, POSSIBLE_SPREAD_K)
         now = (possible and dew_near(air_c, ratio, LIKELY_SPREAD_K), possible)
-        if known and t - before_s <= LONGEST_BRIDGE_S:
-            duration_s = max(0.0, min(t, end_s) - max(before_s, start_s))
+        if last is not None and t - last[0] <= LONGEST_BRIDGE_S:
+            duration_s = max(0.0, min(t, end_s) - max(last[0], start_s))
             for index in (0, 1):
-                totals[index] += duration_s * (before[index] + now[index]) / 2
-        before_s, before, known = t, now, True
+                totals[index] += duration_s * (last[1][index] + now[index]) / 2
+        last = t, now
     return totals[0] / HOUR_S, totals[1] / HOUR_S
 
 

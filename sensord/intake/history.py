@@ -22,17 +22,17 @@ class CoursePace(NamedTuple):
 
     at_once: float
     per_minute: float
-    at_most: float
+    at_most: float = float("inf")  # where the sensor's range does not end it
 
 
 PACES = {
     Quantity.TEMPERATURE: CoursePace(
         4.0, 3.0, 30.0
     ),  # a gust front takes up to 10 K in some minutes; a hand gives as much
-    Quantity.HUMIDITY: CoursePace(0.3, 0.15, 2.0),
+    Quantity.HUMIDITY: CoursePace(0.3, 0.15),
     Quantity.PRESSURE: CoursePace(300.0, 100.0, 6000.0),  # a gust front brings up to 4 hPa
-    Quantity.WIND_SPEED: CoursePace(20.0, 10.0, 100.0),
-    Quantity.WIND_GUST: CoursePace(35.0, 10.0, 150.0),
+    Quantity.WIND_SPEED: CoursePace(20.0, 10.0),
+    Quantity.WIND_GUST: CoursePace(35.0, 10.0),
 }
 BELIEVED_AFTER, BELIEVED_AFTER_S = 3, 60.0
 """A new level that this many readings in a row confirm, over this long, is believed."""

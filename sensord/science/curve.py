@@ -200,7 +200,7 @@ def carry_on(outlook: Outlook, until_s: float, days: int = 3) -> Outlook:
     end_s = outlook.times_s[-1]
     if until_s - end_s > LONGEST_CARRY_S:
         raise ValueError(f"an outlook is carried on for 120 days at most, not {(until_s - end_s) / DAY_S:.0f}")
-    whole_days = min(days, int((end_s - outlook.times_s[0]) // DAY_S))
+    whole_days = min(days, int((end_s - outlook.times_s[0]) / DAY_S))
     if whole_days < 1:
         return outlook
     first = bisect_right(outlook.times_s, end_s - whole_days * DAY_S)

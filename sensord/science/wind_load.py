@@ -274,7 +274,7 @@ def advise(
         add_kg,
         bricks,
         ballast_kg + bricks * brick_kg,
-        worst.fails_by if gust.high > 0.0 else held_low.fails_by,
+        held_low.fails_by,
         Range(best.ballast_kg, worst.ballast_kg),
         Range(held_low.gust_m_s, held_high.gust_m_s),
     )

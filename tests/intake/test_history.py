@@ -219,12 +219,12 @@ def test_a_probe_is_in_the_sun_where_air_is_never_that_warm(kind: Kind | None, f
     assert sunlit(far_k - 1 / 128) == [False] * 5
 
 
-def restless(swing_k: float, excess_k: float = 4.0, calm_from: int = 60, minutes: int = 60) -> list[bool]:
+def restless(swing_k: float, excess_k: float = 4.0, calm_from: int = 60, restless_from: int = 0) -> list[bool]:
     """Whether a mesh cage's probe is in the sun, that swings from minute to minute until it is calm."""
     readings = []
-    for i in range(minutes):
+    for i in range(60):
         at = NOON + i * MINUTE
-        above = excess_k + (swing_k * (i % 2) if i < calm_from else 0.01 * (i % 2))
+        above = excess_k + (swing_k * (i % 2) if restless_from <= i < calm_from else 0.01 * (i % 2))
         readings += [reading("post", 25.0 + i / 100, at), reading("alder", 25.0 + i / 100 + above, at)]
     return found(Doubt.SUNLIT, FINE, readings)[1::2]
 
@@ -235,6 +235,7 @@ def test_a_warm_probe_that_flickers_is_in_the_sun() -> None:
     assert True not in restless(0.77)
     assert restless(0.83, 1.5).index(True) == 8 + 10
     assert True not in restless(0.83, 0.5)
+    assert restless(0.83, restless_from=20).index(True) == 20 + 12 + 10
     assert restless(1.5, calm_from=40).index(False, 20) == 40 + 6
     assert restless(1.64, calm_from=40).index(False, 20) == 40 + 7
 

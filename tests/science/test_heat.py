@@ -176,8 +176,10 @@ def test_less_than_a_quarter_may_be_missing_to_say_that_there_was_none(known_h, 
 def test_three_quarters_of_a_day_tell_its_swing(known_h, is_known):
     """And no less; a span without any reading, or of no length, tells none."""
     times = [600.0 * i for i in range(int(known_h * 6) + 1)] + [known_h * HOUR]
-    found = swing(times, [20.0 + 5.0 * (i % 2) for i in range(len(times))], 0, 86400)
-    assert found == (5.0 if is_known else None)
+    for start_s in (0, 86_400):
+        at = [start_s + time_s for time_s in times]
+        found = swing(at, [20.0 + 5.0 * (i % 2) for i in range(len(at))], start_s, start_s + 86_400)
+        assert found == (5.0 if is_known else None)
     assert swing([0, 600], [20, 21], 0, 0) is None
 
 

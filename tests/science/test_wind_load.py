@@ -177,7 +177,8 @@ def test_what_is_just_enough_is_enough():
     """The ballast that is needed holds; the most that is sensible is still added; two bricks' worth are two bricks."""
     needed_kg = ballast_needed(TALL, 15.0, 0.65, 0.40).ballast_kg
     assert advise(TALL, needed_kg, 15.0, 0.65, 0.40).kind is AnchorKind.HOLDS
-    assert advise(TALL, needed_kg - 1e-6, 15.0, 0.65, 0.40).bricks == 1
+    for short_kg in (1e-6, 1e-10):
+        assert advise(TALL, needed_kg - short_kg, 15.0, 0.65, 0.40).bricks == 1
     assert advise(TALL, 0.0, 15.0, 0.65, 0.40, largest_ballast_kg=needed_kg).kind is AnchorKind.ADD_BALLAST
     assert advise(TALL, 0.0, 15.0, 0.65, 0.40, largest_ballast_kg=needed_kg - 1e-6).kind is AnchorKind.PEG_OR_SHELTER
     assert advise(TALL, 0.0, 15.0, 0.65, 0.40, brick_kg=needed_kg / 2 * (1 - 1e-12)).bricks == 2

@@ -121,7 +121,7 @@ def _worth_saying(error: ValidationError, variables: Layer) -> list[Any]:
 
 def _as_one(item: Any) -> Any:
     """A rule's value may be of four kinds; what is none of them is one mistake, not four."""
-    if "rules" in item["loc"][:3] and item["loc"][-1] in ("float", "int", "bool", "str"):
+    if "rules" in item["loc"] and item["loc"][-1] in ("float", "int", "bool", "str"):
         return {**item, "type": "amount", "loc": item["loc"][:-1]}
     return item
 

@@ -82,7 +82,7 @@ def overlap(one: str, other: str) -> bool:
 
 
 def _overlap(one: list[str], other: list[str]) -> bool:
-    if one[:1] == ["#"] or other[:1] == ["#"]:
+    if ["#"] in (one, other):
         return True
     if not one or not other:
         return one == other

@@ -140,7 +140,7 @@ class Assessor:
 
     def _sun_up(self, at_s: float) -> bool:
         """Whether the sun may shine, to five minutes."""
-        bucket = int(at_s // 300)
+        bucket = int(at_s / 300)
         if bucket != self._sun_bucket:
             when = datetime.fromtimestamp(bucket * 300 + 150, UTC)
             site = self._site

@@ -231,9 +231,9 @@ def _draw(
         for passage in ahead:
             need = _truncated(random, passage.degree_days, passage.sd_degree_days)
             if passage is ahead[0]:
-                need *= 1.0 - min(1.0, _share_done(passage, stage) * random.uniform(0.85, 1.15))
+                need *= 1.0 - _share_done(passage, stage) * random.uniform(0.85, 1.15)  # a share is below 0.75
             curve = path[passage.lower_c]
-            at_s = curve.when(curve.at(at_s) + need) if at_s < math.inf else math.inf
+            at_s = curve.when(curve.at(at_s) + need)  # once beyond the end of the outlook, always
             row.append(at_s)
         rows.append(row)
     return rows
@@ -258,7 +258,7 @@ def _quantiles(passage: Passage, dates_s: Sequence[float], known_until_s: float)
     """P10, P50 and P90 of ascending dates."""
 
     def at(share: float) -> float | None:
-        date_s = dates_s[min(len(dates_s) - 1, int(share * len(dates_s)))]
+        date_s = dates_s[int(share * len(dates_s))]
         return None if math.isinf(date_s) else date_s
 
     p90_s = at(0.9)

@@ -55,6 +55,7 @@ READING = "quantity, unit, pointer, name, topic, form"
             "[keeper]\npushes_per_day = 1.5\n[push]",
             "keeper.pushes_per_day: must be a whole number, at least 1 and at most 100",
         ),
+        ("[push]", "[store]\nsize = 1\n[push]", "store.size: no such key; allowed are path, refusals_kept"),
         ("[push]", "[review]\nseason_start = 'may'\n[push]", "review.season_start: must be a date, like 2026-06-01"),
         ("[push]", "[wheather]\n[push]", f"wheather: no such key; allowed are {KEYS}"),
         ("[push]", "[push]\nstand_in = 'x'", 'push.stand_in: must be a list in brackets, like ["one", "two"]'),

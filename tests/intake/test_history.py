@@ -104,13 +104,20 @@ def test_a_level_is_the_same_while_the_time_allows_the_change() -> None:
 
 @pytest.mark.parametrize(
     ("before", "second", "is_power_on"),
-    [(78.0, 60, False), (77.9, 60, True), (84.0, 0, False), (84.0, -60, True), (84.0, 30, False)],
+    [
+        (78.0, 60, False),
+        (77.9, 60, True),
+        (84.0, 0.001, False),
+        (84.0, 0.0, True),
+        (84.0, -60, True),
+        (84.0, 30, False),
+    ],
 )
 def test_85_is_a_temperature_only_where_the_last_one_leads_there(
     before: float, second: float, is_power_on: bool
 ) -> None:
     """Seven kelvin in a minute; a reading dated before the last one follows from nothing."""
-    readings = [reading("p", before, NOON), reading("p", 85.0, NOON + (second or 0.001) * SECOND)]
+    readings = [reading("p", before, NOON), reading("p", 85.0, NOON + second * SECOND)]
     got = found(Doubt.POWER_ON, [probe("p", AMBIENT, T, "DS18B20")], readings)
     assert got == [False, is_power_on]
 
@@ -160,6 +167,7 @@ def test_ten_readings_are_the_least_and_a_gap_counts_for_a_quarter_of_an_hour() 
     """A probe that reports every ten minutes isn't stuck after three readings; silence is no standing still."""
     assert first_stuck(T, 20.0, 0.01, every_s=600) == 9 * 600
     assert first_stuck(P, 100_000.0, 10.0, every_s=1800) == 12 * 1800
+    assert first_stuck(P, 100_000.0, 10.0, every_s=899.95) == 13 * 899.95
 
 
 @pytest.mark.parametrize(
@@ -291,6 +299,40 @@ def test_two_of_one_place_disagree_beyond_their_tolerances_and_what_a_place_allo
     for allowed, at in ((by_night, NIGHT), (by_day, NOON)):
         assert at_odds(0.999 * allowed, at) == [False] * 4
         assert at_odds(1.001 * allowed, at) == [False, False, False, True]
+
+
+def test_two_readings_of_one_instant_teach_once() -> None:
+    """The second is judged by its value alone."""
+    assert marked(T, [(0, 20), (0, 60), (60, 21)], Doubt.JUMP) == [False, False, False]
+
+
+@pytest.mark.parametrize(
+    ("doubt", "place", "quantity", "value", "following"),
+    [
+        (Doubt.WET, "alder", H, 1.0, 0.98),
+        (Doubt.SUNLIT, "alder", T, 36.0, 36.1),
+        (Doubt.DISAGREES, AMBIENT, T, 31.0, 31.1),
+        (Doubt.STUCK, "alder", T, 28.0, 28.0),
+    ],
+)
+def test_after_a_restart_only_what_was_marked_goes_on_at_once(
+    doubt: Doubt, place: str, quantity: Quantity, value: float, following: float
+) -> None:
+    """Primed with the last reading and its marks; one that had none begins anew, and a stranger's is passed by."""
+    for stored, marks in ((doubt, True), (0, False), (int(Doubt.JUMP), False)):
+        probes = [probe("post", AMBIENT, T, "SHT4x"), probe("p", place, quantity, "SHT4x")]
+        assessor = Assessor(probes, [enclosure("alder")], SITE)
+        last = reading("p", value, NOON, quantity)._replace(doubts=int(stored))
+        assessor.prime([reading("post", 27.0, NOON), last, last._replace(probe="stranger")])
+        (got,) = assessor.assess([reading("p", following, NOON + MINUTE, quantity)])
+        assert got.doubts == (doubt if marks else 0)
+
+
+def test_what_was_not_believed_before_a_restart_is_not_believed_after_it() -> None:
+    """Nothing is learnt from it, so that what is ordinary does not look like a jump."""
+    assessor = Assessor([probe("p", AMBIENT, T)], [], SITE)
+    assessor.prime([reading("p", 80.0, NOON)._replace(doubts=int(Doubt.JUMP))])
+    assert assessor.assess([reading("p", 25.0, NOON + MINUTE)])[0].doubts == 0
 
 
 def test_a_clock_that_is_a_quarter_of_an_hour_behind_was_put_back() -> None:

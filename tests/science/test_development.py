@@ -138,6 +138,7 @@ def test_nothing_develops_at_or_below_the_threshold():
     with pytest.raises(ValueError, match="negative"):
         days_at(20, -1, 11.5)
     assert days_at(20, 0, 11.5) == 0
+    assert days_at(12, 45, 11.5) == 90
 
 
 # --- forecasts ---------------------------------------------------------------------------------------------------------
@@ -274,6 +275,8 @@ def test_a_stage_without_a_sum_is_refused():
     """The black jezebel's egg has no published sum, and an adult has nothing to come."""
     ask = (NOW, constant(22, NOW, NOW), steady(22, 60), NOW)
     assert "no sum is known" in forecast(load("black-jezebel").plan(), Stage.EGG, *ask).refused[0].why
+    none = forecast(MONARCH.plan(), Stage.ADULT, *ask)
+    assert (none.degree_days, none.missing_hours) == (0.0, 0.0)
     assert "no stage to come" in forecast(MONARCH.plan(), Stage.ADULT, *ask).refused[0].why
 
 

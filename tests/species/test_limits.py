@@ -98,6 +98,7 @@ def test_a_tier_of_one_stage_counts_where_that_stage_is_or_may_be() -> None:
         ({SEVERE: (30, 1)}, 0.0, [(30, 1, SEVERE), (38, 0, EXTREME)]),
         ({SEVERE: (30, 3)}, 0.0, [(30, 2, SEVERE), (38, 0, EXTREME)]),
         ({SEVERE: (29, 2)}, 0.0, [(29, 2, SEVERE), (38, 0, EXTREME)]),
+        ({EXTREME: (34, 2)}, 0.0, [(30, 2, MODERATE), (34, 1, EXTREME)]),
         ({SEVERE: (29, 3)}, 0.0, [(29, 3, SEVERE), (30, 2, MODERATE), (38, 0, EXTREME)]),
     ],
 )

@@ -95,6 +95,11 @@ def test_a_file_holds_up_to_64_000_characters() -> None:
         parse(VALID + "#" * (64_001 - len(VALID)), "made-up.toml")
 
 
+def test_a_passage_may_be_of_one_stage() -> None:
+    """From where it begins to where it ends, both named."""
+    assert mistakes(('stage = "egg"', 'stage = "pupa"')) == []
+
+
 def test_a_list_whose_items_are_all_wrong_is_not_called_empty_too() -> None:
     """It is told what is wrong with each; one that is empty is told so, whatever is wrong with others."""
     assert [line.split(": ")[0] for line in mistakes(('stage = "egg"', 'stage = "grub"'))] == ["stages[1].stage"]

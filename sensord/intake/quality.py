@@ -152,7 +152,7 @@ class Assessor:
         """Exactly the same for too long, for a sensor with such steps at this time of day."""
         series.same_count += 1
         series.same_s += min(elapsed_s, FRESH_S) * (1.0 if self._sun_up(at_s) else NIGHT_COUNTS)
-        if series.same_count == STUCK_READINGS // 2:
+        if series.same_count == STUCK_READINGS / 2:
             series.stood_since_s = at_s
             series.stood = {other.probe: other.value for other in series.others if other.is_fresh(at_s)}
         if series.same_count < STUCK_READINGS or may_stand_still(series.quantity, value):

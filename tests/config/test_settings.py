@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from sensord import config
 from sensord.config import Mistakes, load, reading
 from sensord.config.sources import NOTHING, Sources
+from sensord.model import Form, Quantity
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -150,3 +151,43 @@ def test_no_document_crashes_the_reader(document: dict[str, object]) -> None:
         reading.settled(config.Settings, sources)
     except ValidationError as error:
         assert [reading.line_of(config.Settings, sources, item) for item in error.errors(include_url=False)]
+
+
+def test_what_is_read_stands_in_the_words_of_the_model(tmp_path: Path) -> None:
+    """A title where one is given, else the name; what a reading does not say itself its probe says."""
+    more = (
+        '[[probe]]\nname = "p"\nplace = "north"\ntopic = "t"\nform = "number"\nevery_s = 30\n'
+        'time = { pointer = "/at", form = "unix" }\nreads = [{ quantity = "temperature", unit = "K" },\n'
+        '{ quantity = "relative_humidity", topic = "h", form = "json", pointer = "/h" }]\n'
+    )
+    plain = read(tmp_path, GOOD + more)
+    named = read(
+        tmp_path, GOOD.replace("[site]", '[site]\ntitle = "Home"').replace("own_mass", 'title = "N"\nown_mass', 1)
+    )
+    assert (plain.place_on_earth.title, named.place_on_earth.title) == ("garden", "Home")
+    assert ([e.title for e in plain.enclosures], [e.title for e in named.enclosures]) == (["North"], ["N"])
+    assert str(plain.zone) == "America/Detroit"
+    (probe,) = (probe for probe in plain.probes if probe.name == "p")
+    assert (probe.site, probe.place, probe.interval_s, probe.quantities) == (
+        "garden", "north", 30, {Quantity.TEMPERATURE, Quantity.HUMIDITY},
+    )  # fmt: skip
+    first, *_, t, h = plain.recipes
+    assert (first.topic, first.form, first.pointer, first.time_pointer, first.time_form) == (
+        "garden/north", Form.JSON, "/temperature", None, "rfc3339",
+    )  # fmt: skip
+    assert (t.topic, t.form, t.unit, t.pointer, t.time_pointer, t.time_form) == (
+        "t",
+        Form.NUMBER,
+        "K",
+        "",
+        "/at",
+        "unix",
+    )
+    assert (h.topic, h.form, h.unit, h.pointer, h.time_pointer, h.time_form) == (
+        "h",
+        Form.JSON,
+        "",
+        "/h",
+        "/at",
+        "unix",
+    )

@@ -41,3 +41,10 @@ def test_before_the_first_and_after_the_last_reading_it_is_missing() -> None:
     assert [(s[0], s[1], s[4]) for s in walk([], [], 0.0, 50.0)] == [(0.0, 50.0, MISSING)]
     with pytest.raises(ValueError, match="before it starts"):
         list(walk(times, temperatures, 200.0, 199.0))
+
+
+def test_a_span_that_begins_or_ends_at_a_reading_has_no_empty_step() -> None:
+    """The reading is its edge; nothing is cut there."""
+    times, temperatures = [0.0, 600.0, 1200.0, 1800.0], [20.0, 21.0, 22.0, 23.0]
+    assert list(walk(times, temperatures, 600.0, 1200.0)) == [(600.0, 600.0, 21.0, 22.0, MEASURED)]
+    assert list(walk(times, temperatures, 600.0, 600.0)) == []

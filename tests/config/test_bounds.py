@@ -194,8 +194,24 @@ def test_a_secret_holds_up_to_64_000_bytes(tmp_path: Path) -> None:
     secret.write_text("x" * 64_000)
     assert len(load(file, {}, {}, secret.parent).broker.password.get_secret_value()) == 64_000
     secret.write_text("x" * 64_001)
-    with pytest.raises(Mistakes, match=f"{secret}: "):
+    with pytest.raises(Mistakes) as caught:
         load(file, {}, {}, secret.parent)
+    assert caught.value.lines == [f"{secret}: can't be read: larger than 64000 bytes"]
+
+
+def test_what_cannot_be_read_says_why(tmp_path: Path) -> None:
+    """In the words of the system."""
+    with pytest.raises(Mistakes) as caught:
+        load(tmp_path, {}, {})
+    assert caught.value.lines == [f"{tmp_path}: can't be read: Is a directory"]
+
+
+def test_a_destination_is_told_from_others_by_address_organisation_and_bucket(tmp_path: Path) -> None:
+    """Never by its token; there is none while nothing is shipped."""
+    texts: dict[tuple[str, str], object] = {("[influx]", key): key[0] for key in ("organisation", "bucket", "token")}
+    assert load(_file(tmp_path, texts), {}, {}).influx.destination == ""
+    texts["[influx]", "url"] = "https://a:8086/"
+    assert load(_file(tmp_path, texts), {}, {}).influx.destination == "https://a:8086 o b"
 
 
 def test_settings_never_change_once_they_are_read(tmp_path: Path) -> None:

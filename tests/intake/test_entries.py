@@ -73,9 +73,54 @@ def test_a_mistake_is_refused_with_what_would_be_right(document: object, word: s
     assert word in refusal.reason
 
 
+@pytest.mark.parametrize(
+    ("document", "taken"),
+    [
+        ({"what": "note", "text": "x"}, True),
+        ({"what": "note", "text": "x" * 500, "by": "b" * 60}, True),
+        ({"what": "note", "text": "x" * 501}, False),
+        ({"what": "note", "text": "x", "by": "b" * 61}, False),
+        ({"what": "note", "subject": "alder", "text": "x"}, True),
+        ({"what": "note", "subject": "oak", "text": "x"}, False),
+        ({"what": "shaded"}, False),
+        ({"what": "seen", "subject": "storm/" + "x" * 114}, True),
+        ({"what": "seen", "subject": "storm/" + "x" * 115}, False),
+        ({"what": "shaded", "subject": "alder", "at": "2026-08-20T14:05:00Z"}, True),
+        ({"what": "shaded", "subject": "alder", "at": "2026-08-20T14:05:00.001Z"}, False),
+        ({"what": "anchored", "subject": "alder", "amount": 0}, True),
+        ({"what": "anchored", "subject": "alder", "amount": 1000}, True),
+        ({"what": "anchored", "subject": "alder", "amount": 1000.1}, False),
+        (b'{"what": "anchored", "subject": "alder", "amount": Infinity}', False),
+        ({"what": "headcount", "subject": "first", "amount": 0}, True),
+        ({"what": "headcount", "subject": "first", "amount": 10_000}, True),
+        ({"what": "headcount", "subject": "first", "amount": 10_001}, False),
+        ({"what": "headcount", "subject": "first"}, False),
+        ({"what": "stage", "subject": "first", "text": "pupa"}, True),
+        ({"what": "moved", "subject": "first", "text": "birch"}, True),
+        ({"what": "shaded", "subject": "alder", "amount": 5000}, True),  # a number that means nothing there
+    ],
+)
+def test_what_a_keeper_may_say_has_bounds(document: object, taken: bool) -> None:
+    """Taken at the bound, refused beyond it; a clock that is up to five minutes ahead is forgiven."""
+    assert isinstance(say(document), Entry if taken else Refusal)
+
+
+def test_a_refusal_names_the_place_and_what_is_right() -> None:
+    """With the whole payload, so that it can be looked into."""
+    document = {"what": "shaded", "subject": "alder", "by": 7}
+    refusal = say(document)
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason.startswith("entry/by: ")
+    assert refusal.reason.endswith('; right is {"what": "shaded", "subject": "alder"}')
+    assert (refusal.received_at, refusal.topic) == (NOW, "sensord/entry")
+    assert json.loads(refusal.payload) == document
+
+
 def test_a_retained_entry_needs_its_own_time() -> None:
     """A broker's stored copy without a time could be from last summer."""
     assert isinstance(say({"what": "shaded", "subject": "alder"}, retained=True), Refusal)
+    dated = {"what": "shaded", "subject": "alder", "at": "2026-08-20T13:00:00Z"}
+    assert isinstance(say(dated, retained=True), Entry)
 
 
 @given(

@@ -149,6 +149,22 @@ def test_pointers_go_on_through_objects_and_arrays() -> None:
     assert pointed(5, ()) == 5
 
 
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        (5, "a number"),
+        (None, "null: there is no value"),
+        ("x" * 40, f"'{'x' * 40}'"),
+        ("x" * 41, ascii("x" * 40 + "…")),
+    ],
+)
+def test_what_is_no_time_of_rfc_3339_is_shown(value: object, shown: str) -> None:
+    """Forty characters of it, and how it should be written."""
+    with pytest.raises(Unreadable) as caught:
+        time_from_rfc3339(value)
+    assert str(caught.value).startswith(f'the time is {shown}; it must be written like "2026-08-20T14:03:05Z"')
+
+
 def test_what_is_quoted_is_not_endless() -> None:
     """Sixty characters, then three dots."""
     assert quoted("x" * 60) == f"'{'x' * 60}'"
@@ -160,7 +176,7 @@ def test_what_is_quoted_is_not_endless() -> None:
     [
         ('{"a": 1} and much more than twenty', "no JSON: Extra data at line 1, column 10, near 'and much more than t'"),
         ('{\n"a"', "no JSON: Expecting ':' delimiter at line 2, column 4, near the end"),
-        ('{"a": 1, "b": 2, "a": 3, "b": 4}', "the key 'a' stands twice in one object"),
+        ('{"c": 1, "a": 1, "b": 2, "a": 3, "b": 4}', "the key 'a' stands twice in one object"),
     ],
 )
 def test_what_is_no_json_says_where(text: str, words: str) -> None:

@@ -42,7 +42,7 @@ def decode(
     try:
         spoken = _Spoken.model_validate_json(arrival.payload)
     except ValidationError as error:
-        first = error.errors(include_url=False, include_input=False)[0]
+        first = error.errors()[0]
         where = "".join(f"/{part}" for part in first["loc"])
         return refuse(f'entry{where}: {first["msg"]}; right is {{"what": "shaded", "subject": "alder"}}')
     except RecursionError:

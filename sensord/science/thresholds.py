@@ -53,8 +53,6 @@ def sine(low: float, high: float, level: float) -> Above:
         return Above(mean - level, 1.0)
     if high <= level:
         return Above(0.0, 0.0)
-    if amplitude == 0.0:  # extremes that differ by less than their mean can resolve
-        return Above(max(0.0, mean - level), 0.5)
     angle = math.asin(min(1.0, max(-1.0, (level - mean) / amplitude)))
     excess = ((mean - level) * (math.pi / 2 - angle) + amplitude * math.cos(angle)) / math.pi
     return Above(max(0.0, excess), 0.5 - angle / math.pi)

@@ -24,6 +24,8 @@ def test_half_above_its_mean():
     assert triangle(10.0, 30.0, 20.0) == Above(2.5, 0.5)
     assert sine(10.0, 30.0, 20.0) == pytest.approx((10 / math.pi, 0.5))
     assert triangle(10.0, 30.0, 25.0) == Above(0.625, 0.25)
+    assert sine(10.0, 30.0, 29.9).share == pytest.approx(math.acos(0.99) / math.pi)
+    assert sine(10.0, 30.0, 10.1).share == pytest.approx(math.acos(-0.99) / math.pi)
     assert sine(10.0, 30.0, 25.0) == pytest.approx(((-5 * math.pi / 3 + 10 * math.cos(math.pi / 6)) / math.pi, 1 / 3))
 
 
@@ -61,3 +63,12 @@ def test_the_extremes_of_a_day_are_finite_and_in_order(minimum, maximum):
     with pytest.raises(ValueError, match="of a day"):
         check_day(minimum, maximum, 10.0, None)
     check_day(20.0, 20.0, 10.0, None)
+
+
+def test_extremes_that_hardly_differ_have_a_sine_all_the_same():
+    """The nearest numbers that leave room for a level between them."""
+    for low in (0.0, 20.0, -20.0, 1e-300):
+        level = math.nextafter(low, math.inf)
+        found = sine(low, math.nextafter(level, math.inf), level)
+        assert 0.0 <= found.excess <= 1e-13
+        assert 0.0 <= found.share <= 1.0

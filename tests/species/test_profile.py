@@ -105,6 +105,11 @@ def test_a_list_whose_items_are_all_wrong_is_not_called_empty_too() -> None:
     assert [line.split(": ")[0] for line in mistakes(('stage = "egg"', 'stage = "grub"'))] == ["stages[1].stage"]
     empty = ("[[stages]]", "[[heat_tierz]]")
     assert sorted(line.split(": ")[0] for line in mistakes(empty)) == ["heat_tierz", "stages"]
+    for part in ("heat_tiers", "stages"):
+        table = VALID[VALID.index(f"[[{part}]]") :].split("\n\n", 1)[0]
+        (line,) = mistakes((table, ""), ("name =", f"{part} = []\nname ="))
+        assert line.startswith(f"{part}: ")
+        assert "leave the stage" not in line
     none = VALID[VALID.index("[[heat_tiers]]") : VALID.index("[comfort]")]
     said = mistakes((none, ""), ("name =", "heat_tiers = []\nname ="), ('stage = "egg"', 'stage = "grub"'))
     assert [line.split(": ")[0] for line in said] == ["stages[1].stage", "heat_tiers"]

@@ -702,3 +702,18 @@ def test_a_flood_of_topics_does_not_fill_the_memory() -> None:
     for number in range(10_000):
         assert decoder.decode(arrival("1", topic=f"t{number}")).readings
     assert len(decoder._plans) <= 4096
+
+
+def test_what_is_kept_of_a_refusal_is_not_endless() -> None:
+    """A payload of 64 KiB is read; eight reasons are told and the rest counted; a topic is cut at 1,000 characters."""
+    assert decode('{"t":1}' + " " * (65_536 - 7), recipe(Form.JSON, pointer="/t")).readings
+    eight = [recipe(Form.JSON, pointer=f"/{i}") for i in range(8)]
+    assert reason(decode("{}", *eight)).count("is not there") == 8
+    assert "more" not in reason(decode("{}", *eight))
+    ten = [recipe(Form.JSON, pointer=f"/{i}") for i in range(10)]
+    assert reason(decode("{}", *ten)).endswith("…") or reason(decode("{}", *ten)).endswith("; and 2 more")
+
+
+def test_a_bare_number_takes_its_receipt_as_time() -> None:
+    """So its message must be remembered until it is acknowledged."""
+    assert decode("21.5", recipe(Form.NUMBER)).undated

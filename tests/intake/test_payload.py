@@ -705,13 +705,16 @@ def test_a_flood_of_topics_does_not_fill_the_memory() -> None:
 
 
 def test_what_is_kept_of_a_refusal_is_not_endless() -> None:
-    """A payload of 64 KiB is read; eight reasons are told and the rest counted; a topic is cut at 1,000 characters."""
+    """A payload of 64 KiB is read; eight reasons are told and the rest counted, in 600 characters."""
     assert decode('{"t":1}' + " " * (65_536 - 7), recipe(Form.JSON, pointer="/t")).readings
-    eight = [recipe(Form.JSON, pointer=f"/{i}") for i in range(8)]
-    assert reason(decode("{}", *eight)).count("is not there") == 8
-    assert "more" not in reason(decode("{}", *eight))
+    nothing = json.dumps({str(i): None for i in range(10)})
     ten = [recipe(Form.JSON, pointer=f"/{i}") for i in range(10)]
-    assert reason(decode("{}", *ten)).endswith("…") or reason(decode("{}", *ten)).endswith("; and 2 more")
+    assert reason(decode(nothing, *ten[:8])).count("there is no value") == 8
+    assert reason(decode(nothing, *ten[:8])).endswith("there is no value")
+    assert reason(decode(nothing, *ten)).count("there is no value") == 8
+    assert reason(decode(nothing, *ten)).endswith("; and 2 more")
+    long = reason(decode("{}", *ten))
+    assert (len(long), long[-1]) == (601, "…")
 
 
 def test_a_bare_number_takes_its_receipt_as_time() -> None:

@@ -168,17 +168,20 @@ class At:
             e.name: ledger.stand(e, garden.cohorts, entries, now) for e in garden.enclosures
         }
         self._garden = garden
-        self._limits: dict[str, Limits | None] = {}
-        self._held: dict[str, Held] = {}
+        self._of: dict[str, tuple[Stand, Limits | None, Held]] = {}
+
+    def of(self, enclosure: str) -> tuple[Stand, Limits | None, Held]:
+        """How an enclosure stands, what it is judged by, and how it is held: what every rule about it asks, each turn."""
+        found = self._of.get(enclosure)
+        if found is None:
+            stand, garden = self.stands[enclosure], self._garden
+            found = self._of[enclosure] = (stand, garden.limits(enclosure, stand.cohorts), garden.held(stand))
+        return found
 
     def limits(self, enclosure: str) -> Limits | None:
         """What an enclosure is judged by."""
-        if enclosure not in self._limits:
-            self._limits[enclosure] = self._garden.limits(enclosure, self.stands[enclosure].cohorts)
-        return self._limits[enclosure]
+        return self.of(enclosure)[1]
 
     def held(self, enclosure: str) -> Held:
         """How an enclosure is held against the wind."""
-        if enclosure not in self._held:
-            self._held[enclosure] = self._garden.held(self.stands[enclosure])
-        return self._held[enclosure]
+        return self.of(enclosure)[2]

@@ -7,22 +7,37 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
 from pydantic import BaseModel
 
 from sensord.concerns import judge
+from sensord.engine import timetable
 from sensord.engine.windows import Window
 from sensord.garden import Garden
-from sensord.model import AMBIENT, Concern, Entry, Notice, Probe, Quantity, State, Verdict, concern_key, milliseconds
+from sensord.model import (
+    AMBIENT,
+    EPOCH,
+    Concern,
+    Entry,
+    Notice,
+    Probe,
+    Quantity,
+    State,
+    Verdict,
+    concern_key,
+    milliseconds,
+)
 from sensord.rules import Evidence, Need, Per, Rule, Seen, Unclear, Watch, verdict_of
 
 ENTRIES_KEPT = timedelta(hours=48)
 """How far back rules see what the keeper said."""
 
 NO_READINGS = Window(0.0)
+BREACH = State.BREACH  # by itself: a member of an enumeration takes 0.1 µs to be found
+NOTHING_STANDS: tuple[None, None, None] = (None, None, None)
 
 SeriesName = tuple[str, Quantity]
 """A probe's name and what it measures."""
@@ -60,6 +75,7 @@ class Question:
     key: str
     parameters: Any
     looks: Looks
+    of_enclosure: bool
     probe: Probe | None
 
 
@@ -69,6 +85,16 @@ class Plan:
 
     questions: Mapping[str, tuple[Question, ...]]
     cadences: Mapping[str, timedelta]
+    paces: frozenset[timedelta]  # the cadences, each once
+    _due: dict[tuple[timedelta, ...], list[str]] = field(init=False, compare=False, repr=False, default_factory=dict)
+
+    def due(self, turn: datetime) -> Sequence[str]:
+        """The rules to be asked at an instant of the grid; worked out once for all instants at which the same paces meet."""
+        since = turn - EPOCH
+        meeting = tuple(every for every in self.paces if not since % every)
+        if meeting not in self._due:
+            self._due[meeting] = timetable.due(turn, self.cadences)
+        return self._due[meeting]
 
     def series_of(self, rule: str) -> frozenset[SeriesName]:
         """All series that a rule looks at."""
@@ -88,7 +114,7 @@ def plan_of(garden: Garden) -> Plan:
         name: tuple(planner.question(rule, subject) for subject in _subjects(garden, rule))
         for name, rule in garden.rules.items()
     }
-    return Plan(questions, garden.cadences)
+    return Plan(questions, garden.cadences, frozenset(garden.cadences.values()))
 
 
 class _Planner:
@@ -108,7 +134,8 @@ class _Planner:
         by_need = tuple((n.name, self._probes_looked_at(rule, subject, n)) for n in rule.needs(parameters))
         looks = self._looks.setdefault(by_need, Looks(by_need))
         probe = next((p for p in garden.probes if p.name == subject), None) if rule.per is Per.PROBE else None
-        return Question(rule, subject, concern_key(rule.name, subject), parameters, looks, probe)
+        key, of_enclosure = concern_key(rule.name, subject), rule.per is Per.ENCLOSURE
+        return Question(rule, subject, key, parameters, looks, of_enclosure, probe)
 
     def _probes_looked_at(self, rule: Rule, subject: str, need: Need) -> tuple[SeriesLook, ...]:
         found = []
@@ -186,7 +213,7 @@ def ask(
     """
     told = garden.told(entries)
     stood = told.at(now)
-    all_stands = tuple(stood.stands.values())
+    site, probes, all_stands = garden.site, garden.probes, tuple(stood.stands.values())
     recent = told.addressed[bisect_left(told.addressed, now - ENTRIES_KEPT, key=_said_at) :]
     sight = _Sight(windows, milliseconds(now) / 1000)
     verdicts: list[Verdict] = []
@@ -197,30 +224,20 @@ def ask(
         rule, subject, key = question.rule, question.subject, question.key
         said = about(recent, key, subject) if recent else ()
         concern = standing.get(key)
-        of_one = rule.per is Per.ENCLOSURE
-        evidence = Evidence(
-            site=garden.site,
-            subject=subject,
-            parameters=question.parameters,
-            series=sight.series(question.looks),
-            stand=stood.stands[subject] if of_one else None,
-            stands=all_stands,
-            probe=question.probe,
-            probes=garden.probes,
-            limits=stood.limits(subject) if of_one else None,
-            held=stood.held(subject) if of_one else None,
-            entries=said,
-            concern=concern,
-            others=standing,
-            watch=watch,
-        )
+        stand, limits, held = stood.of(subject) if question.of_enclosure else NOTHING_STANDS
+        evidence = Evidence(  # in the order of its fields: names take longer
+            site, subject, question.parameters, sight.series(question.looks), stand, all_stands, question.probe, probes,
+            limits, held, said, concern, standing, watch,
+        )  # fmt: skip
         try:
             verdict = verdict_of(rule, evidence, now)
         except Exception as defect:  # noqa: BLE001  # told to the caller, who logs it and tells the keeper
             defects.append((key, defect))
             verdict = Verdict(rule.name, subject, State.UNKNOWN, now, Unclear.DEFECT)
         verdicts.append(verdict)
-        after, news = judge(concern, verdict, said, rule.manner, site=garden.site.name, now=now)
+        if concern is None and verdict.state is not BREACH:
+            continue  # nearly always: nothing stands, and nothing begins
+        after, news = judge(concern, verdict, said, rule.manner, site=site.name, now=now)
         if after is not None and after != concern:
             concerns.append(after)
         notices.extend(news)

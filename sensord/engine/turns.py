@@ -14,7 +14,7 @@ from sensord.engine.events import Due, LookedBack, Noticed, Pruned
 from sensord.engine.post import desk_of, forget_old, held_back, post, put, stands_now
 from sensord.engine.state import MORNING, SHIPPING_TROUBLE, TURNED, EngineState, Given
 from sensord.messages import Desk, lines, postman, standin
-from sensord.model import AMBIENT, EPOCH, Doubt, Gap, GapKind, Message, Quantity, concern_key
+from sensord.model import AMBIENT, EPOCH, Concern, Doubt, Gap, GapKind, Message, Quantity, Severity, concern_key
 from sensord.review import weeks
 from sensord.rules import Watch
 
@@ -70,16 +70,15 @@ def remembering(state: EngineState, facts: Mapping[str, str]) -> EngineState:
 
 
 def _turn(given: Given, state: EngineState, now: datetime) -> Step:
-    cadences = given.plan.cadences
-    turn_at = state.next_turn
-    following = timetable.turn_after(turn_at, now, cadences.values())
+    plan, turn_at = given.plan, state.next_turn
+    following = timetable.turn_after(turn_at, now, plan.paces)
     counts = state.counts._replace(turns=state.counts.turns + 1)
     state = state._replace(next_turn=following, turned_at=turn_at, counts=counts)
     state = _silences(given, state, turn_at)
     state, effects = _upkeep(given, state, turn_at)
     outcome = ask(
-        given.garden, given.plan, timetable.due(turn_at, cadences), state.windows, state.standing, state.entries,
-        watch_of(given, state), turn_at,
+        given.garden, plan, plan.due(turn_at), state.windows, state.standing, state.entries, watch_of(given, state),
+        turn_at,
     )  # fmt: skip
     state, told = _judged(state, outcome)
     state, said = _messages(given, state, outcome, turn_at)
@@ -111,19 +110,20 @@ def watch_of(given: Given, state: EngineState) -> Watch:
 
 def _silences(given: Given, state: EngineState, now: datetime) -> EngineState:
     """A probe's silence is a gap while it lasts."""
-    silences, watch = dict(state.silences), watch_of(given, state)
-    gaps: list[Gap] = []
-    for probe in given.garden.probes:
-        heard = state.last_heard.get(probe.name, watch.running_since)
-        silent = watch.is_silent(probe, now)
-        gap = silences.get(probe.name)
-        if silent and gap is None:
-            silences[probe.name] = Gap(given.site, GapKind.SILENCE, probe.name, heard, None)
-            gaps.append(silences[probe.name])
-        elif not silent and gap is not None:
+    watch, known = watch_of(given, state), state.silences
+    news = [probe.name for probe in given.garden.probes if watch.is_silent(probe, now) != (probe.name in known)]
+    if not news:
+        return state
+    silences, gaps = dict(known), list[Gap]()
+    for probe in news:
+        heard = state.last_heard.get(probe, watch.running_since)
+        gap = silences.pop(probe, None)
+        if gap is None:
+            gap = silences[probe] = Gap(given.site, GapKind.SILENCE, probe, heard, None)
+            gaps.append(gap)
+        else:
             gaps.append(gap._replace(ended_at=heard))
-            del silences[probe.name]
-    return owing(state._replace(silences=silences), gaps=tuple(gaps)) if gaps else state
+    return owing(state._replace(silences=silences), gaps=tuple(gaps))
 
 
 def _upkeep(given: Given, state: EngineState, now: datetime) -> Step:
@@ -159,15 +159,18 @@ def _judged(state: EngineState, outcome: Outcome) -> Step:
         for verdict in outcome.verdicts:
             failing.pop(concern_key(verdict.rule, verdict.subject), None)
         state = state._replace(failing={**failing, **found})
-    said = {(v.rule, v.subject): (v.state, v.severity, v.reason) for v in outcome.verdicts}
-    changed = tuple(v for v in outcome.verdicts if state.said.get((v.rule, v.subject)) != said[v.rule, v.subject])
+    before = state.said
+    changed = tuple(v for v in outcome.verdicts if before.get((v.rule, v.subject)) != (v.state, v.severity, v.reason))
     state = stands_now(state, outcome.concerns)
-    return owing(state._replace(said={**state.said, **said}), verdicts=changed) if changed else state, news
+    if not changed:
+        return state, news
+    said = {(v.rule, v.subject): (v.state, v.severity, v.reason) for v in changed}
+    return owing(state._replace(said={**before, **said}), verdicts=changed), news
 
 
 def _messages(given: Given, state: EngineState, outcome: Outcome, now: datetime) -> Step:
     """What the notices become, what the stand-in gets, and the lines of the day and of the week."""
-    if not outcome.notices and not state.standing:
+    if not (outcome.notices or any(_may_be_spoken_of(concern, given) for concern in state.standing.values())):
         state, line = _morning_line(given, state, now)
         state, week = _week(given, put(state, line), now)
         return state, week
@@ -184,6 +187,11 @@ def _messages(given: Given, state: EngineState, outcome: Outcome, now: datetime)
     state = put(state, [*messages, *line])
     state, week = _week(given, state, now)
     return state, (*effects, *held, *week)
+
+
+def _may_be_spoken_of(concern: Concern, given: Given) -> bool:
+    """Whether the postman may have something to say of a concern without any news: it is owed, or for the stand-in."""
+    return concern.withheld is not None or (given.has_stand_in and concern.verdict.severity >= Severity.SEVERE)
 
 
 def _morning_line(

@@ -87,7 +87,11 @@ class Window:
 
     def seen(self, probe: Probe, start_s: float, end_s: float) -> Seen:
         """The same, as a rule is handed it."""
-        return Seen(probe, self._columns, *self._positions(start_s, end_s))
+        columns, last = self._columns, self._last
+        times = columns.times_s
+        if last > self._first and times[last - 1] >= end_s:  # hardly ever: a turn looks up to now
+            last = bisect_left(times, end_s, self._first, last)
+        return Seen(probe, columns, bisect_left(times, start_s, self._first, last), last)
 
     def _positions(self, start_s: float, end_s: float) -> tuple[int, int]:
         times = self._columns.times_s
@@ -195,15 +199,16 @@ class _Usable:
         return self._own, start, bisect_left(own, times[last], start) if last < len(times) else len(own)
 
     def _check(self, last: int) -> None:
+        columns, own = self._all, self._own
         for index in range(self._checked, last):
-            row = (self._all.times_s[index], self._all.values[index], self._all.doubts[index])
-            if row[2] & REFUSED or not self._lowest <= row[1] <= self._highest:
-                if self._own is None:
-                    self._own = self._all.part(0, index)
-            elif self._own is not None:
-                self._own.times_s.append(row[0])
-                self._own.values.append(row[1])
-                self._own.doubts.append(row[2])
+            value, doubts = columns.values[index], columns.doubts[index]
+            if doubts & REFUSED or not self._lowest <= value <= self._highest:
+                if own is None:
+                    own = self._own = columns.part(0, index)
+            elif own is not None:
+                own.times_s.append(columns.times_s[index])
+                own.values.append(value)
+                own.doubts.append(doubts)
         self._checked = last
 
 
@@ -279,12 +284,14 @@ class _Less:
         return found
 
     def _extend(self, last: int, high: int) -> None:
-        times, others = self._columns.times_s, self.outside.times_s
+        times, others, near = self._columns.times_s, self.outside.times_s, self._nearest
+        if near + 1 >= high:
+            return  # a nearer one may come
         for index in range(self._checked, last):
             t = times[index]
-            near = self._nearest = nearest(others, self._nearest, high, t)
+            near = self._nearest = nearest(others, near, high, t)
             if near + 1 >= high:
-                return  # a nearer one may come
+                return
             if abs(others[near] - t) <= self._tolerance_s:
                 self._times_s.append(t)
                 self._differences.append(self._columns.values[index] - self.outside.values[near])

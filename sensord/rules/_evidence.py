@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Any, NamedTuple, Protocol
 
 from pydantic import BaseModel
@@ -62,14 +62,20 @@ class Need(NamedTuple):
     lookback: timedelta
 
 
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """Everything that a rule may look at. Empty where the rule did not ask or there is nothing."""
+NONE_SEEN: Mapping[str, tuple[Seen, ...]] = MappingProxyType({})
+NONE_STANDING: Mapping[str, Concern] = MappingProxyType({})
+
+
+class Evidence(NamedTuple):
+    """Everything that a rule may look at. Empty where the rule did not ask or there is nothing.
+
+    A tuple, because a turn makes ten of them: a frozen dataclass of so many fields takes three times as long.
+    """
 
     site: Site
     subject: str
     parameters: Any  # the rule's Parameters, with the configuration's and the enclosure's overrides
-    series: Mapping[str, tuple[Seen, ...]] = field(default_factory=dict)  # by need; one Seen a probe, primary first
+    series: Mapping[str, tuple[Seen, ...]] = NONE_SEEN  # by need; one Seen a probe, primary first
     stand: Stand | None = None  # of the subject, for rules per enclosure
     stands: tuple[Stand, ...] = ()  # of all enclosures
     probe: Probe | None = None  # for rules per probe
@@ -78,7 +84,7 @@ class Evidence:
     held: Held | None = None  # how the subject is held against the wind
     entries: tuple[Entry, ...] = ()  # of the last 48 h about the subject or its concerns
     concern: Concern | None = None  # this rule's own standing concern about the subject
-    others: Mapping[str, Concern] = field(default_factory=dict)  # all standing concerns by key
+    others: Mapping[str, Concern] = NONE_STANDING  # all standing concerns by key
     watch: Watch | None = None
 
 

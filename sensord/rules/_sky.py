@@ -132,11 +132,13 @@ def course(site: Site, now: datetime, air: Track) -> Course | None:
     A choice of ours: the ordinary course of a clear day, in the spirit of the sine methods for degree-days.
     """
     at_h = solar_hour(site, now)
-    local_mean = now.astimezone(UTC) + timedelta(hours=site.longitude_deg / 15.0)
+    if not 5.0 < at_h < WARMEST_H:
+        return None
     recent = air.since(seconds(now) - TREND_S)
     slope = slope_per_h(recent)
-    if slope is None or slope < LEAST_RISE_K_H or not 5.0 < at_h < WARMEST_H:
+    if slope is None or slope < LEAST_RISE_K_H:
         return None
+    local_mean = now.astimezone(UTC) + timedelta(hours=site.longitude_deg / 15.0)
     times = sun_times(site.latitude_deg, site.longitude_deg, local_mean.date())
     if times is None:
         return None

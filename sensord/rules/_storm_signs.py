@@ -153,11 +153,7 @@ def _change(barometer: Track, now_s: float, span_s: float) -> float | None:
 
 def _expected(barometer: Track, tendency: pressure.Tendency | None, now_s: float, p: SignThresholds) -> str:
     """Falling slowly is the tide of the air; falling faster and faster, or rapidly, is weather."""
-    hour = barometer.last_hour(now_s).means(180.0)  # a spike of one reading is no fall
-    rapid = None
-    if len(hour.values) >= 2 and max(hour.values) - hour.values[-1] >= pressure.RAPID_TOTAL_PA:
-        rapid = pressure.falls_rapidly(hour.times_s, hour.values)
-    if rapid:
+    if _falls_rapidly(barometer.last_hour(now_s)):
         return "likely"
     if tendency is None or tendency.direction is not pressure.Direction.FALLING:
         return ""
@@ -166,6 +162,16 @@ def _expected(barometer: Track, tendency: pressure.Tendency | None, now_s: float
     last_hour = _change(barometer, now_s, HOUR_S)
     steep = last_hour is not None and last_hour <= min(-p.steepening_pa_h, STEEPER * tendency.change_pa / 3.0)
     return "possible" if tendency.pace is pressure.Pace.PLAIN and steep else ""
+
+
+def _falls_rapidly(hour: Track) -> bool:
+    """By means, because a spike of one reading is no fall. They differ by no more than the readings do: mostly too little."""
+    if hour.is_empty or max(hour.values) - min(hour.values) < pressure.RAPID_TOTAL_PA - 1.0:
+        return False
+    means = hour.means(180.0)
+    if len(means.values) < 2 or max(means.values) - means.values[-1] < pressure.RAPID_TOTAL_PA:
+        return False
+    return bool(pressure.falls_rapidly(means.times_s, means.values))
 
 
 def _front(barometer: Track, air: Track, gusts: Track, now_s: float, p: SignThresholds) -> bool:

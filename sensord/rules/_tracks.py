@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from datetime import timedelta
 
 from sensord.model import Doubt, Probe
 
@@ -18,7 +17,7 @@ REFUSED = int(Doubt.UNUSABLE | Doubt.STUCK)
 """A stuck sensor says nothing about now, whatever it shows. Plain numbers, because a season has millions of readings."""
 LARGEST = 1e6
 HOUR_S = 3600.0
-FRESH = timedelta(minutes=20)
+FRESH_S = 1200.0
 FRESH_INTERVALS = 2.5
 """A reading is of now for this long, or for this many of its probe's intervals where those are longer. Chosen."""
 
@@ -125,7 +124,8 @@ class Seen(View):
     __slots__ = ("_tracks", "probe")
 
     def __init__(self, probe: Probe, columns: Columns, first: int, last: int) -> None:
-        super().__init__(columns, first, last)
+        self._columns, self._first, self._last = columns, first, last  # as in View: a turn makes dozens of them
+        self._times_s = self._values = None
         self.probe = probe
         self._tracks: dict[tuple[float, float, int], Track] = {}
 
@@ -158,7 +158,8 @@ class Track(View):
     __slots__ = ("interval_s",)
 
     def __init__(self, columns: Columns, first: int, last: int, interval_s: float) -> None:
-        super().__init__(columns, first, last)
+        self._columns, self._first, self._last = columns, first, last  # as in View: a turn makes dozens of them
+        self._times_s = self._values = None
         self.interval_s = interval_s
 
     @classmethod
@@ -199,10 +200,10 @@ class Track(View):
 
     def is_fresh(self, now_s: float) -> bool:
         """Whether the newest reading still speaks of now."""
-        if self.is_empty:
+        if self._last <= self._first:
             return False
-        allowed_s = max(FRESH.total_seconds(), FRESH_INTERVALS * self.interval_s)
-        return self._columns.times_s[self._last - 1] >= now_s - allowed_s
+        age_s = now_s - self._columns.times_s[self._last - 1]
+        return age_s <= FRESH_S or age_s <= FRESH_INTERVALS * self.interval_s
 
     def means(self, span_s: float) -> Track:
         """Means over spans of the clock; the newest stands where the newest reading does. Coarser tracks stay as they are."""

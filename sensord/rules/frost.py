@@ -76,11 +76,12 @@ class Frost:
         if inside_c <= limit_c:
             advice = actions.PROTECT_FROM_FROST.advice(holds_until=now + timedelta(hours=3))
             return breach(NAME, evidence, now, Reason.NOW, severity, advice, facts)
-        night = _night(evidence.site, now)
-        slope = slope_per_h(inside)
+        near = inside_c <= limit_c + p.watch_above_k
+        night = _night(evidence.site, now) if near else None
+        slope = slope_per_h(inside) if night is not None else None
         was = evidence.concern
         standing = was is not None and was.verdict.state is State.BREACH
-        if night is not None and slope is not None and inside_c <= limit_c + p.watch_above_k:
+        if night is not None and slope is not None:
             lowest_c = inside_c + coming_drop_k(slope, *night)
             if lowest_c <= limit_c - (-p.hysteresis_k if standing else p.margin_k):
                 facts["lowest_c"] = lowest_c

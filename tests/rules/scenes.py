@@ -139,7 +139,7 @@ class Told:
 
     def at(self, now: datetime, known: Evidence) -> Verdict:
         """The verdict at `now`."""
-        known = replace(known, concern=self.concern)
+        known = known._replace(concern=self.concern)
         verdict = self.rule.decide(known, now)
         key = f"{self.rule.name}/{known.subject}"
         answers = [e for e in known.entries if e.subject in (known.subject, key)]

@@ -224,7 +224,7 @@ def anything(draw: st.DrawFn, rule: Rule) -> tuple[Evidence, datetime]:
             )
         if standing is Standing.ANSWERED:
             concern = replace(concern, answered_at=then, answer=draw(st.sampled_from([What.DONE, What.NOT_NOW])))
-        made = replace(made, concern=concern, others={concern.key: concern})
+        made = made._replace(concern=concern, others={concern.key: concern})
     return made, now
 
 
@@ -331,5 +331,5 @@ def test_the_heat_of_every_species_is_told_by_its_own_tiers(name: str) -> None:
         now = NOON + timedelta(hours=3)
         known = evidence(rule, pair(warm, warm - 5.0, now), now, cages=[enclosure(kind=Kind.CLEAR_BOX)])
         assert (
-            rule.decide(replace(known, limits=HeatLimits().limits_of([(own, None)])), now).severity is tier.severity
+            rule.decide(known._replace(limits=HeatLimits().limits_of([(own, None)])), now).severity is tier.severity
         ), (name, tier)

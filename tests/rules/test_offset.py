@@ -183,9 +183,9 @@ def test_what_is_missing_is_unknown(missing: str, reason: str) -> None:
     """Without one of the two temperatures there is no offset, and nothing is called fine."""
     known = evidence(RULE, pair(28.0, 27.0, NOON, 2), NOON)
     lacking = (
-        replace(known, stand=None)
+        known._replace(stand=None)
         if missing == "stand"
-        else replace(known, series={name: them for name, them in known.series.items() if name != missing})
+        else known._replace(series={name: them for name, them in known.series.items() if name != missing})
     )
     verdict = RULE.decide(lacking, NOON)
     assert (verdict.state, verdict.reason) == (State.UNKNOWN, reason)

@@ -22,6 +22,7 @@ from sensord.model import EPOCH, FAR, Arrival, Site, milliseconds
 from sensord.ports import Added, Commit, Places
 
 ROWS_PRUNED_AT_ONCE = 20_000
+VERDICTS = Commit._fields.index("verdicts")
 NOT_PARKED = "NOT EXISTS (SELECT 1 FROM parked WHERE kind = 0 AND number = reading.series AND at = reading.measured_ms)"
 PRUNED = "pruned_before_ms"
 
@@ -77,7 +78,7 @@ class SqliteJournal:
         """Make everything in it durable, all or nothing. Raises Transient when the disk is full or the file is locked."""
         commit.check_site(self._site)
         verdicts = self._verdicts.news(commit.verdicts)
-        if not (verdicts or any(commit._replace(verdicts=())[1:])):
+        if not (verdicts or any(commit[1:VERDICTS]) or any(commit[VERDICTS + 1 :])):
             return Added(0, 0, 0)
         site, bounds = self._site, self._bounds
         with self._writer.transaction(self._forget) as db:

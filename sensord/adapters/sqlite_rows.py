@@ -13,7 +13,7 @@ from sensord.adapters.sqlite_places import SummaryMark
 from sensord.adapters.sqlite_writer import insert_many
 from sensord.model import LARGEST_STEPS, Arrival, Entry, Gap, Quantity, Reading, Refusal, milliseconds
 
-DAY_MS = 86_400_000
+DAY_MS, DAY_US = 86_400_000, 86_400_000_000
 
 LONGEST_TEXT = 1000
 """Characters kept of a refused message's topic and of the reason."""
@@ -29,14 +29,20 @@ def flat_rows(
     known = numbers.known
     # differences within a day are small numbers, and much quicker than those since 1970
     base = readings[0].measured_at.replace(microsecond=0)
-    base_ms = milliseconds(base)
+    measured_ms = base_ms = milliseconds(base)
+    last_at = base
     for of, probe, quantity, measured_at, received_at, value, doubts in readings:
         if of != site:
             raise ValueError(f"{site}: a reading of {of} does not belong here")
         series, scale = known.get((probe, quantity)) or _new_number(db, site, numbers, probe, quantity)
-        since, delay = measured_at - base, received_at - measured_at
-        measured_ms = base_ms + since.seconds * 1000 + since.microseconds // 1000 + since.days * DAY_MS
-        delay_ms = delay.seconds * 1000 + delay.microseconds // 1000 + delay.days * DAY_MS
+        if measured_at is not last_at:  # readings of one message share their time
+            since, last_at = measured_at - base, measured_at
+            measured_ms = base_ms + since.seconds * 1000 + since.microseconds // 1000 + since.days * DAY_MS
+        if measured_at is received_at:
+            delay_ms = 0
+        else:
+            delay = received_at - measured_at
+            delay_ms = delay.seconds * 1000 + delay.microseconds // 1000 + delay.days * DAY_MS
         steps = value * scale
         stored = round(steps) if -LARGEST_STEPS < steps < LARGEST_STEPS else float(value)
         flat += (series, measured_ms, stored, int(doubts), delay_ms)
@@ -64,9 +70,15 @@ def put_touched(db: sqlite3.Connection, flat: Sequence[Any], known: set[SummaryM
 def put_undated(db: sqlite3.Connection, site: str, arrivals: Sequence[Arrival]) -> None:
     """Remember by packet what had no time of its own: the newest of each packet identifier, of which MQTT has 65,535."""
     flat: list[object] = []
+    if not arrivals:
+        return
+    base = arrivals[0].received_at  # as in `flat_rows`
+    base_us = microseconds(base)
     for a in arrivals:
         if a.packet is not None:
-            flat += (site, a.packet, digest(a), microseconds(a.received_at))
+            since = a.received_at - base
+            received_us = base_us + since.microseconds + since.seconds * 1_000_000 + since.days * DAY_US
+            flat += (site, a.packet, digest(a), received_us)
     insert_many(db, "undated", 4, flat, or_else="REPLACE")
 
 

@@ -24,12 +24,14 @@ def make_durable(state: EngineState, at: datetime) -> Step:
     """Ask for everything that is owed, and for the batch that waits, in one transaction; one at a time."""
     if state.committing is not None:
         return state, ()
-    alive = {ALIVE: at.isoformat()}  # whatever is committed shows that somebody watched
-    commit, batch = state.owed._replace(at=at, facts={**state.owed.facts, **alive}), state.batch
-    if batch is not None:
-        commit = commit._replace(
-            readings=batch.readings, refusals=batch.refusals, undated=batch.undated,
-            entries=(*batch.entries, *commit.entries),
+    owed, batch = state.owed, state.batch
+    facts = {**owed.facts, ALIVE: at.isoformat()}  # whatever is committed shows that somebody watched
+    if batch is None:
+        commit = owed._replace(at=at, facts=facts)
+    else:
+        commit = owed._replace(
+            at=at, facts=facts, readings=batch.readings, refusals=batch.refusals, undated=batch.undated,
+            entries=(*batch.entries, *owed.entries),
         )  # fmt: skip
     number = state.commits + 1
     state = state._replace(
@@ -143,14 +145,18 @@ def _with(owed: Commit, more: Mapping[str, Any]) -> Commit:
 def _taken_in(given: Given, state: EngineState, batch: Arrived) -> Step:
     heard, windows = dict(state.last_heard), dict(state.windows)
     by_series: dict[tuple[str, Quantity], list[WindowRow]] = {}
+    last_at, measured_s = EPOCH, 0.0
     for _, probe, quantity, measured_at, received_at, value, doubts in batch.readings:
         if received_at > heard.get(probe, EPOCH):
             heard[probe] = received_at
-        row = (measured_at.timestamp(), value, int(doubts))
-        by_series.setdefault((probe, quantity), []).append(row)
+        if measured_at is not last_at:  # readings of one message share their time
+            last_at, measured_s = measured_at, measured_at.timestamp()
+        by_series.setdefault((probe, quantity), []).append((measured_s, value, int(doubts)))
     now_s = batch.at.timestamp()
     for key, rows in by_series.items():
-        window = windows.get(key) or Window(given.remembered.total_seconds())
+        window = windows.get(key)
+        if window is None:
+            window = Window(given.remembered.total_seconds())
         windows[key] = window.add(rows, now_s)
     entries = state.entries
     if batch.entries:

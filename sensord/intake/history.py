@@ -78,6 +78,7 @@ class RememberedSeries:
         self.pace = PACES.get(quantity)
         self.still = STUCK_AFTER_S.get(quantity)
         self.kind = kind  # of the enclosure; None: at the ambient post
+        self.is_humidity, self.is_temperature = quantity is Quantity.HUMIDITY, quantity is Quantity.TEMPERATURE
         self.others: list[RememberedSeries] = []  # of the same quantity, elsewhere or here
         self.peers: list[RememberedSeries] = []  # of the same quantity in the same place
         self.measures: list[
@@ -139,15 +140,16 @@ def jumps(series: RememberedSeries, value: float, at_s: float) -> bool:
 
 def note_change(series: RememberedSeries, value: float, elapsed_s: float) -> None:
     """The size of the last steps, and the smallest ever."""
+    changes = series.changes
     if series.same_count == 0 or elapsed_s > 180.0:
-        series.changes.clear()
+        changes.clear()
         return
     change = abs(value - series.value)
     if change > 0.0 and (series.step is None or change < series.step):
         series.step = change
-    series.changes.append(change)
-    if len(series.changes) > 12:
-        del series.changes[0]
+    changes.append(change)
+    if len(changes) > 12:
+        del changes[0]
 
 
 def may_stand_still(quantity: Quantity, value: float) -> bool:

@@ -75,6 +75,7 @@ class _Compiled:
 
     __slots__ = (
         "convert",
+        "identity",
         "name",
         "pattern",
         "quantity",
@@ -89,6 +90,7 @@ class _Compiled:
     def __init__(self, recipe: Recipe) -> None:
         self.recipe = recipe
         self.quantity = recipe.quantity
+        self.identity = (recipe.site, recipe.probe, recipe.quantity)
         self.pattern = topic_pattern(recipe.topic)
         self.tokens = pointer_tokens(recipe.pointer)
         self.time_tokens = None if recipe.time_pointer is None else pointer_tokens(recipe.time_pointer)
@@ -117,11 +119,11 @@ class _Compiled:
             value = convert(value)
             if not is_number(value):
                 raise Unreadable("too large for a number once converted")
-        recipe, received_at = self.recipe, arrival.received_at
+        received_at = arrival.received_at
         if measured_at is None:
-            return Reading(recipe.site, recipe.probe, recipe.quantity, received_at, received_at, value)
+            return Reading(*self.identity, received_at, received_at, value)
         doubts = doubts_of_time(measured_at, received_at, arrival.retained)
-        return Reading(recipe.site, recipe.probe, recipe.quantity, measured_at, received_at, value, doubts)
+        return Reading(*self.identity, measured_at, received_at, value, doubts)
 
 
 class _Plan:

@@ -92,11 +92,11 @@ class Assessor:
                 series.same_count, series.same_s = STUCK_READINGS, LONGEST_STILL_S
 
     def _assess(self, reading: Reading) -> Reading:
-        series = self._series.get((reading.probe, reading.quantity))
+        _, probe, quantity, measured_at, _, value, before = reading
+        series = self._series.get((probe, quantity))
         if series is None:
             return reading
-        value, doubts = reading.value, int(reading.doubts)
-        at_s = reading.measured_at.timestamp()
+        doubts, at_s = int(before), measured_at.timestamp()
         if value in series.power_on and not leads_there(series, value, at_s):
             doubts |= Doubt.POWER_ON
         elif not series.ability.lowest <= value <= series.ability.highest:
@@ -107,7 +107,7 @@ class Assessor:
                 doubts |= Doubt.JUMP
             else:
                 doubts |= self._learn(series, value, at_s)
-        return reading if doubts == reading.doubts else Reading(*reading[:6], int(doubts))
+        return reading if doubts == before else Reading(*reading[:6], int(doubts))
 
     @staticmethod
     def _is_new(series: RememberedSeries, at_s: float, doubts: int) -> bool:
@@ -129,10 +129,10 @@ class Assessor:
         elif series.still is not None and self._is_stuck(series, value, at_s, elapsed_s):
             doubts |= Doubt.STUCK
         series.value, series.believed_s = value, at_s
-        if series.quantity is Quantity.HUMIDITY:
+        if series.is_humidity:
             if is_wet(series, value, at_s):
                 doubts |= Doubt.WET
-        elif series.quantity is Quantity.TEMPERATURE and self._is_sunlit(series, value, at_s, elapsed_s):
+        elif series.is_temperature and self._is_sunlit(series, value, at_s, elapsed_s):
             doubts |= Doubt.SUNLIT
         if series.peers and self._disagrees(series, value, at_s):
             doubts |= Doubt.DISAGREES

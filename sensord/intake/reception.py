@@ -53,12 +53,12 @@ class Reception:
                 else:
                     refusals.append(heard)
                 continue
-            decoded = self._decoder.decode(arrival)
-            readings += decoded.readings
-            refusals += decoded.refusals
-            if decoded.undated:
+            measured, refused, takes_receipt = self._decoder.decode(arrival)
+            readings += measured
+            refusals += refused
+            if takes_receipt:
                 undated.append(arrival)
         if not clock_is_set:
             readings = [r._replace(doubts=r.doubts | Doubt.CLOCK) for r in readings]
-        kept = tuple(as_kept(r) for r in self._assessor.assess(readings))
+        kept = tuple(map(as_kept, self._assessor.assess(readings)))
         return Arrived(at, tuple(arrivals), kept, tuple(refusals), tuple(said), tuple(undated))

@@ -10,7 +10,7 @@ import re
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from sensord.intake.wire import is_number
+from sensord.intake.wire import LARGEST, is_number
 
 SUPPORTED_VERSION = 10
 ABSOLUTE_FROM = 2**28
@@ -67,7 +67,7 @@ def _take_fields(number: int, fields: dict[str, Any], base: dict[str, Any]) -> t
         kind = _OWN.get(label)
         if kind is not None:
             measures = True
-            if not _is(value, kind):
+            if (type(value) is not kind or kind is float) and not _is(value, kind):
                 problem = f"{label} must be {_WORDS[kind]}"
             continue
         kind = _BASE.get(label)
@@ -85,6 +85,8 @@ def _take_fields(number: int, fields: dict[str, Any], base: dict[str, Any]) -> t
 
 
 def _is(value: object, kind: type) -> bool:
+    if type(value) is float:
+        return kind is float and -LARGEST <= value <= LARGEST
     return is_number(value) if kind is float else type(value) is kind
 
 

@@ -24,7 +24,7 @@ _NUMBER = re.compile(
     r"[ \t\r\n]*([+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,5})?)[ \t\r\n\0]*", re.ASCII
 )
 _RFC3339 = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:)(\d\d)(\.\d{1,12})?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
-_LARGEST = sys.float_info.max
+LARGEST = sys.float_info.max
 
 
 class Unreadable(ValueError):
@@ -117,12 +117,12 @@ def kind(value: Any) -> str:
 
 def is_number(value: object) -> bool:
     """Whether a parsed JSON value is a finite number that fits a double; true and false are not."""
-    return (type(value) is float or type(value) is int) and -_LARGEST <= value <= _LARGEST
+    return (type(value) is float or type(value) is int) and -LARGEST <= value <= LARGEST
 
 
 def number_from(value: Any) -> float:
     """A finite number from a JSON number, or from text that is one; Unreadable else."""
-    if type(value) is float and is_number(value):
+    if type(value) is float and -LARGEST <= value <= LARGEST:
         return value
     if type(value) is str:
         match = _NUMBER.fullmatch(value) if len(value) <= 200 else None
@@ -172,7 +172,10 @@ def _of_rfc3339(text: str, day: str, minutes: str, seconds: str, fraction: str |
         return datetime.fromisoformat(text)  # as most write it
     leap = seconds == "60"
     text = f"{day}T{minutes}{'59' if leap else seconds}{(fraction or '')[:4]}{offset.upper()}"
-    return datetime.fromisoformat(text).astimezone(UTC) + timedelta(seconds=leap)
+    when = datetime.fromisoformat(text)
+    if when.tzinfo is UTC and not leap:
+        return when
+    return when.astimezone(UTC) + timedelta(seconds=leap)
 
 
 def time_from_unix(value: Any) -> datetime:
@@ -221,7 +224,11 @@ _JSON = json.JSONDecoder(object_pairs_hook=_unique, parse_constant=_no_constant)
 def json_from(text: str) -> Any:
     """The document that a JSON text holds (RFC 8259, unique keys, no NaN); Unreadable if it is none."""
     try:
-        return _JSON.decode(text)
+        try:  # `decode` looks for white space around it first, which hardly anybody sends: a third of its time
+            document, end = _JSON.raw_decode(text)
+        except json.JSONDecodeError:
+            return _JSON.decode(text)
+        return document if end == len(text) else _JSON.decode(text)
     except json.JSONDecodeError as error:
         near = quoted(text[error.pos : error.pos + 20]) if error.pos < len(text) else "the end"
         raise Unreadable(f"no JSON: {error.msg} at line {error.lineno}, column {error.colno}, near {near}") from None

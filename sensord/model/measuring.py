@@ -101,12 +101,13 @@ LARGEST_STEPS = 1e14
 
 def as_kept(reading: Reading) -> Reading:
     """The reading with its value as every store gives it back."""
-    scale = STEPS_PER_UNIT[reading.quantity]
-    steps = reading.value * scale
+    site, probe, quantity, measured_at, received_at, value, doubts = reading
+    scale = STEPS_PER_UNIT[quantity]
+    steps = value * scale
     if not abs(steps) < LARGEST_STEPS:
         return reading
     kept = round(steps) / scale
-    return reading if kept == reading.value else reading._replace(value=kept)
+    return reading if kept == value else Reading(site, probe, quantity, measured_at, received_at, kept, doubts)
 
 
 class Arrival(NamedTuple):

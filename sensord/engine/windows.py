@@ -132,7 +132,11 @@ class Window:
 
 
 class Growing(Columns):
-    """Columns that only grow, and remember what was computed of them."""
+    """Columns that only grow, and remember what was computed of them.
+
+    What they remember is handed them, and does not hold them: so columns that were let go are gone at once, and need not
+    wait for the search for garbage, which a replay makes so rarely that a summer's would pile up to 40 MB.
+    """
 
     __slots__ = ("_less", "_means", "_usable")
 
@@ -158,48 +162,48 @@ class Growing(Columns):
         """As in `Columns`, each reading looked at once."""
         part = self._usable.get((lowest, highest))
         if part is None:
-            part = self._usable[lowest, highest] = _Usable(self, lowest, highest)
-        return part.cut(first, last)
+            part = self._usable[lowest, highest] = _Usable(lowest, highest)
+        return part.cut(self, first, last)
 
     def means(self, first: int, last: int, span_s: float) -> Numbers:
         """As in `Columns`, each whole span computed once."""
         part = self._means.get(span_s)
         if part is None:
-            part = self._means[span_s] = _Means(self, span_s)
-        return part.cut(first, last)
+            part = self._means[span_s] = _Means(span_s)
+        return part.cut(self, first, last)
 
     def less(self, first: int, last: int, outside: Columns, low: int, high: int, tolerance_s: float) -> Numbers:
         """As in `Columns`, each reading compared once."""
         part = self._less.get(tolerance_s)
         if part is None or part.outside is not outside:  # the other series has let go of what was too old
-            part = self._less[tolerance_s] = _Less(self, outside, tolerance_s)
-        return part.cut(first, last, low, high)
+            part = self._less[tolerance_s] = _Less(outside, tolerance_s)
+        return part.cut(self, first, last, low, high)
 
 
 class _Usable:
     """What is usable of columns: the columns themselves, as long as all of it is; then columns of its own."""
 
-    __slots__ = ("_all", "_checked", "_highest", "_lowest", "_own")
+    __slots__ = ("_checked", "_highest", "_lowest", "_own")
 
-    def __init__(self, columns: Growing, lowest: float, highest: float) -> None:
-        self._all, self._lowest, self._highest = columns, lowest, highest
+    def __init__(self, lowest: float, highest: float) -> None:
+        self._lowest, self._highest = lowest, highest
         self._own: Growing | None = None
         self._checked = 0
 
-    def cut(self, first: int, last: int) -> tuple[Columns, int, int]:
+    def cut(self, columns: Growing, first: int, last: int) -> tuple[Columns, int, int]:
         """The usable columns, and from where to where the readings `first` to `last` of all are there."""
         if self._checked < last:
-            self._check(last)
+            self._check(columns, last)
         if self._own is None:
-            return self._all, first, last
+            return columns, first, last
         if first >= last:
             return self._own, 0, 0
-        times, own = self._all.times_s, self._own.times_s
+        times, own = columns.times_s, self._own.times_s
         start = bisect_left(own, times[first])
         return self._own, start, bisect_left(own, times[last], start) if last < len(times) else len(own)
 
-    def _check(self, last: int) -> None:
-        columns, own = self._all, self._own
+    def _check(self, columns: Growing, last: int) -> None:
+        own = self._own
         for index in range(self._checked, last):
             value, doubts = columns.values[index], columns.doubts[index]
             if doubts & REFUSED or not self._lowest <= value <= self._highest:
@@ -215,58 +219,58 @@ class _Usable:
 class _Means:
     """Means of columns over whole spans of the clock, in order."""
 
-    __slots__ = ("_columns", "_next", "_span_s", "_starts", "_times_s", "_values")
+    __slots__ = ("_next", "_span_s", "_starts", "_times_s", "_values")
 
-    def __init__(self, columns: Growing, span_s: float) -> None:
-        self._columns, self._span_s = columns, span_s
+    def __init__(self, span_s: float) -> None:
+        self._span_s = span_s
         self._starts = array("I")  # position of the first reading of each span
         self._times_s, self._values = array("d"), array("d")
         self._next = 0  # of the first reading of the span that is not whole yet
 
-    def cut(self, first: int, last: int) -> Numbers:
+    def cut(self, columns: Growing, first: int, last: int) -> Numbers:
         """Of the readings `first` to `last`: whole spans as they are known, the two at the ends from their readings."""
         if self._next > last:  # an older version: a span that is whole by now was not yet
-            return Columns.means(self._columns, first, last, self._span_s)
-        self._extend(last)
+            return Columns.means(columns, first, last, self._span_s)
+        self._extend(columns, last)
         known = bisect_left(self._starts, first)
         whole = self._starts[known] if known < len(self._starts) else self._next
-        head = Columns.means(self._columns, first, min(whole, last), self._span_s)
-        tail = Columns.means(self._columns, max(whole, first, self._next), last, self._span_s)
+        head = Columns.means(columns, first, min(whole, last), self._span_s)
+        tail = Columns.means(columns, max(whole, first, self._next), last, self._span_s)
         return (
             [*head[0], *self._times_s[known:], *tail[0]],
             [*head[1], *self._values[known:], *tail[1]],
         )
 
-    def _extend(self, last: int) -> None:
-        times = self._columns.times_s
+    def _extend(self, columns: Growing, last: int) -> None:
+        times, values = columns.times_s, columns.values
         while self._next < last:
             end = end_of_span(times, self._next, last, self._span_s)
             if end == last:
                 return  # more may come
             self._starts.append(self._next)
             self._times_s.append((times[self._next] + times[end - 1]) / 2)
-            self._values.append(sum(self._columns.values[self._next : end]) / (end - self._next))
+            self._values.append(sum(values[self._next : end]) / (end - self._next))
             self._next = end
 
 
 class _Less:
     """Columns less others, reading by reading, as far as no later reading of the others can be nearer."""
 
-    __slots__ = ("_checked", "_columns", "_differences", "_near", "_nearest", "_times_s", "_tolerance_s", "outside")
+    __slots__ = ("_checked", "_differences", "_near", "_nearest", "_times_s", "_tolerance_s", "outside")
 
-    def __init__(self, columns: Growing, outside: Columns, tolerance_s: float) -> None:
-        self._columns, self.outside, self._tolerance_s = columns, outside, tolerance_s
+    def __init__(self, outside: Columns, tolerance_s: float) -> None:
+        self.outside, self._tolerance_s = outside, tolerance_s
         self._times_s, self._differences = array("d"), array("d")
         self._near = array("I")  # which of the others each of them was compared with
         self._checked = 0  # readings of the columns that are done
         self._nearest = 0  # where in the others to go on
 
-    def cut(self, first: int, last: int, low: int, high: int) -> Numbers:
+    def cut(self, columns: Growing, first: int, last: int, low: int, high: int) -> Numbers:
         """Of the readings `first` to `last`, less those of the others from `low` to `high`."""
-        columns, outside = self._columns, self.outside
+        outside = self.outside
         if first >= last or low >= high:
             return (), ()
-        self._extend(last, high)
+        self._extend(columns, last, high)
         begin = bisect_left(self._times_s, columns.times_s[first])
         end = len(self._times_s)
         if self._checked > last:
@@ -283,8 +287,8 @@ class _Less:
             found[1].extend(more[1])
         return found
 
-    def _extend(self, last: int, high: int) -> None:
-        times, others, near = self._columns.times_s, self.outside.times_s, self._nearest
+    def _extend(self, columns: Growing, last: int, high: int) -> None:
+        times, others, near = columns.times_s, self.outside.times_s, self._nearest
         if near + 1 >= high:
             return  # a nearer one may come
         for index in range(self._checked, last):
@@ -294,7 +298,7 @@ class _Less:
                 return
             if abs(others[near] - t) <= self._tolerance_s:
                 self._times_s.append(t)
-                self._differences.append(self._columns.values[index] - self.outside.values[near])
+                self._differences.append(columns.values[index] - self.outside.values[near])
                 self._near.append(near)
             self._checked = index + 1
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import math
 import random
 from array import array
@@ -209,6 +210,22 @@ def test_each_reading_is_compared_with_the_nearest(times: list[int], others: lis
         if abs(near - t) <= 90
     ]
     assert list(zip(*found, strict=True)) == expected
+
+
+def test_columns_that_were_let_go_are_gone_at_once() -> None:
+    """Nothing that was computed of a window keeps its readings: none of it is left for the search for garbage."""
+    gc.collect()
+    gc.disable()
+    try:
+        for _ in range(3):
+            inside, outside = (Window(HORIZON_S, [(60.0 * n, value, 0) for n in range(200)]) for value in (25.0, 20.0))
+            mine, theirs = (w.seen(PROBE, 0.0, 9000.0).usable(math.inf, -60.0, 90.0) for w in (inside, outside))
+            assert mine.less(theirs, 3000.0, 9000.0, 90.0)[1][0] == 5.0
+            assert mine.means(300.0).values[0] == 25.0
+            del inside, outside, mine, theirs
+        assert gc.collect() == 0
+    finally:
+        gc.enable()
 
 
 class CountingArray(array):  # type: ignore[type-arg]

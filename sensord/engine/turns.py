@@ -66,7 +66,8 @@ def _surrounded(state: EngineState, event: Due | Noticed) -> Step:
 
 def remembering(state: EngineState, facts: Mapping[str, str]) -> EngineState:
     """Small facts that a restart must know."""
-    return owing(state._replace(facts={**state.facts, **facts}), facts=facts)
+    owed = state.owed._replace(facts={**state.owed.facts, **facts})
+    return state._replace(facts={**state.facts, **facts}, owed=owed)
 
 
 def _turn(given: Given, state: EngineState, now: datetime) -> Step:
@@ -74,11 +75,12 @@ def _turn(given: Given, state: EngineState, now: datetime) -> Step:
     following = timetable.turn_after(turn_at, now, plan.paces)
     counts = state.counts._replace(turns=state.counts.turns + 1)
     state = state._replace(next_turn=following, turned_at=turn_at, counts=counts)
-    state = _silences(given, state, turn_at)
+    watch = watch_of(given, state)
+    if (after := _silences(given, state, watch, turn_at)) is not state:
+        state, watch = after, watch_of(given, after)
     state, effects = _upkeep(given, state, turn_at)
     outcome = ask(
-        given.garden, plan, plan.due(turn_at), state.windows, state.standing, state.entries, watch_of(given, state),
-        turn_at,
+        given.garden, plan, plan.due(turn_at), state.windows, state.standing, state.entries, watch, turn_at,
     )  # fmt: skip
     state, told = _judged(state, outcome)
     state, said = _messages(given, state, outcome, turn_at)
@@ -108,9 +110,9 @@ def watch_of(given: Given, state: EngineState) -> Watch:
     )
 
 
-def _silences(given: Given, state: EngineState, now: datetime) -> EngineState:
+def _silences(given: Given, state: EngineState, watch: Watch, now: datetime) -> EngineState:
     """A probe's silence is a gap while it lasts."""
-    watch, known = watch_of(given, state), state.silences
+    known = state.silences
     news = [probe.name for probe in given.garden.probes if watch.is_silent(probe, now) != (probe.name in known)]
     if not news:
         return state

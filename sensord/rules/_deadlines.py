@@ -37,8 +37,10 @@ def _said(was: Concern) -> tuple[datetime | None, str]:
 
 def kept(evidence: Evidence) -> Findings:
     """What every verdict carries on, so that the deadline is still known when the same is asked for again."""
+    if evidence.concern is None:
+        return {}
     of = remembered(evidence, "due_of")
-    action = of if isinstance(of, str) else _said(evidence.concern)[1] if evidence.concern else ""
+    action = of if isinstance(of, str) else _said(evidence.concern)[1]
     due = told_deadline(evidence, action)
     return {"due_of": action, "due_at": due} if due is not None else {}
 

@@ -68,7 +68,7 @@ def pairs(inside: Track, outside: Track, start_s: float, end_s: float) -> Pairs:
 
 def middle(part: Track) -> float | None:
     """The median; None of nothing."""
-    return median(part.values) if part.values else None
+    return None if part.is_empty else median(part.values)
 
 
 def slope_per_h(part: Track) -> float | None:

@@ -66,7 +66,7 @@ def command(
             sender = InlineSender(dict.fromkeys(Route, channel))
             loop = _build.loop(built, clock, inbox, share, sender, sums_up_late=True)
             gc.set_threshold(*RARELY)
-            _go(loop, clock.now(), end + END, quiet=json)
+            _go(loop, clock.now(), end + END, quiet=json, sums_up=store is not None)
         except (FeedError, OSError) as error:
             raise Mistakes(str(error).splitlines()) from None
         counts, heartbeat = loop.counts, loop.heartbeat
@@ -88,10 +88,10 @@ def command(
         )
 
 
-def _go(loop: Loop, start: datetime, end: datetime, quiet: bool) -> None:
+def _go(loop: Loop, start: datetime, end: datetime, quiet: bool, sums_up: bool) -> None:
     """Run to the end of the feed, showing how far it is where somebody looks."""
     if quiet or not sys.stderr.isatty():
-        loop.run(until=end)
+        loop.run(until=end, sums_up=sums_up)
         return
     from rich.console import Console
     from rich.progress import Progress
@@ -103,4 +103,4 @@ def _go(loop: Loop, start: datetime, end: datetime, quiet: bool) -> None:
             progress.update(task, completed=(loop.clock.now() - start).total_seconds())
             return False
 
-        loop.run(until=end, stopped=stopped)
+        loop.run(until=end, stopped=stopped, sums_up=sums_up)

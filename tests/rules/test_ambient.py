@@ -206,9 +206,9 @@ def test_the_first_probe_of_an_enclosure_that_tells_counts() -> None:
     )
     assert ambient.RULE.decide(known, NIGHT).reason == "there"
     series["inside"][1] = seen(ALDER, 4.0, NIGHT - 20 * MINUTE, 0.8)
-    assert ambient.RULE.decide(replace(known, series={k: tuple(v) for k, v in series.items()}), NIGHT).reason == "there"
+    assert ambient.RULE.decide(known._replace(series={k: tuple(v) for k, v in series.items()}), NIGHT).reason == "there"
     series["inside"][1] = seen(ALDER, 4.0, NIGHT - 19 * MINUTE, 0.8)
-    wrong = ambient.RULE.decide(replace(known, series={k: tuple(v) for k, v in series.items()}), NIGHT)
+    wrong = ambient.RULE.decide(known._replace(series={k: tuple(v) for k, v in series.items()}), NIGHT)
     assert wrong.advice is not None
     assert (wrong.reason, wrong.numbers["enclosures_compared"]) == ("wrong", 2)
     assert wrong.advice.holds_until == NIGHT + 24 * HOUR

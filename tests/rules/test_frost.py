@@ -132,7 +132,7 @@ def test_where_the_sun_does_not_set_no_night_is_looked_ahead() -> None:
     june = MIDNIGHT.replace(month=6)
     series = {"inside": [seen(probe("birch-1", "birch"), lambda h: 0.5 - 0.01 * h, june, 2)]}
     known = evidence(frost.RULE, series, june, parameters=ZERO, concern=standing())
-    assert frost.RULE.decide(replace(known, site=replace(SITE, latitude_deg=75.0)), june).reason == "mild"
+    assert frost.RULE.decide(known._replace(site=replace(SITE, latitude_deg=75.0)), june).reason == "mild"
 
 
 def test_what_is_to_come_of_a_night_that_is_over_or_warms_is_nothing() -> None:

@@ -10,8 +10,24 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sensord.model import EPOCH, FAR, Doubt, Quantity, Reading, Severity, as_kept, instant, milliseconds
-from sensord.ports import ChangeKind
+from sensord.model import (
+    EPOCH,
+    FAR,
+    Advice,
+    Arrival,
+    Concern,
+    Doubt,
+    Quantity,
+    Reading,
+    Severity,
+    Standing,
+    State,
+    Verdict,
+    as_kept,
+    instant,
+    milliseconds,
+)
+from sensord.ports import ChangeKind, Position
 
 STORED: dict[type[IntEnum] | type[Doubt], dict[str, int]] = {
     Doubt: {
@@ -66,14 +82,15 @@ def test_unix_time() -> None:
     assert datetime.fromtimestamp(0, UTC) == EPOCH < billion < FAR
 
 
-@given(st.sampled_from(Quantity), st.integers(-(10**9), 10**9))
-def test_a_decimal_comes_back_as_it_was_measured(quantity: Quantity, steps: int) -> None:
+@pytest.mark.parametrize("quantity", Quantity)
+@given(steps=st.integers(10**5, 10**9), sign=st.sampled_from([-1, 1]))
+def test_a_decimal_comes_back_as_it_was_measured(quantity: Quantity, steps: int, sign: int) -> None:
     """With as many decimals as the quantity is kept with; anything finer to half of the last one."""
     decimals = FINEST[quantity]
-    value = steps / 10**decimals
+    value = sign * steps / 10**decimals
     assert kept(quantity, value) == value
     for finer in (-0.4, 0.4):
-        assert kept(quantity, (steps + finer) / 10**decimals) == value
+        assert kept(quantity, (sign * steps + finer) / 10**decimals) == value
 
 
 def test_no_value_is_lost_for_being_absurd() -> None:
@@ -83,3 +100,20 @@ def test_no_value_is_lost_for_being_absurd() -> None:
         for value in (1e13, 1e13 + 0.03, 1e300, math.inf):
             assert kept(Quantity.PRESSURE, sign * value) == sign * value
     assert math.isnan(kept(Quantity.PRESSURE, math.nan))
+
+
+def test_what_nobody_says_is_not_so() -> None:
+    """A reading without a doubt, a message that came once and at first hand, a concern of which nothing was told.
+
+    Only an advice sends somebody out unless it says otherwise: so none goes into a storm by an oversight.
+    """
+    verdict = Verdict("storm", "birch", State.BREACH, EPOCH, "anchor", advice=Advice("anchor"))
+    concern = Concern("larkfield", "storm", "birch", Standing.FORMING, verdict, EPOCH)
+    arrival = Arrival(EPOCH, "garden/birch", b"21")
+    assert Reading("larkfield", "post", Quantity.TEMPERATURE, EPOCH, EPOCH, 20.0).doubts == Doubt.NONE
+    assert not any((arrival.retained, arrival.redelivered, arrival.connection, verdict.easing))
+    assert not any(
+        (concern.tellings, concern.askings, concern.told, concern.peak, concern.last_action, concern.withheld)
+    )
+    assert Advice("anchor").outdoors
+    assert Position() < Position(0, milliseconds(EPOCH)) < Position(1), "who begins, begins before the first change"

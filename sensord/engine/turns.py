@@ -221,7 +221,7 @@ def _morning_line(
 
 
 def _within_two_hours(at: str, local: datetime) -> bool:
-    return bool(at) and at <= local.isoformat(timespec="minutes")[11:16] < f"{int(at[:2]) + 2:02d}{at[2:]}"
+    return bool(at) and at <= f"{local:%H:%M}" < f"{int(at[:2]) + 2:02d}{at[2:]}"
 
 
 def _night_minimum_c(given: Given, state: EngineState, now: datetime) -> float | None:

@@ -13,9 +13,23 @@ from sensord.engine.effects import Effect, LookBack, MakeDurable, Prune, Send, S
 from sensord.engine.events import Due, LookedBack, Noticed, Pruned, Surroundings
 from sensord.engine.state import EngineState, Given
 from sensord.engine.step import step
-from sensord.model import Advice, Asked, Fate, GapKind, Message, Parcel, Severity, Telling, Unsaid, Verdict
+from sensord.engine.windows import Window
+from sensord.model import (
+    Advice,
+    Asked,
+    Doubt,
+    Fate,
+    GapKind,
+    Message,
+    Parcel,
+    Quantity,
+    Severity,
+    Telling,
+    Unsaid,
+    Verdict,
+)
 from sensord.rules import Evidence
-from tests.engine.living import MINUTE, START, Scripted, asking_only, begun, cool, hot, lived
+from tests.engine.living import BIRCH, MINUTE, START, Scripted, asking_only, begun, cool, hot, lived
 
 SECOND, HOUR, DAY = timedelta(seconds=1), timedelta(hours=1), timedelta(days=1)
 
@@ -229,6 +243,46 @@ def test_the_morning_line_counts_what_was_held_back_in_the_last_day(given: Given
     for ago, fate in ((-DAY - SECOND, held), (timedelta(0), held), (-HOUR, Fate.SENT), (-HOUR, Fate.WITHDRAWN)):
         assert text((ago, fate)) == line.text
     assert text((-HOUR, held), (-2 * HOUR, held)) not in (one, line.text)
+
+
+def morning(given: Given, at: datetime, **known: Any) -> str:
+    """The text of the morning line at an instant."""
+    _, effects = turn(given, at, **known)
+    (line,) = [m for m in committed_of(effects) if m.rule == "morning"]
+    return line.text
+
+
+def test_the_morning_line_says_who_is_heard(given: Given) -> None:
+    """Who has said something, and is not silent for too long; the post stands nowhere where animals are."""
+    at = local(given, "2026-08-20", "07:30")
+    heard = {"alder-1": at - MINUTE, "birch-1": at - HOUR, "post": at}
+    _, effects = step(given, begun(given, at - 2 * HOUR)._replace(next_turn=at, last_heard=heard), Due(at))
+    (line,) = [m for m in committed_of(effects) if m.rule == "morning"]
+    assert line.text.startswith("Alder watched, nothing heard from Birch and Cedar")
+
+
+def test_the_nights_minimum_is_of_the_enclosures_first_probes(given: Given) -> None:
+    """From eleven hours before on, up to now; of what may be computed with, of each enclosure by its primary probe."""
+    at = local(given, "2026-08-20", "07:30")
+    now_s, back_s = at.timestamp(), 11 * 3600.0
+    (birch,) = (p for p in given.garden.probes if p.name == "birch-1")
+    twice = replace(given, garden=replace(given.garden, probes=(*given.garden.probes, replace(birch, name="birch-2"))))
+    rows = [
+        (now_s - back_s - 1, 3.0, 0),
+        (now_s - back_s, 12.0, 0),
+        (now_s - 60, 5.0, int(Doubt.JUMP)),
+        (now_s - 30, 14.0, int(Doubt.LATE)),
+        (now_s, 4.0, 0),
+    ]
+    windows = {
+        BIRCH: Window(86_400.0, rows),
+        ("birch-2", Quantity.TEMPERATURE): Window(86_400.0, [(now_s - 60, 2.0, 0)]),
+        ("post", Quantity.TEMPERATURE): Window(86_400.0, [(now_s - 60, 1.0, 0)]),
+        ("alder-1", Quantity.TEMPERATURE): Window(86_400.0, [(now_s - 60, 13.0, 0)]),
+    }
+    assert "night minimum 12 °C" in morning(twice, at, windows=windows)
+    assert "night minimum 14 °C" in morning(twice, at, windows={BIRCH: Window(86_400.0, rows[2:])})
+    assert "minimum" not in morning(twice, at, windows={BIRCH: Window(86_400.0, rows[:1])})
 
 
 # --- the week ---------------------------------------------------------------------------------------------------------

@@ -200,6 +200,8 @@ def test_too_long_by_itself() -> None:
         "my.toml: heat.hot.title: longer than 60 characters even with nothing filled in"
     ]
     assert mistakes("#" * 200_000) == ["my.toml: 200000 characters long; at most 128000"]
+    assert mistakes("#" * 128_001) == ["my.toml: 128001 characters long; at most 128000"]
+    assert Catalogue.parse("#" * 128_000, "my.toml", base()).rules == base().rules
 
 
 @given(st.text(max_size=700), st.integers(10, 480))

@@ -66,6 +66,7 @@ def test_units(name: str, value: float, metric: str, us: str) -> None:
         ("spell_h", 2.0, "2 h"),
         ("spell_h", 1.55, "1.6 h"),
         ("charge_percent", 12.4, "12 %"),
+        ("charge_percent", 100.0, "100 %"),
         ("wet_ratio", 0.985, "98 %"),
         ("sun_elevation_deg", 54.6, "55°"),
         ("count", 3, "3"),
@@ -200,6 +201,7 @@ def test_units_by_themselves() -> None:
     metric, us = reader(), reader("us")
     assert (metric.degree, metric.wind_unit, metric.mass_unit) == ("°C", "km/h", "kg")
     assert (us.degree, us.wind_unit, us.mass_unit) == ("°F", "mph", "lb")
+    assert (metric.temperature(20.04), us.temperature(20.04)) == ("20.0 °C", "68.1 °F")
     assert (metric.level(33.25), us.level(33.25), metric.shown(20.04)) == ("33.25 °C", "92 °F", "20.0 °C")
     assert (metric.difference(0.84), us.difference(0.5), metric.signed(-0.26)) == ("0.8 °C", "0.9 °F", "-0.3")
 

@@ -59,6 +59,11 @@ def test_every_sentence_is_a_template_also_when_lengthened(key: str, text: str) 
         ("page.act.shade", "Shade {subject}", "⟦Šĥåđé {subject} ·⟧"),
         ("page.act.ok", "ok", "⟦öķ ·⟧"),
         ("page.act.long", "Look after them, and count who is left", "⟦Ļööķ åƒţéř ţĥéɱ, åñđ çöûñţ ŵĥö îš ļéƒţ ······⟧"),
+        (
+            "page.act.longer",
+            "Look for the probe of {subject} at the post now, please",
+            "⟦Ļööķ ƒöř ţĥé þřöƀé öƒ {subject} åţ ţĥé þöšţ ñöŵ, þļéåšé ········ ··⟧",
+        ),
         ("page.act.none", "{subject}: 5", "{subject}: 5"),
         ("numbers.unit.min", "min", "min"),
     ],
@@ -130,6 +135,21 @@ def test_a_rule_brings_its_sentences(tmp_path: Path) -> None:
         f"{path}: frost.now: there is such a text already",
         f"{path}: frame.again: a rule's sentences stand in tables like [rule.reason]",
     ]
+
+
+@pytest.mark.parametrize(
+    ("name", "taken"), [(f'"{"x" * 60}"', True), (f'"{"x" * 61}"', False), ('" "', False), ("7", False)]
+)
+def test_a_name_is_as_long_as_a_title(tmp_path: Path, name: str, taken: bool) -> None:
+    """Up to sixty characters; neither nothing nor a number."""
+    path = tmp_path / "sentences.toml"
+    path.write_text(SPIDERS.replace('"Spiders"', name), encoding="utf-8")
+    if taken:
+        assert ENGLISH.with_more(path).name("names", "spiders") == "x" * 60
+        return
+    with pytest.raises(CatalogueError) as error:
+        ENGLISH.with_more(path)
+    assert error.value.lines == [f"{path}: names.spiders: a text of at most 60 characters is expected"]
 
 
 def test_a_rule_s_translation_stands_beside_it(tmp_path: Path) -> None:

@@ -71,9 +71,9 @@ def write(
     now: datetime,
     *,
     read_at: datetime,
-    route: Route,
     waits: bool,
-    replaces: str,
+    route: Route = Route.PHONE,
+    replaces: str = "",
 ) -> Letter:
     """The message of a group. `waits`: the action is not for now, because people must stay in; `replaces`: another key."""
     lead = group[0].concern

@@ -12,7 +12,7 @@ from sensord.engine.state import EngineState, Given, Memory, awake
 from sensord.engine.step import step
 from sensord.model import Fate, Gap, GapKind
 from sensord.ports import Commit
-from tests.engine.living import MINUTE, START, begun, lived
+from tests.engine.living import MINUTE, START, Scripted, asking_only, begun, hot, lived
 
 SECOND = timedelta(seconds=1)
 
@@ -139,3 +139,35 @@ def test_a_silence_that_lasted_over_a_restart_ends_when_the_probe_is_heard(given
     assert "birch-1" not in state.silences
     closed = [g for g in commits(effects).gaps if g.subject in ("birch-1", "post")]
     assert closed == [silence._replace(ended_at=now)]
+
+
+def test_after_a_moment_what_was_about_to_go_goes(given: Given) -> None:
+    """At once, unless a turn is due that will see to it, or none was ever taken; where nothing waits, nothing is asked for."""
+    asked = asking_only(given, Scripted(hot))
+    lived_through, _ = lived(asked, 2, 25.0, sends=False)
+    (waiting,) = (p._replace(due_at=START) for p in lived_through.parcels.values() if p.state == Fate.WAITING)
+    now = START + 90 * SECOND
+    turned, next_turn = {"turned": (START + MINUTE).isoformat()}, START + 2 * MINUTE
+    for facts, parcels, due_at, goes in (
+        (turned, (waiting,), next_turn, True),
+        (turned, (), next_turn, False),
+        (turned, (waiting,), now, False),
+        ({}, (waiting,), next_turn, False),
+    ):
+        memory = Memory(
+            facts={"alive": START.isoformat(), "began": START.isoformat(), **facts},
+            parcels=parcels,
+            concerns=tuple(lived_through.standing.values()),
+        )
+        state = awake(asked, memory, now)._replace(next_turn=due_at)
+        state, effects = step(asked, state, Began(now))
+        assert [m.key for m in state.outgoing] == ([waiting.message.key] if goes else [])
+        assert any(isinstance(e, MakeDurable) for e in effects) is goes
+
+
+def test_an_absence_counts_also_where_nobody_knows_when_the_watch_began(given: Given) -> None:
+    """Up to three minutes it is none."""
+    for absent, gaps in ((3 * MINUTE, 0), (3 * MINUTE + SECOND, 1)):
+        now = START + absent
+        _, effects = step(given, awake(given, Memory(facts={"alive": START.isoformat()}), now), Began(now))
+        assert len(commits(effects).gaps) == gaps

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
+from sensord.engine.durable import NOTHING_OWED
 from sensord.engine.effects import MakeDurable, Tell
 from sensord.engine.events import Began, ClockStepped, Due, LinkBack, LinkLost
 from sensord.engine.state import EngineState, Given, Memory, awake
@@ -171,3 +172,14 @@ def test_an_absence_counts_also_where_nobody_knows_when_the_watch_began(given: G
         now = START + absent
         _, effects = step(given, awake(given, Memory(facts={"alive": START.isoformat()}), now), Began(now))
         assert len(commits(effects).gaps) == gaps
+
+
+def test_after_a_step_back_a_receipt_is_at_most_a_minute_ahead_and_a_commit_is_tried_again(given: Given) -> None:
+    """What lies behind stays as it was; where no commit was refused, none is tried."""
+    after = START - 60 * MINUTE
+    heard = {"post": after + MINUTE, "birch-1": after + MINUTE + SECOND, "alder-1": after - SECOND}
+    for retry_at, tried_at in ((None, None), (START, after)):
+        state = begun(given)._replace(last_heard=heard, retry_at=retry_at, committing=NOTHING_OWED)
+        back, _ = step(given, state, ClockStepped(after, START))
+        assert back.last_heard == {"post": after + MINUTE, "birch-1": after, "alder-1": after - SECOND}
+        assert back.retry_at == tried_at

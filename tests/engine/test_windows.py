@@ -131,6 +131,25 @@ def test_a_window_is_made_of_what_a_store_knows(times: list[int]) -> None:
     assert rows_of(window_of(HORIZON_S, *columns).between(-math.inf, math.inf)) == rows_of(Seen.of(PROBE, *columns))
 
 
+def test_a_window_reaches_to_its_horizon_both_ways() -> None:
+    """A reading of the very instant is in it, a second farther is not; nor once time has gone on by a second more."""
+    now_s = 1_780_000_000.0
+    for off_s, kept in ((HORIZON_S, 1), (HORIZON_S + 1, 0)):
+        for at_s in (now_s - off_s, now_s + off_s):
+            assert len(Window(HORIZON_S).add([(at_s, 1.0, 0)], now_s)) == kept
+    old = Window(HORIZON_S).add([(now_s, 1.0, 0)], now_s)
+    for later_s, kept in ((HORIZON_S, 1), (HORIZON_S + 1, 0)):
+        assert len(old.add((), now_s + later_s)) == kept
+
+
+def test_windows_are_equal_by_their_readings_and_their_horizon() -> None:
+    """Both."""
+    rows = [(1.0, 20.0, 0)]
+    assert Window(HORIZON_S, rows) == Window(HORIZON_S, rows)
+    assert Window(HORIZON_S, rows) != Window(HORIZON_S)
+    assert Window(HORIZON_S, rows) != Window(HORIZON_S + 1, rows)
+
+
 def test_a_flood_is_bounded() -> None:
     """Whatever comes within the horizon: the newest stay, and their number is bounded."""
     window = Window(1e9)

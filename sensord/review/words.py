@@ -22,7 +22,7 @@ DOUBTS = {Doubt.SUNLIT: "sunlit", Doubt.STUCK: "stuck", Doubt.DISAGREES: "disagr
 
 def sentences(review: Review, measure: Measure) -> tuple[str, ...]:
     """Two or three sentences: how hot it was, what was done about it, how development went and what is not known."""
-    if not review.cages or review.is_empty:
+    if review.is_empty:
         return (measure.say("review.nothing_season" if review.span.is_season else "review.nothing"),)
     made = [_heat(review, measure), _answers(review, measure), _growth(review, measure)]
     return tuple(text for text in made if text)

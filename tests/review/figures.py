@@ -38,7 +38,7 @@ def row(start: datetime, end: datetime, over_h: float = 0.0, **changes: Any) -> 
 def cage(
     title: str,
     over_h: dict[int, float] | None = None,
-    top: tuple[int, float] = (3, 34.0),
+    top: tuple[float, float] = (3, 34.0),
     span: Span = WEEK,
     **changes: Any,
 ) -> CageReview:

@@ -34,6 +34,19 @@ HEAT: list[tuple[tuple[CageReview, ...], str]] = [
     ((cage("Alder", THREE),), HOTTEST + "."),
     ((cage("Alder", {1: 1.0, 2: 1.0, 3: 1.0}),), HOTTEST + "."),
     ((cage("Alder", {2: 0.04, 3: 2.96}),), HOTTEST + "."),
+    ((cage("Alder", {1: 2.7, 2: 2.7, 3: 4.6}),), HOTTEST.replace("3 hours", "10 hours") + "."),
+    (
+        (cage("Alder", {2: 0.05, 3: 2.95}),),
+        "Alder was the hottest: 3 hours at or above 33 °C, 3 hours of it on Thursday, when it reached 34.0 °C at 14:00.",
+    ),
+    (
+        (cage("Alder", {2: 2.0, 3: 3.0}, top=(3 - 14 / 24, 34.0)),),
+        "Alder was the hottest: 5 hours at or above 33 °C, 3 hours of it on Thursday, when it reached 34.0 °C at 00:00.",
+    ),
+    (
+        (cage("Alder", {2: 3.0, 3: 2.0}, top=(3 - 14 / 24, 34.0)),),
+        "Alder was the hottest: 5 hours at or above 33 °C, 3 hours of it on Wednesday, and up to 34.0 °C on Thursday at 00:00.",
+    ),
     (
         (cage("Alder", {2: 2.0, 3: 2.0}),),
         "Alder was the hottest: 4 hours at or above 33 °C, 2 hours of it on Wednesday, and up to "
@@ -82,6 +95,7 @@ def test_how_hot_it_was(cages: tuple[CageReview, ...], sentence: str) -> None:
         (0.0, before(2.5), " The week before it had 2.5 hours above that in Alder."),
         (0.0, before(0.99), ""),
         (0.04, before(2.54), " The week before it had 2.5 hours above that in Alder."),
+        (0.05, before(2.05), " For Alder that is 2 hours less than the week before."),
         (0.05, before(0.0), " For Alder that is much like the week before."),
         (3.0, before(9.0, known_h=84.0), " For Alder that is 6 hours less than the week before."),
         (3.0, before(9.0, known_h=83.9), ""),
@@ -163,6 +177,7 @@ UNANSWERED = matter(after_min=None, helped="")
             "typically after 16 minutes. Of the 2 "
             "acts that could be followed up, 1 helped.",
         ),
+        ((matter(after_min=600.0, helped=""),), "You were asked to shade once; you answered after 10 hours."),
         ((matter("water nettles", helped=""),), "You were asked to water nettles once; you answered after 16 minutes."),
     ],
 )

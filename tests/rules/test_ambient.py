@@ -246,3 +246,34 @@ def test_a_clock_that_is_right_keeps_nobody_silent() -> None:
     assert post({"birch": 14.0}, None, watch=gone, others=others).reason == "missing"
     away = watching(NIGHT, {"birch-1": NIGHT}, connected=False)
     assert post({"birch": 14.0}, None, watch=away).reason == "nothing is heard"
+
+
+def test_without_a_thermometer_at_the_post_or_a_watching_nothing_is_known() -> None:
+    """Either is needed."""
+    series = {"inside": [seen(BIRCH, 20.0, NIGHT, 0.8)]}
+    for more in ({"probes": (BIRCH,), "watch": watching(NIGHT, {})}, {"probes": PROBES}):
+        known = evidence(ambient.RULE, series, NIGHT, subject="", cages=CAGES, **more)
+        assert ambient.RULE.decide(known, NIGHT).reason == "no probe at the post"
+
+
+def test_the_air_is_told_as_the_middle_of_a_quarter_of_an_hour() -> None:
+    """Of fifteen readings the eighth; one enclosure is compared with nothing."""
+    series = {"ambient": [seen(POST, lambda h: 60.0 * h, NIGHT, 0.8)], "inside": [seen(BIRCH, 0.0, NIGHT, 0.8)]}
+    watch_now = watching(NIGHT, {"post": NIGHT})
+    known = evidence(ambient.RULE, series, NIGHT, subject="", cages=CAGES, probes=PROBES, watch=watch_now)
+    numbers = ambient.RULE.decide(known, NIGHT).numbers
+    assert (numbers["ambient_c"], "offset_k" in numbers) == (-8.0, False)
+    later = {"ambient": [seen(POST, lambda h: 60.0 * h, NIGHT - 5 * SECOND, 0.8)]}
+    off = evidence(ambient.RULE, later, NIGHT, subject="", cages=CAGES, probes=PROBES, watch=watch_now)
+    assert ambient.RULE.decide(off, NIGHT).numbers["ambient_c"] == -7.5, "the fifteenth is five seconds too old"
+
+
+def test_only_one_of_the_two_is_said_of_a_wrong_post() -> None:
+    """Too cold where all are warmer than it, too warm where all are cooler; two that stand outside are compared."""
+    low, high = post({"birch": 2.5, "alder": 3.0}, 0.0).numbers, post({"birch": -2.5, "alder": -3.0}, 0.0).numbers
+    assert (low["too_cold"], "too_warm" in low) == (True, False)
+    assert ("too_cold" in high, high["too_warm"]) == (False, True)
+    by_day = post({"birch": -2.0, "alder": 0.5}, 0.0, NOON).numbers
+    assert not {"too_cold", "too_warm"} & set(by_day)
+    away = entry(What.SHELTERED, NIGHT - HOUR, "alder")
+    assert wrongly({"birch": 4.0, "alder": 4.0}, entries=[away]) == THERE

@@ -140,3 +140,30 @@ def test_what_is_to_come_of_a_night_that_is_over_or_warms_is_nothing() -> None:
     assert frost.coming_drop_k(-1.0, 5.0, 3.0) == 0.0
     assert frost.coming_drop_k(1.0, 1.0, 9.0) == 0.0
     assert frost.coming_drop_k(-1.0, 0.0, 1.0) == pytest.approx(-2.0 * 0.1 * (1.0 - 0.1))
+
+
+def test_without_stand_or_limits_nothing_is_known() -> None:
+    """Nor without a reading of now; whose window ends to the second."""
+    series = {"inside": [seen(probe("birch-1", "birch"), 0.0, MIDNIGHT, 2)]}
+    known = evidence(frost.RULE, series, MIDNIGHT, parameters=ZERO)
+    for lacking in (replace(known, stand=None), replace(known, limits=None)):
+        assert frost.RULE.decide(lacking, MIDNIGHT).reason == "no species"
+    old = {"inside": [seen(probe("birch-1", "birch"), 0.0, MIDNIGHT - 16 * MINUTE, 2)]}
+    assert frost.RULE.decide(evidence(frost.RULE, old, MIDNIGHT, parameters=ZERO), MIDNIGHT).reason == "no inside"
+    late = {"inside": [seen(probe("birch-1", "birch"), lambda h: 60.0 * h, MIDNIGHT - timedelta(seconds=5), 2)]}
+    off = frost.RULE.decide(evidence(frost.RULE, late, MIDNIGHT), MIDNIGHT)
+    assert off.numbers["inside_c"] == pytest.approx(-7.5), "the fifteenth is five seconds too old"
+
+
+@pytest.mark.parametrize("longitude_deg", [-170.0, -120.0, 0.0, 120.0, 170.0])
+def test_a_night_is_known_on_either_side_of_its_midnight(longitude_deg: float) -> None:
+    """Wherever the calendar's day ends: two hours after sunset and two before sunrise are of one night."""
+    site = replace(SITE, longitude_deg=longitude_deg)
+    for day in (NOON.date(), NOON.date() + timedelta(days=1)):
+        times = sun_times(site.latitude_deg, longitude_deg, day)
+        assert times is not None
+        night = 24 * HOUR - (times.sunset - times.sunrise)
+        for at in (times.sunset + 2 * HOUR, times.sunset + night - 2 * HOUR):
+            series = {"inside": [seen(probe("birch-1", "birch"), lambda h: 0.5 - 0.01 * h, at, 2)]}
+            known = evidence(frost.RULE, series, at, parameters=ZERO, concern=standing())
+            assert frost.RULE.decide(replace(known, site=site), at).reason == "expected", (longitude_deg, at)

@@ -187,3 +187,20 @@ def test_in_its_shelter_its_shade_is_no_matter() -> None:
     away = [entry(What.SHADED, LONG_AGO), entry(What.SHELTERED, NOON)]
     known = evidence(shade.RULE, pair(24.0, 24.0, EVENING), EVENING, entries=away)
     assert shade.RULE.decide(known, EVENING).reason == "no shade to take off"
+
+
+def test_what_is_told_is_of_a_quarter_of_an_hour_or_the_newest() -> None:
+    """Whose window ends to the second; under signs of a storm nothing that stands ends on it."""
+    linear: Curve = lambda h: 20.0 + 6.0 * h  # noqa: E731
+    on = [entry(What.SHADED, LONG_AGO)]
+
+    def inside_c(ago: timedelta, **more: Any) -> Verdict:
+        series = pair(linear, 20.0, EVENING - ago)
+        return shade.RULE.decide(evidence(shade.RULE, series, EVENING, entries=on, **more), EVENING)
+
+    assert inside_c(timedelta()).numbers["inside_c"] == pytest.approx(19.2)
+    assert inside_c(timedelta(seconds=5)).numbers["inside_c"] == pytest.approx(19.25)
+    assert inside_c(16 * MINUTE).numbers["inside_c"] == pytest.approx(19.9)
+    storm = Verdict("storm", "birch", State.BREACH, EVENING, "unshade", Severity.MODERATE)
+    others = {"storm/birch": Concern(SITE.name, "storm", "birch", Standing.OPEN, storm, EVENING)}
+    assert inside_c(timedelta(), others=others).easing

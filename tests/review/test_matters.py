@@ -104,6 +104,13 @@ def test_messages_of_others_or_of_other_times_asked_for_nothing() -> None:
     assert one(told_action="").action == ""
 
 
+def test_what_was_asked_for_is_what_reached_the_phone_and_can_be_done() -> None:
+    """Not what was withdrawn, and to stay in only where nothing else was asked for."""
+    assert one(parcels=(parcel("stay in", 0), parcel("look after", 80))).action == "look after"
+    assert one(parcels=(parcel("stay in", 0),)).action == "stay in"
+    assert one(parcels=(parcel("shade", 0)._replace(state="withdrawn"),)).action == ""
+
+
 def test_whether_it_helped_is_what_the_rule_last_measured() -> None:
     """Of the concern's own verdicts while it stood; of what was not done nothing is told."""
     shaded = said(What.SHADED, 10)

@@ -198,12 +198,12 @@ def test_what_was_asked_and_answered(matters: tuple[Matter, ...], sentence: str)
         ),
         (
             (
-                cage("Alder", swing_k=12.0, degree_days=50.0),
-                cage("Birch", swing_k=9.0, degree_days=60.0),
+                cage("Alder", swing_k=12.0, degree_days=60.0),
+                cage("Birch", swing_k=9.0, degree_days=50.0),
                 cage("Cedar"),
             ),
             "Days swung by 9 to 12 °C from their coolest to their warmest and development gained 50 "
-            "(Alder) to 60 (Birch) °C-days.",
+            "(Birch) to 60 (Alder) °C-days.",
         ),
         ((cage("Alder", missing_h=1.0), cage("Birch", missing_h=0.98)), "Nothing is known of an hour in Alder."),
         ((cage("Alder", missing_h=3.0),), "Nothing is known of 3 hours in Alder."),

@@ -263,9 +263,9 @@ def test_the_air_is_told_as_the_middle_of_a_quarter_of_an_hour() -> None:
     known = evidence(ambient.RULE, series, NIGHT, subject="", cages=CAGES, probes=PROBES, watch=watch_now)
     numbers = ambient.RULE.decide(known, NIGHT).numbers
     assert (numbers["ambient_c"], "offset_k" in numbers) == (-8.0, False)
-    later = {"ambient": [seen(POST, lambda h: 60.0 * h, NIGHT - 5 * SECOND, 0.8)]}
+    later = {"ambient": [seen(POST, lambda h: 60.0 * h, NIGHT - 0.5 * SECOND, 0.8)]}
     off = evidence(ambient.RULE, later, NIGHT, subject="", cages=CAGES, probes=PROBES, watch=watch_now)
-    assert ambient.RULE.decide(off, NIGHT).numbers["ambient_c"] == -7.5, "the fifteenth is five seconds too old"
+    assert ambient.RULE.decide(off, NIGHT).numbers["ambient_c"] == -7.5, "the fifteenth is half a second too old"
 
 
 def test_only_one_of_the_two_is_said_of_a_wrong_post() -> None:
@@ -273,6 +273,8 @@ def test_only_one_of_the_two_is_said_of_a_wrong_post() -> None:
     low, high = post({"birch": 2.5, "alder": 3.0}, 0.0).numbers, post({"birch": -2.5, "alder": -3.0}, 0.0).numbers
     assert (low["too_cold"], "too_warm" in low) == (True, False)
     assert ("too_cold" in high, high["too_warm"]) == (False, True)
+    half = post({"birch": 0.5, "alder": 0.5}, 0.0, parameters={"dark_k": 0.5}).numbers
+    assert half["too_cold"] is True
     by_day = post({"birch": -2.0, "alder": 0.5}, 0.0, NOON).numbers
     assert not {"too_cold", "too_warm"} & set(by_day)
     away = entry(What.SHELTERED, NIGHT - HOUR, "alder")

@@ -150,9 +150,9 @@ def test_without_stand_or_limits_nothing_is_known() -> None:
         assert frost.RULE.decide(lacking, MIDNIGHT).reason == "no species"
     old = {"inside": [seen(probe("birch-1", "birch"), 0.0, MIDNIGHT - 16 * MINUTE, 2)]}
     assert frost.RULE.decide(evidence(frost.RULE, old, MIDNIGHT, parameters=ZERO), MIDNIGHT).reason == "no inside"
-    late = {"inside": [seen(probe("birch-1", "birch"), lambda h: 60.0 * h, MIDNIGHT - timedelta(seconds=5), 2)]}
+    late = {"inside": [seen(probe("birch-1", "birch"), lambda h: 60.0 * h, MIDNIGHT - timedelta(seconds=0.5), 2)]}
     off = frost.RULE.decide(evidence(frost.RULE, late, MIDNIGHT), MIDNIGHT)
-    assert off.numbers["inside_c"] == pytest.approx(-7.5), "the fifteenth is five seconds too old"
+    assert off.numbers["inside_c"] == pytest.approx(-7.5), "the fifteenth is half a second too old"
 
 
 @pytest.mark.parametrize("longitude_deg", [-170.0, -120.0, 0.0, 120.0, 170.0])

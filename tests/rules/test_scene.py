@@ -253,3 +253,10 @@ def test_on_a_porch_the_sun_adds_where_it_is_warmer_at_all() -> None:
     """Where it is as warm as the air, shade is of no use."""
     porch = [enclosure(kind=Kind.PORCH)]
     assert [action(c, 34.0, cages=porch) for c in (34.0, 34.5)] == ["add airflow", "shade"]
+
+
+def test_without_stand_or_limits_heat_is_not_judged() -> None:
+    """Either is needed."""
+    known = evidence(RULE, pair(34.0, 30.0, THREE), THREE)
+    for lacking in (replace(known, stand=None), replace(known, limits=None)):
+        assert RULE.decide(lacking, THREE).reason == "no species"

@@ -199,7 +199,7 @@ def test_what_is_told_is_of_a_quarter_of_an_hour_or_the_newest() -> None:
         return shade.RULE.decide(evidence(shade.RULE, series, EVENING, entries=on, **more), EVENING)
 
     assert inside_c(timedelta()).numbers["inside_c"] == pytest.approx(19.2)
-    assert inside_c(timedelta(seconds=5)).numbers["inside_c"] == pytest.approx(19.25)
+    assert inside_c(timedelta(seconds=0.5)).numbers["inside_c"] == pytest.approx(19.25)
     assert inside_c(16 * MINUTE).numbers["inside_c"] == pytest.approx(19.9)
     storm = Verdict("storm", "birch", State.BREACH, EVENING, "unshade", Severity.MODERATE)
     others = {"storm/birch": Concern(SITE.name, "storm", "birch", Standing.OPEN, storm, EVENING)}

@@ -229,12 +229,12 @@ def contrast(one: str, other: str) -> float:
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 @pytest.mark.parametrize("which", [FIRST_WEEK, SECOND_WEEK, "season"])
-def test_it_prints_on_two_sheets(browser: Browser, week: Review, sheets: str, which: str) -> None:
+def test_it_prints_on_two_sheets(browser: Browser, week: Review, paper: str, which: str) -> None:
     """Three enclosures, seven causes and two gaps fit on two sheets of either paper."""
     review = seasonal() if which == "season" else week if which == SECOND_WEEK else reviewed(which)
     tab = browser.new_page()
     tab.set_content(sheet.html(review, METRIC))
-    data = tab.pdf(format=sheets)
+    data = tab.pdf(format=paper)
     tab.close()
     assert len(re.findall(rb"/Type\s*/Page\b", data)) <= 2
 

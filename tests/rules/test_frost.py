@@ -146,7 +146,7 @@ def test_without_stand_or_limits_nothing_is_known() -> None:
     """Nor without a reading of now; whose window ends to the second."""
     series = {"inside": [seen(probe("birch-1", "birch"), 0.0, MIDNIGHT, 2)]}
     known = evidence(frost.RULE, series, MIDNIGHT, parameters=ZERO)
-    for lacking in (replace(known, stand=None), replace(known, limits=None)):
+    for lacking in (known._replace(stand=None), known._replace(limits=None)):
         assert frost.RULE.decide(lacking, MIDNIGHT).reason == "no species"
     old = {"inside": [seen(probe("birch-1", "birch"), 0.0, MIDNIGHT - 16 * MINUTE, 2)]}
     assert frost.RULE.decide(evidence(frost.RULE, old, MIDNIGHT, parameters=ZERO), MIDNIGHT).reason == "no inside"
@@ -166,4 +166,4 @@ def test_a_night_is_known_on_either_side_of_its_midnight(longitude_deg: float) -
         for at in (times.sunset + 2 * HOUR, times.sunset + night - 2 * HOUR):
             series = {"inside": [seen(probe("birch-1", "birch"), lambda h: 0.5 - 0.01 * h, at, 2)]}
             known = evidence(frost.RULE, series, at, parameters=ZERO, concern=standing())
-            assert frost.RULE.decide(replace(known, site=site), at).reason == "expected", (longitude_deg, at)
+            assert frost.RULE.decide(known._replace(site=site), at).reason == "expected", (longitude_deg, at)

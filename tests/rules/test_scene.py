@@ -258,5 +258,5 @@ def test_on_a_porch_the_sun_adds_where_it_is_warmer_at_all() -> None:
 def test_without_stand_or_limits_heat_is_not_judged() -> None:
     """Either is needed."""
     known = evidence(RULE, pair(34.0, 30.0, THREE), THREE)
-    for lacking in (replace(known, stand=None), replace(known, limits=None)):
+    for lacking in (known._replace(stand=None), known._replace(limits=None)):
         assert RULE.decide(lacking, THREE).reason == "no species"

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, Phase, settings
 
 from tests.adapters.broker import Mosquitto
 from tests.between_workers import shared_by_workers
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 # Property tests measure truth, not time: the machine may be slow or busy.
 settings.register_profile("truth", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("brief", settings.get_profile("truth"), max_examples=25, derandomize=True, database=None)
+FIRST = tuple(phase for phase in Phase if phase is not Phase.shrink)
+settings.register_profile("first", settings.get_profile("brief"), phases=FIRST)  # the first failure is enough
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "truth"))
 
 LEFT_OUT_OF_QUICK = {

@@ -50,12 +50,15 @@ def changes(source: str) -> Iterator[Change]:
     starts = [0]
     for line in text.splitlines(keepends=True):
         starts.append(starts[-1] + len(line))
+    asserted = {id(n.value) for n in ast.walk(tree) if isinstance(n, ast.keyword) and n.arg == "strict"}  # of zip
     found: list[tuple[int, int, ast.expr, str]] = []
     for node in _expressions(tree):
         start = starts[node.lineno - 1] + node.col_offset
         end = starts[(node.end_lineno or node.lineno) - 1] + (node.end_col_offset or 0)
         found += [(start, end, node, after) for after in _instead_of(node)]
     for number, (start, end, node, after) in enumerate(sorted(found, key=lambda f: f[:2])):
+        if id(node) in asserted:
+            continue
         before = text[start:end].decode()
         last = node.end_lineno or node.lineno
         written = after[:-1] + "\n" * before.count("\n") + after[-1]  # what follows stays on its line

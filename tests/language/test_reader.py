@@ -45,6 +45,8 @@ def both(name: str, value: float | str) -> tuple[str | None, str | None]:
         ("a_m_s", 10.8, "39 km/h", "24 mph"),
         # The gust of a High Wind Warning of the US National Weather Service, 58 mph, is 25.93 m/s.
         ("a_m_s", 25.93, "93 km/h", "58 mph"),
+        # 1 mi = 1609.344 m (international mile, 1959): 3600 km are 2236.936 mi.
+        ("a_m_s", 1000.0, "3600 km/h", "2237 mph"),
         # Rapid fall: 0.06 inHg is 2.03 hPa (AFMAN 15-111, 2019); standard atmosphere 1013.25 hPa, 29.92 inHg.
         ("a_pa", 203.2, "2.0 hPa", "0.06 inHg"),
         ("a_pa", 101325.0, "1013.2 hPa", "29.92 inHg"),
@@ -90,6 +92,11 @@ def test_other_figures(name: str, value: float | str | None, text: str | None) -
 @pytest.mark.outside
 def test_directions() -> None:
     """The eight principal winds lie 45° apart from north, clockwise; between two, the nearer one counts (compass rose)."""
+    assert [reader().direction(d) for d in (360 + 22.4, 360 + 23.0, 720 + 45.0)] == [
+        "north",
+        "north-east",
+        "north-east",
+    ]
     names = ["north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"]
     assert [reader().figure("a_deg", {"a_deg": 45.0 * i}) for i in range(8)] == names
     # In sixteen points, WSW is 247.5°: the half way goes on clockwise.

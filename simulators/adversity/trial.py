@@ -19,7 +19,7 @@ from sensord.model import Message
 from sensord.ports import Share
 from simulators.adversity import checks
 from simulators.adversity.outdoors import Course, Published, course_of
-from simulators.adversity.twins import same
+from simulators.adversity.twins import A_MOMENT, same
 from simulators.adversity.world import Broker, Disk, Keeper, Killed, Phone, Truth, WorldClock, WorldInbox, WorldSender
 
 SITES = ("larkfield", "schoolyard")
@@ -59,6 +59,7 @@ class Fate:
 class MortalLoop(Loop):
     """The product's loop, in a process that can die at every effect, and whose steps are looked at."""
 
+    inbox: WorldInbox
     fate: Fate
     looked_at: Callable[[Loop, Event], None]
 
@@ -100,8 +101,7 @@ class SiteTrial:
         self.broker = Broker(self.course, self.site, self.truth)
         self._keeper = Keeper(self.course, self.site, self.broker, self.truth)
         if not self.course.steps:
-            # what nobody could store is gone with the process: then the rest is not as without the crash, and need not be
-            self.fate.spared = self._is_unstored
+            self.fate.spared = self._would_differ
         self._look = Random(f"{self.course.seed} looking")
 
     @property
@@ -125,9 +125,19 @@ class SiteTrial:
             self.loop.begin()
         return self.loop
 
-    def _is_unstored(self) -> bool:
+    def _would_differ(self) -> bool:
+        """Whether, rightly, not all would be as without it if the process died now: what nobody could store is gone with it.
+
+        Of what came while the disk was full that is the receipt as well. A message lay in the process until there was room
+        again; the broker hands it out to the next process only at that moment, so a probe was last heard, and a reading
+        without a time of its own was measured, as much later.
+        """
         full = any(s.holds(self.truth.now) for s in self.course.no_disk)
-        return full or (self.loop is not None and self.loop.state.unstored_since is not None)
+        if full or self.loop is None:
+            return full
+        return (
+            self.loop.state.unstored_since is not None or self.loop.inbox.oldest_receipt() < self.truth.now - A_MOMENT
+        )
 
     def _process(self) -> MortalLoop:
         clock = WorldClock(self.course, self.truth)
@@ -175,13 +185,18 @@ class SiteTrial:
             checks.recovered(loop.given, loop.state, self.share, loop.clock.now())
 
     def end(self) -> None:
-        """In the end."""
-        assert self.loop is not None
-        now = self.loop.clock.now()
+        """Nothing dies any more: what is left is taken in, the process ends, and all that must hold in the end is checked."""
+        self.fate.share = 0.0
+        loop = self.living()
+        while loop.state.batch is not None or self.broker.waiting or loop.state.wakes_at <= loop.clock.now():
+            self.go_on()
+        loop.note_results()
+        loop.feed(Ends(loop.clock.now()))
+        now = loop.clock.now()
         assert not self.broker.waiting, f"{len(self.broker.waiting)} messages were never taken in"
         checks.each_once(self.share, self.broker.acknowledged, now)
         checks.none_forgotten(self.share, self.phone, now)
-        checks.severe_was_told(self.loop.state, now)
+        checks.severe_was_told(loop.state, now)
         checks.apart(self.site, self.share, self.phone, now)
 
 
@@ -202,12 +217,6 @@ def run(seed: int, hours: int, directory: Path, crashes: bool, tell: Callable[[s
             if not trial.over:
                 trial.go_on()
     for trial in trials:
-        trial.fate.share = 0.0
-        loop = trial.living()
-        while loop.state.batch is not None or trial.broker.waiting or loop.state.wakes_at <= loop.clock.now():
-            trial.go_on()
-        loop.note_results()
-        loop.feed(Ends(loop.clock.now()))
         trial.end()
     return trials
 

@@ -13,6 +13,8 @@ from simulators.adversity.world import Phone
 
 BY_A_MOMENT = 0.25
 """A reading without a time of its own that is handed out again is received moments later; sums of it differ by so little."""
+A_MOMENT = timedelta(seconds=1)
+"""Receipts that are less apart are the same, of a message that was handed out again."""
 
 
 def same(site: str, course: Course, died: tuple[Share, Phone], lived: tuple[Share, Phone]) -> None:
@@ -52,7 +54,7 @@ def difference(one: Any, other: Any) -> str:
         and math.isclose(one, other, rel_tol=1e-2, abs_tol=BY_A_MOMENT)
     ):
         return ""
-    if isinstance(one, datetime) and isinstance(other, datetime) and abs(one - other) < timedelta(seconds=1):
+    if isinstance(one, datetime) and isinstance(other, datetime) and abs(one - other) < A_MOMENT:
         return ""
     if isinstance(one, dict) and isinstance(other, dict):
         keys = dict.fromkeys((*one, *other))

@@ -106,7 +106,7 @@ class WorldInbox:
         self._broker, self._clock, self._on_acknowledged = broker, clock, on_acknowledged
         self._receipts = Receipts(not_before)
         self._held: dict[int, Arrival] = {}  # received, not handed over yet
-        self._mine: set[int] = set()
+        self._mine: dict[int, datetime] = {}  # packet → receipt, of what is not acknowledged yet
 
     def next_batch(self, until: datetime, limit: int) -> list[Arrival]:
         """As the live inbox; the true time moves on here, and nowhere else."""
@@ -135,8 +135,7 @@ class WorldInbox:
             self._receipts.start_afresh(self._clock.now())
         for packet, one in self._broker.waiting.items():
             if packet not in self._mine:
-                self._mine.add(packet)
-                receipt = self._receipts.stamp(one.topic, self._clock.now())
+                receipt = self._mine[packet] = self._receipts.stamp(one.topic, self._clock.now())
                 again = packet in self._broker.handed
                 self._broker.handed.add(packet)
                 self._held[packet] = Arrival(receipt, one.topic, one.payload, False, again, packet, 1)
@@ -146,7 +145,12 @@ class WorldInbox:
         for arrival in batch:
             assert arrival.packet is not None
             self._on_acknowledged(self._broker.waiting[arrival.packet])
+            del self._mine[arrival.packet]
             self._broker.acknowledged.append(self._broker.waiting.pop(arrival.packet))
+
+    def oldest_receipt(self) -> datetime:
+        """Of what the broker has not been told to forget; NEVER where there is nothing."""
+        return min(self._mine.values(), default=NEVER)
 
     def gaps(self) -> list[Gap]:
         """The session is kept: none."""

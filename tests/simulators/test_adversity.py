@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
+from random import Random
 
 import pytest
 
+from sensord.adapters.memory import MemoryStore
+from sensord.commands import _build
 from sensord.engine.effects import Acknowledge, Effect, MakeDurable
 from sensord.engine.events import Committed, Event
 from sensord.ports import Added
 from simulators.adversity import trial
 from simulators.adversity.__main__ import main
-from simulators.adversity.trial import Failed, MortalLoop
+from simulators.adversity.outdoors import MORNING, Span, course_of
+from simulators.adversity.trial import Failed, Fate, MortalLoop, SiteTrial, built
+from simulators.adversity.twins import same
+from simulators.adversity.world import Truth
 
 SEEDS, AT_ONCE, HOURS = 200, 10, 2
 
@@ -66,6 +74,59 @@ def test_a_broken_promise_is_noticed_and_its_seed_told(
 
     with pytest.raises(Failed, match=rf"seed \d+: .*({words})"):
         some_seeds()
+
+
+class Doomed(Random):
+    """Dies at the first effect that is not spared, from an instant of the true time on; and then no more."""
+
+    dies_from: datetime
+    truth: Truth
+    died_at: datetime | None = None
+
+    def random(self) -> float:
+        if self.died_at is not None or self.truth.now < self.dies_from:
+            return 1.0
+        self.died_at = self.truth.now
+        return 0.0
+
+
+def test_a_death_just_after_a_full_disk_leaves_all_as_without_it(scratch: Path) -> None:
+    """What waited in the process for room on the disk is taken in first: handed out again, it would be heard minutes later.
+    Right after that the broker is lost, so when each probe was last heard stands in what was judged."""
+    start = MORNING
+    full = Span(start + timedelta(minutes=11.7), start + timedelta(minutes=16, seconds=5))
+    no_link = Span(full.end + timedelta(seconds=40), full.end + timedelta(minutes=30))
+    course = replace(
+        course_of(1, "larkfield", 1, False),
+        start=start,
+        no_disk=(full,),
+        no_link=(no_link,),
+        no_phone=(),
+        dead_probe=None,
+    )
+
+    def life(share: float) -> tuple[SiteTrial, Doomed]:
+        garden = built("larkfield", scratch)
+        chance = Doomed()
+        one = SiteTrial(
+            "larkfield",
+            course,
+            garden,
+            MemoryStore().of(garden.garden.site, _build.places(garden.garden)),
+            Fate(chance, share),
+            lambda line: None,
+        )
+        chance.dies_from, chance.truth = full.end, one.truth
+        while not one.over:
+            one.go_on()
+        one.end()
+        return one, chance
+
+    (died, chance), (lived, _) = life(1.0), life(0.0)
+    assert died.fate.deaths == 1
+    assert chance.died_at is not None
+    assert chance.died_at < no_link.start
+    same("larkfield", course, (died.share, died.phone), (lived.share, lived.phone))
 
 
 def test_the_command_runs_as_many_as_one_likes(capsys: pytest.CaptureFixture[str]) -> None:

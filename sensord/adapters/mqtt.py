@@ -114,6 +114,7 @@ class MqttInbox:
         self._greeted = self._open = False  # the broker has answered; it has let us in
         self._full_since: datetime | None = None
         self._overflow_since: datetime | None = None
+        self._came_at = self._since
         self._pulse = time.monotonic()
         self._thread.start()
 
@@ -144,21 +145,14 @@ class MqttInbox:
 
     def status(self) -> BrokerStatus:
         """How it stands at the moment."""
-        return BrokerStatus(
-            self._connected,
-            self._since,
-            self._trouble,
-            self._connections,
-            self._received,
-            self._redelivered,
-            self._acknowledged,
-            len(self._intake),
-        )
+        counts = self._connections, self._received, self._redelivered, self._acknowledged, len(self._intake)
+        return BrokerStatus(self._connected, self._since, self._trouble, *counts)
 
     def facts(self) -> dict[str, str]:
         """What should be known after a restart: what the session is subscribed to, once there is one."""
-        known = self._subscribed
-        return {} if known is None else {SUBSCRIBED: json.dumps(sorted(known), ensure_ascii=False)}
+        if self._subscribed is None:
+            return {}
+        return {SUBSCRIBED: json.dumps(sorted(self._subscribed), ensure_ascii=False)}
 
     def connected(self) -> tuple[bool, datetime | None]:
         """Whether the broker is there, and else since when it is not."""
@@ -229,7 +223,8 @@ class MqttInbox:
             self._lost("")
 
     def _read(self, client: SwiftClient) -> None:
-        """Take what is there, but look after the rest now and then."""
+        """Take what is there, but look after the rest now and then. What is read at one go came at one instant."""
+        self._came_at = self._clock.now()
         for _ in range(MOST_READS):
             if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or not client.unread or self._is_full():
                 return
@@ -247,6 +242,7 @@ class MqttInbox:
         due = self._unacknowledged.due(self._connection if client is not None and self._open else None)
         if due and client is not None:
             client.acknowledge(due)
+            self._unacknowledged.acknowledged(due)
             self._acknowledged += len(due)
 
     def _pause(self, seconds: float) -> None:
@@ -324,7 +320,8 @@ class MqttInbox:
         if again and self._unacknowledged.is_known(message.mid, topic, payload, self._connection):
             self._redelivered += 1
             return
-        arrival = self._intake.put(topic, payload, message.retain, message.dup, packet, self._connection)
+        at, by = self._came_at, self._connection
+        arrival = self._intake.put(topic, payload, message.retain, message.dup, packet, by, at)
         self._received += 1
         if packet is not None:
-            self._unacknowledged.hold(packet, arrival, self._connection)
+            self._unacknowledged.hold(packet, arrival, by)

@@ -96,11 +96,18 @@ class Intake:
         return len(self._queue) >= self.limit
 
     def put(
-        self, topic: str, payload: bytes, retained: bool, redelivered: bool, packet: int | None, connection: int
+        self,
+        topic: str,
+        payload: bytes,
+        retained: bool,
+        redelivered: bool,
+        packet: int | None,
+        connection: int,
+        at: datetime | None = None,
     ) -> Arrival:
-        """Stamp and queue."""
+        """Stamp and queue what came at that instant, or now. To read the clock takes as long as all the rest of this."""
         with self._changed:
-            receipt = self._receipts.stamp(topic, self._clock.now())
+            receipt = self._receipts.stamp(topic, at or self._clock.now())
             self.latest_receipt = receipt
             arrival = Arrival(receipt, topic, payload, retained, redelivered, packet, connection)
             self._queue.append(arrival)

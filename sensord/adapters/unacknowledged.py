@@ -54,7 +54,7 @@ class Unacknowledged:
         self._held.clear()
 
     def due(self, connection: int | None) -> list[int]:
-        """The packets to acknowledge now by this connection (None: nobody is there to tell); they are held no longer."""
+        """The packets to acknowledge now by this connection; None: nobody is there to tell."""
         due: list[int] = []
         if connection is not None:
             due, self._come_again = self._come_again, []
@@ -67,6 +67,9 @@ class Unacknowledged:
                 if held[1] == connection:
                     due.append(arrival.packet)
                 self._held[arrival.packet] = (arrival, DURABLE)  # it may come again
-        for packet in due:
-            del self._held[packet]
         return due
+
+    def acknowledged(self, packets: Sequence[int]) -> None:
+        """The broker was told: it forgets them, and so may we. Not before: who is not told sends again."""
+        for packet in packets:
+            del self._held[packet]

@@ -52,9 +52,6 @@ class Watch:
 
     def is_silent(self, probe: Probe, now: datetime) -> bool:
         """Whether nothing has come from a probe for longer than it is allowed."""
-        heard = self.last_heard.get(probe.name)
-        if heard is not None and (now - heard).total_seconds() <= 60.0 * self.patience.silent_min:
-            return False  # nearly always: no probe is called silent sooner
         return (now - self.heard_at(probe)).total_seconds() > self.patience.silence_s(probe)
 
     def all_silent(self, probes: Iterable[Probe], now: datetime) -> bool:

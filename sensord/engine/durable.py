@@ -75,7 +75,7 @@ def committed(given: Given, state: EngineState, event: Committed) -> Step:
 
 
 def not_committed(state: EngineState, event: NotCommitted) -> Step:
-    """Nothing of it is stored: it is owed to the next one. What is Severe goes out all the same."""
+    """Nothing of it is stored: it is owed to the next one, and so are its messages. What is Severe goes out all the same."""
     refused = state.committing
     if refused is None:
         raise ValueError(f"commit {event.number} was refused, and none is on its way")
@@ -86,8 +86,10 @@ def not_committed(state: EngineState, event: NotCommitted) -> Step:
             what = "a turn could not be stored: {}; what is urgent in it goes out all the same"
         effects.append(Tell(Level.ERROR, what.format(event.why)))
     urgent = tuple(m for m in state.outgoing if m.severity >= Severity.SEVERE)
+    others = tuple(m for m in state.outgoing if m.severity < Severity.SEVERE)
     state, sends = _send(state._replace(outgoing=urgent))
     state = state._replace(
+        outgoing=others,
         owed=merged(refused, state.owed),
         committing=None,
         committing_batch=False,

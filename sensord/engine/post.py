@@ -55,8 +55,9 @@ def held_back(state: EngineState, held: Iterable[tuple[Message, str]]) -> Step:
 
 
 def post(given: Given, state: EngineState, now: datetime) -> Step:
-    """Judge again what is due, and mark for sending what still holds."""
+    """Judge again what is due, also what was to go and could not be stored, and mark for sending what still holds."""
     effects: list[Effect] = []
+    state = state._replace(outgoing=())
     waiting = (p for p in state.parcels.values() if p.state == Fate.WAITING and p.due_at <= now)
     due = sorted(waiting, key=lambda p: (-p.message.severity, p.message.at))
     for parcel in due:

@@ -105,7 +105,8 @@ def test_a_refusal_is_told_once_and_since_when_is_kept(given: Given) -> None:
 
 
 def test_a_turn_that_is_refused_says_what_goes_out_all_the_same(given: Given) -> None:
-    """What is Severe goes before it is durable, what is not waits; a commit that nobody asked for can't be refused."""
+    """What is Severe goes before it is durable, what is not goes as soon as it is, and not only with the next turn; a commit
+    that nobody asked for can't be refused."""
     _, effects = lived(given, 40, 39.5)
     messages = [e.message for e in effects if isinstance(e, Send)]
     mild, severe = (replace(messages[0], key=s.word, severity=s) for s in (Severity.MODERATE, Severity.SEVERE))
@@ -116,6 +117,9 @@ def test_a_turn_that_is_refused_says_what_goes_out_all_the_same(given: Given) ->
     assert state.owed.gaps == (GAP,)
     with pytest.raises(ValueError, match="none is on its way"):
         step(given, state, NotCommitted(START, 1, "full"))
+    state, effects = make_durable(state, START + 2 * SECOND)
+    state, effects = step(given, state, Committed(START + 2 * SECOND, asked(effects).number, Added(0, 0, 0)))
+    assert [e.message for e in effects if isinstance(e, Send)] == [mild]
 
 
 def test_what_the_sender_has_in_hand_is_not_handed_to_it_again(given: Given) -> None:

@@ -49,6 +49,17 @@ def test_every_attempt_is_counted_and_the_next_one_is_later(given: Given) -> Non
     assert (settled.parcels, effects) == (state.parcels, ()), "what went is not tried again"
 
 
+def test_what_could_not_be_stored_is_judged_again_with_the_next_turn_and_goes_once(given: Given) -> None:
+    """It is still to go: once, however often it was judged; and not at all where it holds no more."""
+    state, message = waiting(given)
+    at = max(message.at, START)
+    state, _ = post(given, state, at)
+    again, _ = post(given, state, at)
+    assert [m.key for m in again.outgoing] == [message.key]
+    over, _ = post(given, state._replace(standing={}), at)
+    assert over.outgoing == ()
+
+
 def test_an_end_that_is_told_is_owed_no_more_and_others_still_are(given: Given) -> None:
     """Of the concerns that are over, those that a message speaks of are done with when the channel took it."""
     state, message = waiting(given)
@@ -127,7 +138,7 @@ def test_what_is_rewritten_goes_at_once_or_when_it_may(given: Given) -> None:
         assert new.due_at == due_at
         assert after.outgoing == ((new.message,) if at_once else ())
         assert len(effects) == 1
-        assert post(asked, after, now + MINUTE)[0].outgoing == after.outgoing * 2, "what waits is not due yet"
+        assert post(asked, after, now + MINUTE)[0].outgoing == after.outgoing, "once; and what waits is not due yet"
 
 
 def test_a_message_is_of_now_as_long_as_what_it_speaks_of_stands(given: Given) -> None:

@@ -87,6 +87,8 @@ class _Asked:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """Until nothing more is asked."""
+        if session.testsfailed:  # each question would seem to fail
+            raise session.Interrupted(f"{session.testsfailed} files of tests can't be gathered")
         for item in session.items:
             self._items[function_of(item.nodeid)].append(item)
         self._functions = functions()
@@ -144,7 +146,10 @@ class Gathered:
             finally:
                 os._exit(status)
         theirs.close()
-        self.tests: list[str] = self._line.recv()
+        try:
+            self.tests: list[str] = self._line.recv()
+        except EOFError:
+            raise RuntimeError("the tests can't be gathered: pytest --collect-only says why") from None
 
     def __enter__(self) -> Self:
         return self

@@ -39,6 +39,7 @@ class _Watcher:
     def __init__(self, watch: coverage.Coverage) -> None:
         self._watch = watch
         self.durations: dict[str, float] = defaultdict(float)
+        self.failed: set[str] = set()
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
@@ -51,6 +52,8 @@ class _Watcher:
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         """Set-up, call and tear-down together."""
         self.durations[function_of(report.nodeid)] += report.duration
+        if report.failed:
+            self.failed.add(function_of(report.nodeid))
 
 
 def look() -> None:
@@ -67,7 +70,8 @@ def look() -> None:
     watch.save()
     if ended not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
         raise SystemExit(f"the quick tests ended with {ended}")
-    DURATIONS.write_text(json.dumps(watcher.durations, indent=0))
+    known = {test: None if test in watcher.failed else seconds for test, seconds in watcher.durations.items()}
+    DURATIONS.write_text(json.dumps(known, indent=0))
 
 
 class Touching:
@@ -76,7 +80,9 @@ class Touching:
     def __init__(self) -> None:
         self._data = coverage.CoverageData(str(LINES))
         self._data.read()
-        self._durations: dict[str, float] = json.loads(DURATIONS.read_text())
+        durations: dict[str, float | None] = json.loads(DURATIONS.read_text())
+        self._durations = {test: seconds for test, seconds in durations.items() if seconds is not None}
+        self._failing = durations.keys() - self._durations.keys()
         self._of: dict[Path, dict[int, list[str]]] = {}
 
     def at_import(self, module: Path, first_line: int, last_line: int) -> bool:
@@ -86,10 +92,11 @@ class Touching:
 
     def unknown(self, tests: Iterable[str]) -> list[str]:
         """Those that have come since it was looked."""
-        return [test for test in tests if test not in self._durations]
+        return [test for test in tests if test not in self._durations and test not in self._failing]
 
     def tests(self, module: Path, first_line: int, last_line: int, budget_s: float) -> list[str]:
-        """The tests that run any of these lines, the module's own first, then the quickest, within the budget.
+        """The tests that run any of these lines, the module's own first, then the quickest, within the budget; none that failed
+        when they were looked at: it would seem to notice everything.
 
         Lines that run at import belong to all tests that touch the module; where nothing in it runs later (a module of mere
         settings), to those that touch its folder.
@@ -103,7 +110,9 @@ class Touching:
             found = {test for lines in beside for tests in lines.values() for test in tests} - {""}
         chosen: list[str] = []
         spent_s = 0.0
-        for test in sorted(found, key=lambda test: (not self._own(test, module), self._durations.get(test, 0.0))):
+        for test in sorted(
+            found - self._failing, key=lambda test: (not self._own(test, module), self._durations.get(test, 0.0))
+        ):
             spent_s += self._durations.get(test, 0.0)
             if chosen and spent_s > budget_s:
                 break

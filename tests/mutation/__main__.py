@@ -37,6 +37,8 @@ from tests.mutation.trial import Outcome, prepare, tried
 
 RESULTS = KEPT / "results.jsonl"
 EXCUSES = Path(__file__).with_name("excuses.toml")
+NEAREST = 20
+"""So many of the nearest tests are asked before those that only look at what import has made."""
 NOT_CORE = ("__main__.py", "adapters", "commands", "loop.py", "report", "web")
 
 
@@ -87,6 +89,8 @@ class Asking(NamedTuple):
         """Those to be asked, what has come since it was looked at the end."""
         there = set(self.gathered.tests)
         known = self.touching.tests(path, first_line, last_line, self.budget_s)
+        if self.touching.at_import(path, first_line, last_line):
+            known = list(dict.fromkeys([*known[:NEAREST], *self.touching.onlookers, *known[NEAREST:]]))
         beside = f"tests/{path.relative_to(ROOT / 'sensord').parent.as_posix()}".removesuffix("/.") + "/"
         new = [test for test in self.touching.unknown(self.gathered.tests) if test.startswith((beside, "tests/test_"))]
         return [test for test in known if test in there] + new

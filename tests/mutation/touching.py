@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ import pytest
 ROOT = Path(__file__).parents[2]
 KEPT = ROOT / ".mutation"
 LINES, DURATIONS = KEPT / "lines", KEPT / "durations.json"
+NEXT_TO_NOTHING, LOOKED_WITHIN_S = 12, 1.0
+"""Lines of ours that a test runs, and how long it takes, which merely looks at what import has made."""
 ARGUMENTS = [
     "--quick",
     "-q",
@@ -89,6 +92,16 @@ class Touching:
         """Whether any of these lines runs while the tests are gathered."""
         lines = self._lines(module)
         return any("" in lines.get(line, ()) for line in range(first_line, last_line + 1))
+
+    @cached_property
+    def onlookers(self) -> list[str]:
+        """Tests that run next to nothing of ours: they look at what import has made (tables, defaults, what is declared)."""
+        lines: Counter[str] = Counter()
+        for file in self._data.measured_files():
+            for tests in self._data.contexts_by_lineno(file).values():
+                lines.update(tests)
+        quick = (test for test, seconds in self._durations.items() if seconds <= LOOKED_WITHIN_S)
+        return [test for test in quick if lines[test] <= NEXT_TO_NOTHING and not test.startswith("tests/mutation/")]
 
     def unknown(self, tests: Iterable[str]) -> list[str]:
         """Those that have come since it was looked."""

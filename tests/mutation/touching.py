@@ -103,6 +103,10 @@ class Touching:
         quick = (test for test, seconds in self._durations.items() if seconds <= LOOKED_WITHIN_S)
         return [test for test in quick if lines[test] <= NEXT_TO_NOTHING and not test.startswith("tests/mutation/")]
 
+    def own(self, module: Path) -> list[str]:
+        """The tests of the file that mirrors the module: what runs at import they look at without running it."""
+        return [test for test in self._durations if self._own(test, module)]
+
     def unknown(self, tests: Iterable[str]) -> list[str]:
         """Those that have come since it was looked."""
         return [test for test in tests if test not in self._durations and test not in self._failing]

@@ -37,7 +37,7 @@ from tests.mutation.trial import Outcome, prepare, tried
 
 RESULTS = KEPT / "results.jsonl"
 EXCUSES = Path(__file__).with_name("excuses.toml")
-NEAREST = 20
+NEAREST = 80
 """So many of the nearest tests are asked before those that only look at what import has made, and before all others."""
 NOT_CORE = ("__main__.py", "adapters", "commands", "loop.py", "report", "web")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import contextlib
 import json
 import os
@@ -115,11 +116,12 @@ class Touching:
         """The tests that run any of these lines, the module's own first, then the quickest, within the budget; none that failed
         when they were looked at: it would seem to notice everything.
 
-        Lines that run at import belong to all tests that touch the module; where nothing in it runs later (a module of mere
-        settings), to those that touch its folder.
+        Lines that run at import belong to those that run what uses the name they give, and to all tests that touch the
+        module; where nothing in it runs later (a module of mere settings), to those that touch its folder.
         """
         lines = self._lines(module)
         found = {test for line in range(first_line, last_line + 1) for test in lines.get(line, ())} - {""}
+        users = set() if found else self._users(module, first_line)
         if not found:
             found = {test for tests in lines.values() for test in tests} - {""}
         if not found:
@@ -128,13 +130,37 @@ class Touching:
         chosen: list[str] = []
         spent_s = 0.0
         for test in sorted(
-            found - self._failing, key=lambda test: (not self._own(test, module), self._durations.get(test, 0.0))
+            (found | users) - self._failing,
+            key=lambda test: (test not in users, not self._own(test, module), self._durations.get(test, 0.0)),
         ):
             spent_s += self._durations.get(test, 0.0)
             if chosen and spent_s > budget_s:
                 break
             chosen.append(test)
         return chosen
+
+    def _users(self, module: Path, line: int) -> set[str]:
+        """The tests that run any line where a name is used that this line of a module gives."""
+        names = {
+            node.id
+            for statement in ast.parse(module.read_text()).body
+            if isinstance(statement, ast.Assign | ast.AnnAssign)
+            and statement.lineno <= line <= (statement.end_lineno or line)
+            for node in ast.walk(statement)
+            if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store)
+        }
+        used = [place for name in names for place in self._used.get(name, ())]
+        return {test for path, at in used for test in self._lines(path).get(at, ())} - {""}
+
+    @cached_property
+    def _used(self) -> dict[str, list[tuple[Path, int]]]:
+        """Where each name is used, in what was looked at."""
+        found: dict[str, list[tuple[Path, int]]] = defaultdict(list)
+        for path in (ROOT / file for file in self._data.measured_files()):
+            for node in ast.walk(ast.parse(path.read_text())):
+                if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load):
+                    found[node.id].append((path, node.lineno))
+        return found
 
     def _lines(self, module: Path) -> dict[int, list[str]]:
         if module not in self._of:

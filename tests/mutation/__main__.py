@@ -88,13 +88,16 @@ class Asking(NamedTuple):
     def tests(self, path: Path, first_line: int, last_line: int) -> list[str]:
         """Those to be asked, what has come since it was looked at the end."""
         there = set(self.gathered.tests)
+        beside = (
+            f"tests/{path.relative_to(ROOT / 'sensord').parent.as_posix()}".removesuffix("/.") + "/",
+            "tests/test_",
+        )
         known = self.touching.tests(path, first_line, last_line, self.budget_s)
         if self.touching.at_import(path, first_line, last_line):
-            known = list(
-                dict.fromkeys([*self.touching.own(path), *known[:NEAREST], *self.touching.onlookers, *known[NEAREST:]])
-            )
-        beside = f"tests/{path.relative_to(ROOT / 'sensord').parent.as_posix()}".removesuffix("/.") + "/"
-        new = [test for test in self.touching.unknown(self.gathered.tests) if test.startswith((beside, "tests/test_"))]
+            own, others = self.touching.own(path), self.touching.onlookers
+            nearest = [*own, *(test for test in others if test.startswith(beside[0])), *known[:NEAREST]]
+            known = list(dict.fromkeys([*nearest, *others, *known[NEAREST:]]))
+        new = [test for test in self.touching.unknown(self.gathered.tests) if test.startswith(beside)]
         return [test for test in known if test in there] + new
 
     def outcome(self, path: Path, change: Change, tests: list[str]) -> Outcome:

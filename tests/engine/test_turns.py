@@ -23,6 +23,7 @@ from sensord.model import (
     Message,
     Parcel,
     Quantity,
+    Route,
     Severity,
     Telling,
     Unsaid,
@@ -336,3 +337,21 @@ def test_a_week_is_told_once_and_asked_for_again_where_it_could_not_be_made(give
     assert message in [p.message for p in told.parcels.values()]
     _, effects = step(weekly, told._replace(committing=None), Due(at + MINUTE))
     assert not any(isinstance(e, LookBack) for e in effects)
+
+
+def test_the_stand_in_is_asked_at_the_minute_although_nothing_else_is_to_be_said(given: Given) -> None:
+    """A Severe matter that nobody answers goes to the second channel when patience ends, not with the next repeat."""
+    patience = given.keeper.stand_in_after_minutes * MINUTE
+    watched = replace(asking_only(given, Scripted(hot)), has_stand_in=True)
+    _, effects = lived(watched, patience // MINUTE + 3, 25.0)
+    told = {
+        route: [e.message.at for e in effects if isinstance(e, Send) and e.message.route is route] for route in Route
+    }
+    assert told[Route.STAND_IN] == [told[Route.PHONE][0] + patience]
+    assert told[Route.STAND_IN][0] not in told[Route.PHONE], "a repeat would bring it along"
+
+
+def test_who_says_nothing_of_the_world_around_says_that_all_is_well(given: Given) -> None:
+    """The clock is set, and nothing waits to be shipped."""
+    state, _ = turn(given, START + HOUR)
+    assert (state.clock_is_set, state.shipping_trouble, state.unshipped_since) == (True, "", None)

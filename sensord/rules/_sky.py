@@ -113,7 +113,7 @@ class Course(NamedTuple):
         """When the temperature will be `more_k` above now's; None if it won't."""
         if more_k <= 0.0:
             return self.now
-        if more_k > self.rise_k or self.rise_k <= 0.0:
+        if more_k > self.rise_k:
             return None
         length_h = WARMEST_H - self.starts_h
         angle = math.pi * (self.at_h - self.starts_h) / length_h
@@ -132,7 +132,7 @@ def course(site: Site, now: datetime, air: Track) -> Course | None:
     A choice of ours: the ordinary course of a clear day, in the spirit of the sine methods for degree-days.
     """
     at_h = solar_hour(site, now)
-    if not 5.0 < at_h < WARMEST_H:
+    if at_h >= WARMEST_H:
         return None
     recent = air.since(seconds(now) - TREND_S)
     slope = slope_per_h(recent)
@@ -145,10 +145,10 @@ def course(site: Site, now: datetime, air: Track) -> Course | None:
     starts_h = 12.5 - (times.sunset - times.sunrise).total_seconds() / 7200.0
     length_h = WARMEST_H - starts_h
     way = (at_h - starts_h) / length_h
-    if not EARLIEST_WAY <= way < 1.0:
-        return None  # too early to tell, or past the highest
+    if way < EARLIEST_WAY:
+        return None  # too early to tell
     of_slope = (at_h - TREND_S / 7200.0 - starts_h) / length_h
-    swing_k = min(LARGEST_SWING_K, 2.0 * slope * length_h / math.pi / math.sin(math.pi * max(0.1, of_slope)))
+    swing_k = min(LARGEST_SWING_K, 2.0 * slope * length_h / math.pi / math.sin(math.pi * of_slope))
     morning_s = seconds(now) - 3600.0 * (at_h - starts_h)
     early = air.between(morning_s - 1800.0, morning_s + 5400.0).values
     if early:

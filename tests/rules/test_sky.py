@@ -152,6 +152,11 @@ def test_what_a_course_reaches_and_when() -> None:
     assert third is not None
     assert third - NOON == pytest.approx(1.5 * HOUR, abs=timedelta(seconds=1))
     assert way._replace(rise_k=0.0).reaches(0.1) is None
+    assert way._replace(rise_k=0.0).reaches(0.0) == NOON
+    for minute in range(541):
+        at = way._replace(at_h=6.0 + minute / 60).reaches(5.0)
+        assert at is not None
+        assert at - NOON == pytest.approx((540 - minute) * MINUTE, abs=timedelta(seconds=1))
 
 
 def test_too_early_too_late_or_without_rise_nothing_is_foretold() -> None:
@@ -189,3 +194,42 @@ def test_mist_that_burns_off_is_no_hot_day() -> None:
         come_k / (1 - math.cos(math.pi * done)) * (1 + math.cos(math.pi * done)), abs=0.01
     )
     assert way.rise_k > 2 * known.rise_k
+
+
+@pytest.mark.parametrize("hours", [-1, 0, 1])
+def test_where_the_morning_is_not_known_the_slope_alone_tells(hours: int) -> None:
+    """Of a day that keeps to the course, within a hundredth: a half cosine is nearly straight for an hour and a quarter."""
+    now = NOON + hours * HOUR
+    curve = day(16.0, 30.0, now)
+    way = course(SITE, now, air(curve, now, 2))
+    assert way is not None
+    assert way.rise_k == pytest.approx(30.0 - curve(0.0), rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("off_s", "counts"), [(-1800.5, False), (-1799.5, True), (0.0, True), (5399.5, True), (5400.5, False)]
+)
+def test_the_mornings_lowest_is_looked_for_about_half_an_hour_after_sunrise(off_s: float, counts: bool) -> None:
+    """From half an hour before that until an hour and a half after: a colder breath at another time says nothing."""
+    now_s = NOON.timestamp()
+    known = course(SITE, NOON, air(day(16.0, 30.0)))
+    assert known is not None
+    times = [now_s - 60.0 * minute for minute in range(420, 0, -1)]
+    breath_s = now_s - 3600.0 * (known.at_h - known.starts_h) + off_s
+    values = [20.0 + 3.0 * max(0.0, 1.0 - (now_s - t) / 3600.0) for t in times]
+    cold = sorted([*zip(times, values, strict=True), (breath_s, 19.0)])
+
+    def rise_k(rows: list[tuple[float, float]]) -> float:
+        found = course(SITE, NOON, Track.of([t for t, _ in rows], [v for _, v in rows], [0] * len(rows), 60.0))
+        assert found is not None
+        return found.rise_k
+
+    assert (rise_k(cold) > 1.2 * rise_k(list(zip(times, values, strict=True)))) is counts
+
+
+def test_what_is_colder_than_the_morning_has_nothing_to_come() -> None:
+    """A front in the forenoon, and it warms again from far below: the day's course is broken, nothing is foretold of it."""
+    broken: Curve = lambda h: 25.0 if h < -2.0 else 15.0 + 2.0 * (2.0 + h)  # noqa: E731
+    way = course(SITE, NOON, air(broken))
+    assert way is not None
+    assert way.rise_k == 0.0

@@ -29,7 +29,8 @@ from sensord.rules._tracks import Track
 from sensord.species.limits import Tier
 
 NAME = "overheating"
-EVERY = timedelta(minutes=5)
+EVERY_MIN = 5
+EVERY = timedelta(minutes=EVERY_MIN)
 LOOKBACK = timedelta(hours=6)
 HOLDS = timedelta(minutes=90)
 EVENING_H = 17.5
@@ -239,7 +240,7 @@ def _shaded(scene: Scene, facts: Findings, easing: bool) -> Verdict:
     else:
         facts |= {"off_at": round_up(low_at) if low_at else None, "off_now": low_at is None or None}
         until = min((low_at or now) + HOLDS, sunset)
-    waits = e.concern.fine_since is None and now.minute % 30 >= EVERY.seconds // 60  # again for company
+    waits = e.concern.fine_since is None and now.minute % 30 >= EVERY_MIN  # again for company
     verdict = fine(NAME, e, now, Reason.SHADED, facts, easing or waits)
     return replace(verdict, advice=actions.UNSHADE.advice(holds_until=until))
 
@@ -274,12 +275,12 @@ def _ahead(scene: Scene) -> tuple[Tier, Course, datetime, float] | None:
         return None
     was = scene.evidence.concern
     standing = was is not None and was.verdict.state is State.BREACH
-    margin_k = -0.3 if standing else p.ahead_margin_k
+    margin_k = 0.0 if standing else p.ahead_margin_k
     peak_c = scene.inside_c + way.rise_k
     crossing = way.reaches(tier.temperature_c - scene.inside_c)
     if crossing is None or peak_c < tier.temperature_c + margin_k:
         return None
-    if not standing and scene.now.minute % 30 >= EVERY.seconds // 60:
+    if not standing and scene.now.minute % 30 >= EVERY_MIN:
         return None  # begun on the half hour, so that enclosures which warm alike make one message
     ahead = timedelta(hours=p.ahead_h + (1.0 if standing else 0.0))
     return (tier, way, crossing, peak_c) if crossing <= scene.now + ahead else None

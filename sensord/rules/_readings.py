@@ -115,12 +115,10 @@ def numbers(facts: Mapping[str, Number | datetime]) -> dict[str, Number]:
     """The numbers of a verdict: instants as text, floats rounded to what can be meant, what is unknown left out."""
     found: dict[str, Number] = {}
     for name, value in facts.items():
-        if value is None:
-            continue
-        if isinstance(value, float):
+        if type(value) is float:  # nearly all that are known
             if math.isfinite(value):
                 found[name] = round(value, 3)
-        else:
+        elif value is not None:
             found[name] = iso(value) if isinstance(value, datetime) else value
     return found
 

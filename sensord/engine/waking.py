@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from sensord import concerns
@@ -9,12 +10,12 @@ from sensord.engine import timetable
 from sensord.engine.durable import Step, is_owing, make_durable, owing
 from sensord.engine.effects import Effect, Level, Tell
 from sensord.engine.events import Began, ClockStepped, LinkBack, LinkLost
-from sensord.engine.post import desk_of, post, put
+from sensord.engine.post import desk_of, post, put, stands_now
 from sensord.engine.state import ALIVE, BEGAN, TURNED, EngineState, Given
 from sensord.engine.turns import remembering
 from sensord.engine.windows import Window, window_of
 from sensord.messages import lines, postman
-from sensord.model import Gap, GapKind, Parcel
+from sensord.model import Gap, GapKind, Parcel, Standing
 
 UNNOTICED = timedelta(minutes=3)
 """An absence shorter than this is none."""
@@ -28,7 +29,7 @@ def began(given: Given, state: EngineState, event: Began) -> Step:
     """After an outage: record the gap, and tell the keeper from when to when nobody watched."""
     now = event.at
     alive, before = _last_alive(state), state.facts.get(BEGAN)
-    state = _no_later_than(state, now)  # a clock may have been put right while nobody watched
+    state = _configured(given, _no_later_than(state, now), now)  # a clock may have been put right while nobody watched
     if alive is not None and before is not None and -AHEAD <= now - alive <= UNNOTICED:
         # as if it had never stopped: what was about to go goes, unless a turn is due that will see to it
         state = state._replace(now=now, started_at=datetime.fromisoformat(before))
@@ -50,6 +51,23 @@ def began(given: Given, state: EngineState, event: Began) -> Step:
     if now - alive >= ABSENCE:
         state = put(state, [lines.watched_again(alive, now, desk_of(given, state, now))])
     return make_durable(state, now)
+
+
+def _configured(given: Given, state: EngineState, now: datetime) -> EngineState:
+    """What stands of an enclosure, probe or rule that is gone from the configuration is over: nobody judges it any more."""
+    asked = {question.key for of_rule in given.plan.questions.values() for question in of_rule}
+    over = [
+        replace(c, standing=Standing.OVER, over_at=now, asked=None)
+        for key, c in state.standing.items()
+        if key not in asked
+    ]
+    state = stands_now(state, over)
+    probes = {probe.name for probe in given.garden.probes}
+    gone = {name: gap for name, gap in state.silences.items() if name not in probes}
+    if not gone:
+        return state
+    silences = {name: gap for name, gap in state.silences.items() if name in probes}
+    return owing(state._replace(silences=silences), gaps=[gap._replace(ended_at=now) for gap in gone.values()])
 
 
 def _last_alive(state: EngineState) -> datetime | None:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
 
+from sensord.engine.asking import plan_of
 from sensord.engine.durable import NOTHING_OWED
 from sensord.engine.effects import MakeDurable, Tell
 from sensord.engine.events import Began, ClockStepped, Due, LinkBack, LinkLost
 from sensord.engine.state import EngineState, Given, Memory, awake
 from sensord.engine.step import step
-from sensord.model import Fate, Gap, GapKind
+from sensord.model import Fate, Gap, GapKind, Standing
 from sensord.ports import Commit
-from tests.engine.living import MINUTE, START, Scripted, asking_only, begun, hot, lived
+from tests.engine.living import MINUTE, START, Scripted, asking_only, begun, carried_out, hot, lived
 
 SECOND = timedelta(seconds=1)
 
@@ -140,6 +142,32 @@ def test_a_silence_that_lasted_over_a_restart_ends_when_the_probe_is_heard(given
     assert "birch-1" not in state.silences
     closed = [g for g in commits(effects).gaps if g.subject in ("birch-1", "post")]
     assert closed == [silence._replace(ended_at=now)]
+
+
+@pytest.mark.parametrize("absent", [MINUTE, 60 * MINUTE])
+def test_what_left_the_configuration_stands_no_more(given: Given, absent: timedelta) -> None:
+    """Nobody would ever judge it again: an enclosure's matter is over, a probe's silence ends, and the rest stands on."""
+    asked = asking_only(given, Scripted(hot))
+    before, _ = lived(asked, 2, 25.0)
+    now = START + absent
+    silence = Gap("larkfield", GapKind.SILENCE, "gone-1", START, None)
+    memory = Memory(
+        facts={"alive": START.isoformat(), "began": START.isoformat()},
+        concerns=tuple(before.standing.values()),
+        open_gaps=(silence,),
+    )
+    garden = replace(asked.garden, enclosures=tuple(e for e in asked.garden.enclosures if e.name != "birch"))
+    less = replace(asked, garden=garden, plan=plan_of(garden))
+    state, effects = step(less, awake(less, memory, now), Began(now))
+    state, done = carried_out(less, state, effects)
+    state, effects = step(less, state, Due(max(now, state.next_turn)))
+    _, more = carried_out(less, state, effects)
+    stored = [e.commit for e in (*done, *more) if isinstance(e, MakeDurable)]
+    over = {c.key: (c.standing, c.over_at, c.asked) for commit in stored for c in commit.concerns if c.over_at}
+    assert over == {"scripted/birch": (Standing.OVER, now, None)}
+    assert state.standing.keys() == before.standing.keys() - {"scripted/birch"}
+    assert "gone-1" not in state.silences
+    assert silence._replace(ended_at=now) in [g for commit in stored for g in commit.gaps]
 
 
 def test_after_a_moment_what_was_about_to_go_goes(given: Given) -> None:

@@ -101,3 +101,9 @@ def test_whose_battery_it_is() -> None:
     assert supply(0.1).numbers["place"] == "Birch"
     at_the_post = supply(0.1, of=POST).numbers
     assert ("place" in at_the_post, at_the_post["at_post"], "at_post" in supply(0.1).numbers) == (False, True, False)
+
+
+def test_the_middle_of_the_last_seven_counts() -> None:
+    """Four low ones of seven are low, whatever was before."""
+    last: Curve = lambda h: 0.1 if round(-60 * h) in (1, 2, 3, 4) else 0.6  # noqa: E731
+    assert about(BIRCH, {"battery": [seen(BIRCH, last, NOON, 2)]}, battery.RULE).reason == "low"

@@ -167,3 +167,10 @@ def test_a_night_is_known_on_either_side_of_its_midnight(longitude_deg: float) -
             series = {"inside": [seen(probe("birch-1", "birch"), lambda h: 0.5 - 0.01 * h, at, 2)]}
             known = evidence(frost.RULE, series, at, parameters=ZERO, concern=standing())
             assert frost.RULE.decide(known._replace(site=site), at).reason == "expected", (longitude_deg, at)
+
+
+def test_two_readings_make_no_trend() -> None:
+    """In a cold night too, nothing is foretold before there are three."""
+    inside = probe("birch-1", "birch", interval_s=600.0)
+    few = {"inside": [seen(inside, lambda h: 4.0 - 9.0 * h, MIDNIGHT, 1 / 3)]}
+    assert frost.RULE.decide(evidence(frost.RULE, few, MIDNIGHT), MIDNIGHT).reason == "mild"

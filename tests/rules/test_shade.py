@@ -204,3 +204,24 @@ def test_what_is_told_is_of_a_quarter_of_an_hour_or_the_newest() -> None:
     storm = Verdict("storm", "birch", State.BREACH, EVENING, "unshade", Severity.MODERATE)
     others = {"storm/birch": Concern(SITE.name, "storm", "birch", Standing.OPEN, storm, EVENING)}
     assert inside_c(timedelta(), others=others).easing
+
+
+@pytest.mark.parametrize(("air_k_h", "inside_k_h", "reason"), [(0.8, 4.0, "morning"), (4.0, 0.8, "shaded")])
+def test_a_morning_is_judged_by_the_air_and_not_by_the_shaded_inside(
+    air_k_h: float, inside_k_h: float, reason: str
+) -> None:
+    """What is under the shade cloth rises otherwise than the air that the enclosure will have once it is off."""
+    morning = NOON - 90 * MINUTE
+    series = pair(lambda h: 24.0 + inside_k_h * h, lambda h: 24.0 + air_k_h * h, morning)
+    known = evidence(shade.RULE, series, morning, entries=[entry(What.SHADED, LONG_AGO)])
+    assert shade.RULE.decide(known, morning).reason == reason
+
+
+def test_what_stands_when_the_sun_is_down_is_for_the_next_hours() -> None:
+    """There is no sunset ahead by which it would have to be done."""
+    night = NOON + 10 * HOUR
+    said = Verdict("shade", "birch", State.BREACH, NOON, "evening", Severity.MINOR)
+    was = Concern(SITE.name, "shade", "birch", Standing.OPEN, said, NOON)
+    advice = left_on(20.0, night, LONG_AGO, concern=was).advice
+    assert advice is not None
+    assert advice.holds_until == night + 4 * HOUR

@@ -72,6 +72,7 @@ def test_where_nobody_sees_the_wind_it_is_three_times_as_long(minutes: int, reas
     away = [entry(What.SHELTERED, NOON - minutes / 60 * HOUR)]
     verdict = shelter.RULE.decide(evidence(shelter.RULE, {}, NOON, entries=away), NOON)
     assert (verdict.reason, "calm" in verdict.numbers) == (reason, False)
+    assert verdict.numbers["sheltered_h"] == round(minutes / 60, 3)
 
 
 @pytest.mark.parametrize(

@@ -98,6 +98,7 @@ def test_what_is_remembered_of_it(minutes: int, gust: float, pressure: Curve | f
         weather(NOON, pressure, gust), cages=[HEAVY], **remembering(replace(STAY_IN, advice=None), minutes)
     )
     assert verdict.reason == reason
+    assert reason != "passing" or verdict.easing, "it is not over while it passes"
     if reason == "look after":
         assert verdict.advice is not None
         assert verdict.advice.holds_until == NOON + 12 * HOUR

@@ -132,3 +132,20 @@ def test_a_spell_in_an_empty_cage_is_nobodys_matter_and_one_that_is_told_goes_on
     assert moist(minutes(range(1, 90)), concern=standing).easing
     assert not moist(minutes(range(1, 90))).easing
     assert not moist(0.7, concern=standing).easing
+
+
+def test_all_that_was_wet_counts_and_the_newest_reading_is_told() -> None:
+    """From the very first reading to one of this instant; under a cover it is said that there is one."""
+    at = [NOON.timestamp() - 600.0 * tens for tens in (2, 1, 0)]
+    known = evidence(wet.RULE, {"humidity": [Seen.of(HUMID, at, [0.99, 0.98, 0.975], [0, 0, 0])]}, NOON)
+    told = wet.RULE.decide(known, NOON).numbers
+    assert (told["spell_h"], told["humidity_ratio"]) == (pytest.approx(1 / 3, abs=0.001), 0.975)
+    assert "covered" not in told
+    assert moist(1.0, cages=[enclosure(covered=True)]).numbers["covered"] is True
+
+
+def test_what_is_wet_for_minutes_is_not_over_yet() -> None:
+    """Any wetness at all keeps the note that stands from ending."""
+    told = Verdict("wet", "birch", State.BREACH, NOON, "long", Severity.MINOR)
+    concern = Concern(SITE.name, "wet", "birch", Standing.OPEN, told, NOON)
+    assert moist(minutes(range(1, 31)), concern=concern).easing

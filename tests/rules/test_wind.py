@@ -238,3 +238,18 @@ def test_ballast_is_counted_for_no_more_than_sixty_metres_a_second() -> None:
     action, numbers = Held(held.stand, Holding(brick_kg=2.5)).to_hold(15.0, False)
     assert action is actions.ANCHOR
     assert numbers["bricks_kg"] == 2.5 * float(str(numbers["bricks"]))
+
+
+def test_a_slow_gauge_is_looked_at_for_three_of_its_intervals() -> None:
+    """One that sends every quarter of an hour: 45 minutes, no less and no more."""
+    slow = replace(GAUGE, interval_s=900.0)
+    gusts: Curve = lambda h: {60: 6.0, 45: 5.0}.get(round(-60 * h), 3.0)  # noqa: E731
+    known = evidence(RULE, {"gust": [seen(slow, gusts, NOON, 1.2)]}, NOON)
+    assert RULE.decide(known, NOON).numbers["gust_m_s"] == 5.0
+
+
+def test_what_is_reckoned_from_a_mean_is_told_as_reckoned() -> None:
+    """A gauge of gusts says them; one of means only makes them likely."""
+    means = {"wind": [seen(replace(GAUGE, quantities=frozenset({Quantity.WIND_SPEED})), 3.0, NOON, 1.2)]}
+    assert RULE.decide(evidence(RULE, means, NOON), NOON).numbers["gust_estimated"] is True
+    assert "gust_estimated" not in decide(3.0).numbers

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sensord.adapters.clock import SLEW_LIMIT, RealClock, ScaledClock, SteppedClock
+from sensord.adapters.clock import SLEW_LIMIT, STEP, RealClock, ScaledClock, SteppedClock
 
 FLOOR = datetime(2026, 8, 1, tzinfo=UTC)
 
@@ -37,6 +37,18 @@ def test_from_1970_it_starts_at_the_floor_and_says_it_is_not_set() -> None:
     assert clock.now() >= datetime(2026, 8, 20, tzinfo=UTC)
     assert clock.is_set
     assert len(clock.steps()) == 1
+
+
+def test_a_last_receipt_that_ran_ahead_by_moments_is_slewed_and_no_step() -> None:
+    """Begun anew within a burst, whose receipts run ahead of the clock: it is set all the same, and does not go back."""
+    world = World(FLOOR - STEP)
+    clock = world.clock()
+    assert clock.is_set
+    assert clock.now() == FLOOR
+    world.pass_time(60)
+    assert clock.now() == FLOOR + timedelta(seconds=30)
+    assert clock.steps() == []
+    assert not World(FLOOR - STEP - timedelta(seconds=1)).clock().is_set
 
 
 @pytest.mark.parametrize("jump", [3600, 86400, 365 * 86400])

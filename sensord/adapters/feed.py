@@ -190,11 +190,11 @@ def last_instant(path: Path) -> datetime | None:
     with path.open("rb") as file:
         size = file.seek(0, os.SEEK_END)
         file.seek(max(0, size - LONGEST_LINE - 1))
-        lines = file.read().splitlines()
+        lines = file.read().splitlines(keepends=True)
     if not lines:
         return None
     try:
-        return arrival_from(lines[-1] + b"\n").received_at
+        return arrival_from(lines[-1]).received_at
     except ValueError as error:
         with path.open("rb") as file:
             number = sum(1 for _ in file)

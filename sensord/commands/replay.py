@@ -14,6 +14,8 @@ from sensord.commands._house import ConfigOption, JsonOption, SecretsOption, Sit
 from sensord.language.terminal import say
 
 if TYPE_CHECKING:
+    from sensord.adapters.clock import SteppedClock
+    from sensord.adapters.feed import FeedInbox
     from sensord.loop import Loop
 
 END = timedelta(milliseconds=1)
@@ -50,6 +52,8 @@ def command(
     built = _house.garden_in(config, secrets, site)
     if store is not None and store.exists():
         raise Mistakes([say("commands.replay.there", file=str(store))])
+    if messages is not None and any(messages.exists() and messages.samefile(f) for f in (feed, config) if f.exists()):
+        raise Mistakes([say("commands.replay.itself", file=str(messages))])
     with ExitStack() as stack:
         try:
             path = store or Path(stack.enter_context(TemporaryDirectory(prefix="sensord-replay-"))) / "replay.sqlite3"
@@ -59,14 +63,17 @@ def command(
             clock = SteppedClock(EPOCH)
             inbox = FeedInbox(feed, clock)
             stack.callback(inbox.close)
-            kept = _build.open_store(built, path, durable=False, together=TOGETHER)
+            try:
+                kept = _build.open_store(built, path, durable=False, together=TOGETHER)
+            except ValueError as wrong:
+                raise Mistakes(str(wrong).splitlines()) from None
             stack.callback(kept.close)
             share = _build.share(built, kept)
             channel = stack.enter_context(JsonLinesChannel(messages or Path("/dev/null")))
             sender = InlineSender(dict.fromkeys(Route, channel))
             loop = _build.loop(built, clock, inbox, share, sender, sums_up_late=True)
             gc.set_threshold(*RARELY)
-            _go(loop, clock.now(), end + END, quiet=json, sums_up=store is not None)
+            _go(loop, inbox, clock, end, quiet=json, sums_up=store is not None)
         except (FeedError, OSError) as error:
             raise Mistakes(str(error).splitlines()) from None
         counts, heartbeat = loop.counts, loop.heartbeat
@@ -88,19 +95,30 @@ def command(
         )
 
 
-def _go(loop: Loop, start: datetime, end: datetime, quiet: bool, sums_up: bool) -> None:
-    """Run to the end of the feed, showing how far it is where somebody looks."""
+def _go(loop: Loop, inbox: FeedInbox, clock: SteppedClock, end: datetime, quiet: bool, sums_up: bool) -> None:
+    """Run to the end of the feed, showing how far it is where somebody looks.
+
+    The feed says itself where it ends: what its last line says is wrong where it goes back, and too early where several
+    messages of a topic have one time.
+    """
+
+    def is_over() -> bool:
+        if inbox.exhausted:
+            clock.advance_to(clock.now() + END)
+        return inbox.exhausted
+
     if quiet or not sys.stderr.isatty():
-        loop.run(until=end, sums_up=sums_up)
+        loop.run(stopped=is_over, sums_up=sums_up)
         return
     from rich.console import Console
     from rich.progress import Progress
 
+    start = clock.now()
     with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("replaying", total=(end - start).total_seconds())
 
         def stopped() -> bool:
-            progress.update(task, completed=(loop.clock.now() - start).total_seconds())
-            return False
+            progress.update(task, completed=(clock.now() - start).total_seconds())
+            return is_over()
 
-        loop.run(until=end, stopped=stopped, sums_up=sums_up)
+        loop.run(stopped=stopped, sums_up=sums_up)

@@ -289,6 +289,50 @@ def test_a_line_of_an_unknown_kind_is_refused_with_its_number(tmp_path: Path, li
     assert word in done.stderr
 
 
+LINE = '{"received_at": "2026-08-20T14:%s:05Z", "topic": "a", "payload": "1"}\n'
+
+
+@pytest.mark.parametrize(
+    ("minutes", "word"),
+    [
+        (("03", "09", "05"), "line 3: received_at goes back, from 2026-08-20T14:09:05Z to 2026-08-20T14:05:05Z"),
+        (("03", "02"), "line 2: received_at goes back, from 2026-08-20T14:03:05Z to 2026-08-20T14:02:05Z"),
+    ],
+)
+def test_a_feed_whose_last_line_goes_back_is_refused(tmp_path: Path, minutes: tuple[str, ...], word: str) -> None:
+    """Also the last one, by which it would seem to end before what stands above it."""
+    feed, config = tmp_path / "feed.jsonl", configuration(tmp_path, 1)
+    feed.write_text("".join(LINE % minute for minute in minutes))
+    done = sensord("replay", feed, "--config", config)
+    assert done.returncode == 2, done.stdout
+    assert word in done.stderr
+
+
+def test_messages_of_one_topic_and_time_are_all_replayed(tmp_path: Path) -> None:
+    """Each gets a receipt of its own, up to the last of the feed."""
+    feed, config = tmp_path / "feed.jsonl", configuration(tmp_path, 1)
+    feed.write_text(LINE % "03" * 10)
+    done = sensord("replay", feed, "--config", config, "--json")
+    assert json.loads(done.stdout)["arrivals"] == 10, done.stderr
+
+
+def test_a_replay_writes_neither_over_its_feed_nor_where_nothing_can_be(tmp_path: Path) -> None:
+    """Said in one line, and the feed is as it was; a line that was cut off is called so."""
+    feed, config = tmp_path / "feed.jsonl", configuration(tmp_path, 1)
+    feed.write_text(LINE % "03")
+    for options, word in (
+        (("--messages", feed), "is the feed or the configuration itself"),
+        (("--messages", config), "is the feed or the configuration itself"),
+        (("--store", tmp_path / "none" / "store.sqlite3"), "the directory does not exist"),
+    ):
+        done = sensord("replay", feed, "--config", config, *options)
+        assert (done.returncode, len(done.stderr.splitlines())) == (2, 1), done.stderr
+        assert word in done.stderr
+        assert feed.read_text() == LINE % "03"
+    feed.write_text(LINE % "03" + '{"received_at": "2026-08-20T14:04')
+    assert "cut off" in sensord("replay", feed, "--config", config).stderr
+
+
 def _publish(port: int) -> bool:
     paho.single("larkfield/cedar/temperature", "21.5", qos=1, hostname="127.0.0.1", port=port)
     return True

@@ -10,7 +10,7 @@ import pytest
 from sensord.model import Advice, Concern, Severity, Standing, State, Verdict, What
 from sensord.rules._readings import moment
 from sensord.rules.overheating import RULE
-from tests.rules.scenes import NOON, Curve, entry, evidence, pair
+from tests.rules.scenes import NOON, Curve, cohort, enclosure, entry, evidence, pair
 from tests.rules.test_overheating import THREE, day, decide, plus
 
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
@@ -98,3 +98,20 @@ def test_shade_that_comes_off_within_half_an_hour_comes_off_now() -> None:
             at = moment(verdict.numbers.get("off_at"))
             ahead |= {at - now} if at is not None else set()
     assert min(ahead) == 30 * MINUTE
+
+
+def test_where_no_animals_are_it_is_expected_without_a_call() -> None:
+    """A note of the day; nobody needs to shade a cage that the ledger knows to be empty."""
+    air = day(36.5, 19.0, FORENOON)
+    cages, cohorts = [enclosure("birch"), enclosure("alder")], [cohort("alder")]
+    verdict = decide(plus(air, 3.0), air, FORENOON, cages=cages, cohorts=cohorts)
+    assert (verdict.reason, verdict.severity, verdict.advice) == ("expected", Severity.MINOR, None)
+
+
+def test_heat_says_how_long_it_has_lasted_and_its_advice_holds_for_an_hour_and_a_half() -> None:
+    """From a few minutes on."""
+    air: Curve = lambda h: 38.0 if h > -0.5 else 26.0  # noqa: E731  # reads best as one
+    verdict = decide(plus(air, 3.0), air)
+    assert verdict.numbers["spell_h"] == pytest.approx(0.5, abs=0.1)
+    assert verdict.advice is not None
+    assert verdict.advice.holds_until == THREE + timedelta(minutes=90)

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
+from sensord import rules
 from sensord.model import Quantity, What
 from sensord.rules import all_rules
 from sensord.rules._readings import best_of, iso, middle, moment, numbers, pairs, round_up, slope_per_h
@@ -76,6 +77,12 @@ def test_of_several_probes_the_first_that_is_fresh_speaks() -> None:
     assert list(best_of((seen(), older), NOW, 0.0, 9.0).values) == [2.0]
     assert best_of((), NOW, 0.0, 9.0) is NOTHING
     assert list(best_of((seen((-60, -0.1), (-50, 0.0), (-40, 9.0), (-30, 9.1)),), NOW, 0.0, 9.0).values) == [0.0, 9.0]
+
+
+def test_where_no_bounds_are_named_all_is_a_reading() -> None:
+    """For rules from elsewhere, of any quantity."""
+    known = evidence(all_rules()["frost"], {"any": [seen((-60, -999.0), (-30, 99_000.0))]}, NOON)
+    assert list(rules.track(known, "any", NOON).values) == [-999.0, 99_000.0]
 
 
 def test_a_reading_is_of_now_for_twenty_minutes_or_two_and_a_half_intervals() -> None:

@@ -203,6 +203,10 @@ def test_done_is_read_as_the_act_that_was_advised() -> None:
     anchored = ledger.implied(done, concern("anchor", bricks_kg=16.0))
     assert anchored is not None
     assert (anchored.what, anchored.amount) == (What.BALLAST_ADDED, 16.0)
+    for told, act in (("unshade", What.UNSHADED), ("uncover", What.UNCOVERED)):
+        taken_off = ledger.implied(done, concern(told))
+        assert taken_off is not None
+        assert taken_off.what is act
     assert ledger.implied(done, concern("anchor")) is None
     assert ledger.implied(done, concern("peg or shelter")) is None
     assert ledger.implied(done, concern("stay in")) is None

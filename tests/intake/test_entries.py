@@ -60,6 +60,7 @@ def test_an_answer_names_a_concern() -> None:
         ({"what": "shaded", "subject": "alder", "at": "2026-08-20T15:00:00Z"}, "ahead"),
         ({"what": "shaded", "subject": "alder", "at": "2026-08-20T13:00:00"}, "at"),
         ({"what": "moved", "subject": "first", "text": "oak"}, "moved"),
+        (b'{"what":"note","subject":"alder","text":"dew","amount":1e999}', "amount"),
         (b"shaded alder", "entry"),
         (b"\xff\xfe", "entry"),
         (b"[" * 100_000, "entry"),

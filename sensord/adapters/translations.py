@@ -14,10 +14,10 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from babel import Locale
+from babel import Locale, UnknownLocaleError
 from babel.messages import Catalog
 from babel.messages.mofile import write_mo
-from babel.messages.pofile import read_po, write_po
+from babel.messages.pofile import PoFileError, read_po, write_po
 
 from sensord.language.sentences import HERE, parts, sentences
 from sensord.language.template import TemplateError, names_of, template
@@ -84,11 +84,21 @@ def mistakes(catalog: Catalog) -> Iterator[str]:
 
 def compiled(po: Path, folder: Path = HERE) -> tuple[Path, list[str]]:
     """The translation compiled, where it has no mistakes; else what they are. The file's name is the language's tag."""
-    locale = Locale.parse(po.stem, sep="-")
-    with po.open("rb") as file:
-        catalog = read_po(file, locale=str(locale))
-    wrong = list(mistakes(catalog))
     target = folder / f"{po.stem}.mo"
+    try:
+        locale = Locale.parse(po.stem, sep="-")
+    except (UnknownLocaleError, ValueError):
+        return target, [f"{po}: {po.stem!r} is no language; name the file by its tag, like de.po or pt-BR.po"]
+    try:
+        with po.open("rb") as file:
+            catalog = read_po(file, locale=str(locale), abort_invalid=True)
+    except UnicodeDecodeError as error:
+        return target, [f"{po}: not {error.encoding}: {error.reason} at byte {error.start} of a line"]
+    except OSError as error:
+        return target, [f"{po}: {say('settings.unreadable', why=error.strerror or str(error))}"]
+    except PoFileError as error:
+        return target, [f"{po}, line {error.lineno + 1}: not PO: {error.line.strip()!r:.60}"]
+    wrong = list(mistakes(catalog))
     if not wrong:
         english, filled = dict(leaves()), from_cldr(locale)
         for key, text in filled.items():

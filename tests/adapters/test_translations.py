@@ -62,6 +62,29 @@ def test_a_translation_is_spoken(tmp_path: Path) -> None:
     assert Measure(german, "metric", UTC).listed(["Alder", "Birch"]) == "Alder und Birch"
 
 
+@pytest.mark.parametrize(
+    ("name", "content", "line"),
+    [
+        ("de.po", None, "de.po: can't be read: No such file or directory"),
+        ("german.po", "", "german.po: 'german' is no language; name the file by its tag"),
+        ("xx1.po", "", "xx1.po: 'xx1' is no language; name the file by its tag"),
+        ("de.po", 'msgid ""\nmsgstr ""\n\nmsgstt "x"\n', "de.po, line 4: not PO: 'msgstt"),
+        (
+            "de.po",
+            'msgid ""\nmsgstr ""\n"Content-Type: text/plain; charset=utf-8\\n"\n\nmsgid "ä"\n',
+            "de.po: not utf-8: ",
+        ),
+    ],
+)
+def test_what_is_no_translation_is_said(tmp_path: Path, name: str, content: str | None, line: str) -> None:
+    """In one line, with the file; nothing is compiled of what can be read in part."""
+    if content is not None:
+        (tmp_path / name).write_text(content, encoding="latin-1")
+    target, wrong = compiled(tmp_path / name, tmp_path)
+    assert [w.startswith(f"{tmp_path / line}") for w in wrong] == [True], wrong
+    assert not target.exists()
+
+
 @pytest.mark.outside
 def test_cldr_gives_numbers_and_days(tmp_path: Path) -> None:
     """CLDR 47, German and Finnish: decimal comma; 20 August 2026 is a Thursday (Donnerstag, torstai), month 8 „Aug."."""

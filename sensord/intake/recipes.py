@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from sensord.intake import senml
 from sensord.intake.units import SENML_SCALES, Converter, converter, scale_of
-from sensord.intake.wire import LARGEST, TIME_FORMS, Unreadable, pointer_tokens, topic_pattern
+from sensord.intake.wire import TIME_FORMS, Unreadable, is_number, pointer_tokens, topic_pattern
 from sensord.model import Arrival, Doubt, Form, Reading, Recipe
 
 AHEAD = timedelta(minutes=2)
@@ -67,7 +67,7 @@ class CompiledRecipe:
         """The reading in the quantity's own unit; without a time it takes the receipt."""
         if convert is not None:
             value = convert(value)
-            if not -LARGEST <= value <= LARGEST:
+            if not is_number(value):
                 raise Unreadable("too large for a number once converted")
         received_at = arrival.received_at
         if measured_at is None:

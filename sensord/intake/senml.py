@@ -67,12 +67,7 @@ def _take_fields(number: int, fields: dict[str, Any], base: dict[str, Any]) -> t
         kind = _OWN.get(label)
         if kind is not None:
             measures = True
-            if type(value) is float:  # nearly every second one
-                if kind is float and -LARGEST <= value <= LARGEST:
-                    continue
-            elif type(value) is kind:
-                continue
-            if not _is(value, kind):
+            if (type(value) is not kind or kind is float) and not _is(value, kind):
                 problem = f"{label} must be {_WORDS[kind]}"
             continue
         kind = _BASE.get(label)
@@ -90,6 +85,8 @@ def _take_fields(number: int, fields: dict[str, Any], base: dict[str, Any]) -> t
 
 
 def _is(value: object, kind: type) -> bool:
+    if type(value) is float:
+        return kind is float and -LARGEST <= value <= LARGEST
     return is_number(value) if kind is float else type(value) is kind
 
 
@@ -104,26 +101,23 @@ def _check_version(number: int, version: float, before: float | None) -> None:
 
 
 def _record(number: int, fields: dict[str, Any], base: dict[str, Any]) -> Record:
-    name, time_s, total = base.get("bn", "") + fields.get("n", ""), base.get("bt", 0.0), None
-    if "t" in fields:
-        time_s += float(fields["t"])
-    if "s" in fields or "bs" in base:
-        total = float(base.get("bs", 0.0)) + float(fields.get("s", 0.0))
+    name = base.get("bn", "") + fields.get("n", "")
+    time_s = base.get("bt", 0.0) + float(fields.get("t", 0.0))
+    total = float(base.get("bs", 0.0)) + float(fields.get("s", 0.0)) if "s" in fields or "bs" in base else None
     value, problem = _value(fields, base, total is not None)
-    if not problem:
-        if not _is_name(name):
-            problem = _what_is_wrong_with(name)
-        elif not -LARGEST <= time_s <= LARGEST or (total is not None and not is_number(total)):
-            problem = "the time or the sum is too large for a number"
-        else:
-            return Record(number, name, fields.get("u", base.get("bu")), time_s, value, total)
-    return _problem(number, fields, base, problem)
-
-
-def _what_is_wrong_with(name: str) -> str:
-    if not name:
-        return "has no name: neither n nor bn"
-    return f"the name {name[:60]!a} (bn + n) may have letters, digits and - : . / _, beginning with a letter or digit"
+    if problem:
+        pass
+    elif not name:
+        problem = "has no name: neither n nor bn"
+    elif not _is_name(name):
+        problem = (
+            f"the name {name[:60]!a} (bn + n) may have letters, digits and - : . / _, beginning with a letter or digit"
+        )
+    elif not is_number(time_s) or (total is not None and not is_number(total)):
+        problem = "the time or the sum is too large for a number"
+    if problem:
+        return _problem(number, fields, base, problem)
+    return Record(number, name, fields.get("u", base.get("bu")), time_s, value, total)
 
 
 @lru_cache(1024)

@@ -115,7 +115,7 @@ def numbers(facts: Mapping[str, Number | datetime]) -> dict[str, Number]:
     """The numbers of a verdict: instants as text, floats rounded to what can be meant, what is unknown left out."""
     found: dict[str, Number] = {}
     for name, value in facts.items():
-        if type(value) is float:  # nearly all that are known
+        if isinstance(value, float):
             if math.isfinite(value):
                 found[name] = round(value, 3)
         elif value is not None:

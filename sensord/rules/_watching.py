@@ -48,8 +48,7 @@ class Watch:
 
     def heard_at(self, probe: Probe) -> datetime:
         """When a probe was last heard; before that, the watching itself must have begun."""
-        heard = self.last_heard.get(probe.name)
-        return self.running_since if heard is None or heard < self.running_since else heard
+        return max(self.last_heard.get(probe.name, self.running_since), self.running_since)
 
     def is_silent(self, probe: Probe, now: datetime) -> bool:
         """Whether nothing has come from a probe for longer than it is allowed."""

@@ -8,6 +8,7 @@ from sensord.concerns.delivery import no_later_than as no_later_than
 from sensord.concerns.delivery import not_said as not_said
 from sensord.concerns.delivery import on_its_way as on_its_way
 from sensord.concerns.delivery import owed as owed
+from sensord.concerns.life import ended as ended
 from sensord.concerns.life import judge as judge
 from sensord.concerns.life import told_at as told_at
 from sensord.concerns.telling import PROMPTLY as PROMPTLY

@@ -97,6 +97,11 @@ def told_at(parcel: Parcel) -> datetime:
     return asked_at if at is None or at - asked_at < PROMPTLY else at
 
 
+def ended(concern: Concern, now: datetime) -> Concern:
+    """It is over: nothing of it is asked any more."""
+    return replace(concern, standing=Standing.OVER, over_at=now, asked=None)
+
+
 def _breached(concern: Concern, verdict: Verdict, now: datetime) -> Concern:
     """Time in which nobody knew does not count as dwell."""
     since = concern.breached_since
@@ -118,7 +123,7 @@ def _unknown(concern: Concern, verdict: Verdict, manner: Manner, now: datetime) 
         return replace(concern, unknown_since=since, fine_since=None)
     if concern.standing is Standing.FORMING:
         return None
-    return replace(concern, standing=Standing.OVER, verdict=verdict, unknown_since=since, over_at=now, asked=None)
+    return ended(replace(concern, verdict=verdict, unknown_since=since), now)
 
 
 def _fine(
@@ -136,7 +141,7 @@ def _fine(
     concern = replace(concern, verdict=verdict, fine_since=since, unknown_since=None)
     if now - since < manner.fine_for:
         return concern, ()
-    concern = replace(concern, standing=Standing.OVER, over_at=now, asked=None)
+    concern = ended(concern, now)
     if not _was_asked(concern) or (verdict.advice and done_since(concern, answers, since, now)):
         return concern, ()
     was_told = manner.all_clear is not None and concern.told >= manner.all_clear

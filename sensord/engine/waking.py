@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from sensord import concerns
@@ -15,7 +14,7 @@ from sensord.engine.state import ALIVE, BEGAN, TURNED, EngineState, Given
 from sensord.engine.turns import remembering
 from sensord.engine.windows import Window, window_of
 from sensord.messages import lines, postman
-from sensord.model import Gap, GapKind, Parcel, Standing
+from sensord.model import Gap, GapKind, Parcel
 
 UNNOTICED = timedelta(minutes=3)
 """An absence shorter than this is none."""
@@ -56,18 +55,11 @@ def began(given: Given, state: EngineState, event: Began) -> Step:
 def _configured(given: Given, state: EngineState, now: datetime) -> EngineState:
     """What stands of an enclosure, probe or rule that is gone from the configuration is over: nobody judges it any more."""
     asked = {question.key for of_rule in given.plan.questions.values() for question in of_rule}
-    over = [
-        replace(c, standing=Standing.OVER, over_at=now, asked=None)
-        for key, c in state.standing.items()
-        if key not in asked
-    ]
-    state = stands_now(state, over)
+    state = stands_now(state, [concerns.ended(c, now) for key, c in state.standing.items() if key not in asked])
     probes = {probe.name for probe in given.garden.probes}
-    gone = {name: gap for name, gap in state.silences.items() if name not in probes}
-    if not gone:
-        return state
     silences = {name: gap for name, gap in state.silences.items() if name in probes}
-    return owing(state._replace(silences=silences), gaps=[gap._replace(ended_at=now) for gap in gone.values()])
+    gaps = tuple(gap._replace(ended_at=now) for name, gap in state.silences.items() if name not in probes)
+    return owing(state._replace(silences=silences), gaps=gaps) if gaps else state
 
 
 def _last_alive(state: EngineState) -> datetime | None:

@@ -59,3 +59,12 @@ def test_where_nobody_wants_a_pack_it_is_said_what_it_has() -> None:
     assert [name for name in (f"n{i}" for i in range(9)) if f"'{name}'" in said] == [f"n{i}" for i in range(8)]
     assert "no measurement at all" in reason(decode('[{"bn":"a:"}]', recipe(Form.SENML)))
     assert "no measurement" not in said
+
+
+@pytest.mark.parametrize("value", ["1e400", "-1e400"])
+@pytest.mark.parametrize("label", ["v", "t", "bv", "bt"])
+def test_what_is_larger_than_any_number_is_none_in_a_pack(label: str, value: str) -> None:
+    """In a record it spoils that record, in a base field the pack."""
+    fields = {"v": "20", label: value}
+    record = ",".join(f'"{name}":{given}' for name, given in fields.items())
+    assert f"{label} must be a number" in reason(decode(f'[{{"n":"a","u":"Cel",{record}}}]', recipe(Form.SENML)))

@@ -489,6 +489,7 @@ def test_what_is_no_bare_number(text: str) -> None:
         ('{"t":{"c":1}}', "an object, not a number"),
         ('{"t":[1]}', "an array, not a number"),
         ('{"t":1e400}', "too large"),
+        ('{"t":-1e400}', "too large"),
         ('{"t":' + "9" * 400 + "}", "too large"),
         ('{"t":' + "9" * 5000 + "}", "too many digits"),
         ('{"t":NaN}', "NaN is not JSON"),

@@ -294,6 +294,21 @@ def test_a_probe_far_above_the_air_with_the_sun_up_is_sunlit() -> None:
     assert all(d == Doubt.SUNLIT for d in got[first:])
 
 
+def test_of_several_ambient_probes_the_middle_is_the_air() -> None:
+    """One that reads far too cold makes no cage sunlit, whichever comes first; and one that reads warm hides none."""
+    posts = ("post-a", "post-b", "post-c")
+    for cage_c, sunlit in ((28.0, False), (37.0, True)):
+        for odd in posts:
+            probes = [*(probe(name, AMBIENT, "SHT4x", T) for name in posts), probe("alder", "alder", "SHT4x", T)]
+            readings = []
+            for i in range(40):
+                at = NOON + i * MINUTE
+                air_c = dict.fromkeys(posts, 27.0 + i / 100) | {odd: (36.0 if sunlit else 18.0) + i / 100}
+                readings += [reading(name, value, at) for name, value in air_c.items()]
+                readings.append(reading("alder", cage_c + i / 100, at))
+            assert bool(doubts(make(probes), readings)[-1] & Doubt.SUNLIT) is sunlit, (cage_c, odd)
+
+
 def test_a_clear_box_may_be_that_warm() -> None:
     """What is sunlight on the probe in a mesh cage is the air itself in a closed box."""
     assert set(day(lambda i: 27.0 + min(i, 9), name="cedar")) == {0}

@@ -8,6 +8,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 LONGEST_SEASON = timedelta(days=400)
+FIRST_YEAR, LAST_YEAR = 1970, 9998
+"""Weeks of years beyond these have no week before or after them, or no readings."""
 
 _WEEK = re.compile(r"(\d{4})-W(\d{2})")
 _DAY = timedelta(days=1)
@@ -73,12 +75,14 @@ def week(label: str, zone: ZoneInfo) -> Span:
     match = _WEEK.fullmatch(label)
     if match is None:
         raise ValueError(f'"{label}" is no week; right is like 2026-W34 (ISO 8601)')
+    year, number = int(match[1]), int(match[2])
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        raise ValueError(f'"{label}": there are weeks from {FIRST_YEAR} to {LAST_YEAR}')
     try:
-        monday = date.fromisocalendar(int(match[1]), int(match[2]), 1)
-        days = [monday + n * _DAY for n in range(7)]
-    except (ValueError, OverflowError):
+        monday = date.fromisocalendar(year, number, 1)
+    except ValueError:
         raise ValueError(f'"{label}": that year has no such week') from None
-    return Span(label, zone, tuple(_part(day.isoformat(), day, day, zone) for day in days))
+    return _week_from(monday, zone)
 
 
 def week_label(day: date) -> str:
@@ -89,7 +93,7 @@ def week_label(day: date) -> str:
 
 def week_before(span: Span) -> Span:
     """The week before a week."""
-    return week(week_label(span.first - _DAY), span.zone)
+    return _week_from(span.first - 7 * _DAY, span.zone)
 
 
 def season(first: date, last: date, zone: ZoneInfo) -> Span:
@@ -114,6 +118,11 @@ def season(first: date, last: date, zone: ZoneInfo) -> Span:
 def midnight(day: date, zone: ZoneInfo) -> datetime:
     """When a local day begins [UTC]; where the clocks skip midnight, the moment of the change."""
     return datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
+
+
+def _week_from(monday: date, zone: ZoneInfo) -> Span:
+    days = [monday + n * _DAY for n in range(7)]
+    return Span(week_label(monday), zone, tuple(_part(day.isoformat(), day, day, zone) for day in days))
 
 
 def _part(label: str, first: date, last: date, zone: ZoneInfo) -> WeekPart:

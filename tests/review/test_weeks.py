@@ -31,6 +31,18 @@ def test_what_is_no_week_is_refused(label: str) -> None:
         weeks.week(label, DETROIT)
 
 
+@pytest.mark.parametrize("zone", [DETROIT, ZoneInfo("Pacific/Kiritimati"), ZoneInfo("Pacific/Pago_Pago")])
+def test_every_week_has_weeks_beside_it(zone: ZoneInfo) -> None:
+    """The calendar's own ends are beyond what can be asked for."""
+    for label in ("1970-W01", "9998-W52"):
+        span = weeks.week(label, zone)
+        assert weeks.week_before(span).end == span.start
+        assert weeks.week_label(span.last) == label
+    for label in ("0001-W01", "1969-W52", "9999-W01"):
+        with pytest.raises(ValueError, match=f"{label}.*from 1970 to 9998"):
+            weeks.week(label, zone)
+
+
 def test_a_season_is_of_iso_weeks() -> None:
     """Cut at its first and last day; they join without a gap."""
     span = weeks.season(date(2026, 6, 4), date(2026, 6, 16), DETROIT)

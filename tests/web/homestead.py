@@ -150,7 +150,7 @@ class Loop:
             return self.store.entries.between(NOW - timedelta(days=100), NOW + timedelta(days=100))
 
 
-@dataclass(repr=False)
+@dataclass
 class Homestead:
     """All of it."""
 
@@ -159,6 +159,10 @@ class Homestead:
     house: PageNeeds
     app: Any
     garden_page: GardenPage
+
+    def __repr__(self) -> str:
+        """Short: an example that fails is shown with it."""
+        return f"<homestead in {self.house.store}>"
 
     def client(self, base_url: str = "http://localhost") -> TestClient:
         """Another browser."""

@@ -6,7 +6,7 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from sensord.web.guard import Role
@@ -282,6 +282,7 @@ def under_fire(tmp_path_factory: pytest.TempPathFactory) -> Any:
     is_keeper=st.booleans(),
     json=st.booleans(),
 )
+@example("GET", "/week", "x", {"week": "0001-W01"}, {}, True, False)
 @settings(max_examples=500, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_no_request_breaks_the_page_or_writes(
     under_fire: Any,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import math
 import statistics
 import threading
@@ -24,7 +25,17 @@ from tests.kept import opened
 from tests.web.homestead import LOCAL, NOW, Homestead, Loop, hot, letter
 
 DAYS, EVERY_S = 132, 24
-ANSWER_S = 0.1
+ANSWER_S, COUNTED_S = 0.1, 0.02
+"""An answer takes so long at most on a machine that `count` takes so long on; a slower one has more time, in proportion."""
+
+
+def count() -> float:
+    """How long the interpreter takes for something that never changes [s of the processor]."""
+    began, total, last = time.process_time(), 0, dict[int, int]()
+    for n in range(200_000):
+        total += n * n % 7
+        last[n & 255] = total
+    return time.process_time() - began
 
 
 @pytest.fixture(scope="module")
@@ -74,27 +85,31 @@ def test_a_season_is_answered_within_a_tenth_of_a_second(season: Homestead) -> N
 
     Processor time counts, because other tests run beside this one; of the later answers the best of six.
     """
-    (count,) = season.store.connection.db.execute("SELECT count(*) FROM reading").fetchone()
-    assert count > 5_000_000
+    (stored,) = season.store.connection.db.execute("SELECT count(*) FROM reading").fetchone()
+    assert stored > 5_000_000
     assert set(SCALE) >= {Quantity.TEMPERATURE}
     client = season.client()
     client.get("/login")
     season.garden_page.look_again()
+    gc.collect()  # what the tests before have left is not the page's to look through
     began = time.process_time()
     assert client.get("/").status_code == 200
     first_s = time.process_time() - began
     took: dict[str, list[float]] = {}
+    counted = [count()]
     paths = ["/", "/curves", "/curves.json", "/curves?span=week", "/curves.json?span=week&place=birch", "/book"]
     for path in [*paths, *5 * paths]:
         season.garden_page.look_again()  # every one of these looks at the store itself
         began = time.process_time()
         assert client.get(path).status_code == 200
         took.setdefault(path, []).append(time.process_time() - began)
-    print(f"first {1000 * first_s:.0f} ms")
+        counted.append(count())
+    answer_s = ANSWER_S * max(1.0, min(counted) / COUNTED_S)
+    print(f"first {1000 * first_s:.0f} ms; an answer may take {1000 * answer_s:.0f} ms")
     print({path: [round(1000 * s) for s in times] for path, times in took.items()})
-    assert first_s < ANSWER_S
+    assert first_s < answer_s
     for path, times in took.items():
-        assert min(times) < ANSWER_S, path
+        assert min(times) < answer_s, path
 
 
 @pytest.mark.slow

@@ -38,6 +38,11 @@ def count() -> float:
     return time.process_time() - began
 
 
+def allowed_s(counted_s: float) -> float:
+    """How long an answer may take on a machine that counts so long."""
+    return ANSWER_S * max(1.0, counted_s / COUNTED_S)
+
+
 @pytest.fixture(scope="module")
 def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Homestead]:
     """Eleven series of 132 days, a reading every 24 seconds, summarised; and what a keeper said meanwhile."""
@@ -92,11 +97,13 @@ def test_a_season_is_answered_within_a_tenth_of_a_second(season: Homestead) -> N
     client.get("/login")
     season.garden_page.look_again()
     gc.collect()  # what the tests before have left is not the page's to look through
+    counted = [count()]
     began = time.process_time()
     assert client.get("/").status_code == 200
     first_s = time.process_time() - began
+    counted.append(count())
+    first_answer_s = allowed_s(max(counted))  # it is measured once: the machine as it was just then
     took: dict[str, list[float]] = {}
-    counted = [count()]
     paths = ["/", "/curves", "/curves.json", "/curves?span=week", "/curves.json?span=week&place=birch", "/book"]
     for path in [*paths, *5 * paths]:
         season.garden_page.look_again()  # every one of these looks at the store itself
@@ -104,10 +111,10 @@ def test_a_season_is_answered_within_a_tenth_of_a_second(season: Homestead) -> N
         assert client.get(path).status_code == 200
         took.setdefault(path, []).append(time.process_time() - began)
         counted.append(count())
-    answer_s = ANSWER_S * max(1.0, min(counted) / COUNTED_S)
-    print(f"first {1000 * first_s:.0f} ms; an answer may take {1000 * answer_s:.0f} ms")
+    answer_s = allowed_s(min(counted))
+    print(f"first {1000 * first_s:.0f} of {1000 * first_answer_s:.0f} ms, later ones of {1000 * answer_s:.0f} ms")
     print({path: [round(1000 * s) for s in times] for path, times in took.items()})
-    assert first_s < answer_s
+    assert first_s < first_answer_s
     for path, times in took.items():
         assert min(times) < answer_s, path
 

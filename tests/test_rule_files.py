@@ -274,6 +274,7 @@ def test_a_parameter_out_of_its_bounds_is_said_as_of_every_rule(place: Place) ->
 
 MISSHAPEN: list[tuple[str, tuple[str, ...]]] = [
     (DEW.replace("RULE = Dew()", ""), ("dew.py: defines no RULE", "RULE = Dew()")),
+    (DEW.replace("RULE = Dew()", "RULE = Dew"), ("RULE: is a class; right is an object of it, like RULE = Dew()",)),
     (DEW.replace('name = "dew"', 'name = "wet"'), ('RULE.name: is "wet", but the file is dew.py',)),
     (DEW.replace("per = Per.ENCLOSURE", 'per = "cage"'), ("RULE.per: one of Per.ENCLOSURE",)),
     (DEW.replace("minutes=10)", "seconds=1)"), ("RULE.every", "one minute to one hour")),
@@ -296,7 +297,8 @@ def test_a_file_that_is_no_rule_is_a_mistake_of_the_configuration(
     """Said at once: which file, what is wrong with it and what would be right; of Python's own mistakes the line."""
     assert code != DEW
     place.with_rule(code=code)
-    line = next(line for line in place.mistakes() if "rules_directory: " in line)
+    (line,) = place.mistakes()
+    assert "rules_directory: " in line
     assert str(place.own / "dew.py") in line
     assert all(word in line for word in words), line
 

@@ -44,25 +44,34 @@ class RuleFile(NamedTuple):
         return self.file.with_suffix(".toml")
 
 
-def rule_files(directory: Path, taken: Collection[str]) -> tuple[tuple[RuleFile, ...], tuple[str, ...]]:
+class RuleFiles(NamedTuple):
+    """The rules of a directory."""
+
+    fit: tuple[RuleFile, ...] = ()
+    unfit: tuple[str, ...] = ()  # names of those that can't be used
+    mistakes: tuple[str, ...] = ()
+
+
+def rule_files(directory: Path, taken: Collection[str]) -> RuleFiles:
     """The rules of a directory, and what is wrong with others there. `taken`: names that rules have already."""
     if not directory.is_dir():
-        return (), (say("rule_files.no_directory", directory=str(directory)),)
+        return RuleFiles(mistakes=(say("rule_files.no_directory", directory=str(directory)),))
+    files = [file for file in sorted(directory.glob("*.py")) if not file.name.startswith("_")]
     if wrong := others_may_write(directory):
-        return (), (wrong,)
+        return RuleFiles(unfit=tuple(file.stem for file in files), mistakes=(wrong,))
     found: dict[str, RuleFile] = {}
+    unfit: list[str] = []
     mistakes: list[str] = []
-    for file in sorted(directory.glob("*.py")):
-        if file.name.startswith("_"):
-            continue
+    for file in files:
         try:
             rule = _rule_in(file)
             if rule.name in taken or rule.name in found:
                 raise _Wrong(say("rule_files.taken", name=rule.name))
             found[rule.name] = RuleFile(file, rule)
         except _Wrong as wrong_file:
+            unfit.append(file.stem)
             mistakes += [f"{file}{line}" if line.startswith(":") else f"{file}: {line}" for line in wrong_file.lines]
-    return tuple(found.values()), tuple(mistakes)
+    return RuleFiles(tuple(found.values()), tuple(unfit), tuple(mistakes))
 
 
 def others_may_write(path: Path) -> str:
@@ -147,6 +156,9 @@ def _run(file: Path) -> object:
 
 def _misshapen(rule: object, file: Path) -> Iterator[str]:
     """What RULE lacks of a rule: each part, what is expected, and what is there."""
+    if isinstance(rule, type):
+        yield f"RULE: {say('rule_files.a_class')}"
+        return
     name = getattr(rule, "name", None)
     if not isinstance(name, str) or not re.fullmatch(r"[a-z]+", name):
         yield f"RULE.name: {say('rule_files.name', found=f'{name!r:.60}')}"

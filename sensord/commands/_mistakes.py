@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, SecretStr, ValidationError
+from pydantic import BaseModel, ConfigDict, SecretStr, ValidationError
 
 from sensord import species
-from sensord.adapters.rule_files import RuleFile, rule_files, with_sentences
+from sensord.adapters.rule_files import RuleFiles, rule_files, with_sentences
 from sensord.config import Settings
 from sensord.config.topics import overlaps
 from sensord.language import Catalogue, languages
@@ -29,6 +29,12 @@ from sensord.species import Species
 SUN_OFF_H = 4.0
 """Nowhere does the legal time differ from the sun's by as much; the far west of China comes to 3 h. Chosen."""
 TIERS = {"moderate_c": Severity.MODERATE, "severe_c": Severity.SEVERE, "extreme_c": Severity.EXTREME}
+
+
+class Whatever(BaseModel):
+    """The parameters of a rule whose file can't be used: that is said once, and not of its parameters too."""
+
+    model_config = ConfigDict(extra="allow")
 
 
 @dataclass(slots=True)
@@ -45,8 +51,7 @@ class Named:
     species: dict[str, Species] = field(default_factory=dict)
     texts: Catalogue | None = None
     rules: dict[str, Rule] = field(default_factory=dict)
-    _files: tuple[RuleFile, ...] = ()
-    _unfit: tuple[str, ...] = ()
+    _files: RuleFiles = RuleFiles()
     _said: list[Path] = field(default_factory=list)
 
     def parameters(self, chosen: Settings) -> dict[str, type[BaseModel]]:
@@ -54,14 +59,17 @@ class Named:
         if not self.rules:
             self.rules = all_rules()
             if chosen.rules_directory:
-                self._files, self._unfit = rule_files(self.config.parent / chosen.rules_directory, self.rules)
-                self.rules |= {file.rule.name: file.rule for file in self._files}
-        return {name: rule.Parameters for name, rule in self.rules.items()}
+                self._files = rule_files(self.config.parent / chosen.rules_directory, self.rules)
+                self.rules |= {file.rule.name: file.rule for file in self._files.fit}
+        return {
+            **dict.fromkeys(self._files.unfit, Whatever),
+            **{name: rule.Parameters for name, rule in self.rules.items()},
+        }
 
     def mistakes(self, chosen: Settings) -> Iterator[str]:
         """Every mistake, and `rules`, `species` and `texts` filled."""
         self.parameters(chosen)
-        yield from (f"rules_directory: {line}" for line in self._unfit)
+        yield from (f"rules_directory: {line}" for line in self._files.mistakes)
         yield from _sun(chosen)
         yield from self._push(chosen)
         yield from self._texts(chosen)
@@ -97,7 +105,7 @@ class Named:
     def _sentences(self, language: str) -> Iterator[str]:
         """What is wrong with the sentences of rules from elsewhere."""
         texts = Catalogue.load(language)
-        for file in self._files:
+        for file in self._files.fit:
             texts, wrong = with_sentences(texts, file)
             yield from (f"rules_directory: {line}" for line in wrong)
             if not wrong:

@@ -55,6 +55,7 @@ def command(
     if messages is not None and any(messages.exists() and messages.samefile(f) for f in (feed, config) if f.exists()):
         raise Mistakes([say("commands.replay.itself", file=str(messages))])
     with ExitStack() as stack:
+        stack.push(lambda kind, *_: _remove(store) if kind is not None else None)
         try:
             path = store or Path(stack.enter_context(TemporaryDirectory(prefix="sensord-replay-"))) / "replay.sqlite3"
             end = last_instant(feed)
@@ -75,6 +76,8 @@ def command(
             gc.set_threshold(*RARELY)
             _go(loop, inbox, clock, end, quiet=json, sums_up=store is not None)
         except (FeedError, OSError) as error:
+            if isinstance(error, OSError) and error.filename and error.strerror:
+                error = FeedError(f"{error.filename}: {error.strerror}")
             raise Mistakes(str(error).splitlines()) from None
         counts, heartbeat = loop.counts, loop.heartbeat
     if json:
@@ -93,6 +96,12 @@ def command(
                 messages=counts.messages,
             )
         )
+
+
+def _remove(store: Path | None) -> None:
+    """Half of a store is none: the next replay starts from nothing."""
+    for end in ("", "-wal", "-shm", "-lock") if store is not None else ():
+        Path(f"{store}{end}").unlink(missing_ok=True)
 
 
 def _go(loop: Loop, inbox: FeedInbox, clock: SteppedClock, end: datetime, quiet: bool, sums_up: bool) -> None:

@@ -30,7 +30,10 @@ def described(kind: type[BaseModel], loc: tuple[Any, ...], item: Any) -> str:
     if item["type"] == "extra_forbidden":
         return say("settings.no_key", known=", ".join(_at(kind, loc[:-1]).table.model_fields))
     if item["type"] == "too_short":
-        lists = f"[[{key}]]" if len(loc) == 1 else f"{loc[-1]} = [{{ … }}]"
+        if not any(map(is_table, get_args(field.annotation) if field is not None else ())):
+            lists = f'{loc[-1]} = ["one", "two"]'
+        else:
+            lists = f"[[{key}]]" if len(loc) == 1 else f"{loc[-1]} = [{{ … }}]"
         return say("settings.must.be_one", example=lists)
     if item["type"] in ("tuple_type", "list_type") and field is not None:
         table = next((a for a in get_args(field.annotation) if is_table(a)), None)

@@ -324,6 +324,7 @@ def test_a_replay_writes_neither_over_its_feed_nor_where_nothing_can_be(tmp_path
         (("--messages", feed), "is the feed or the configuration itself"),
         (("--messages", config), "is the feed or the configuration itself"),
         (("--store", tmp_path / "none" / "store.sqlite3"), "the directory does not exist"),
+        (("--messages", tmp_path / "none" / "out.jsonl"), "out.jsonl: No such file or directory"),
     ):
         done = sensord("replay", feed, "--config", config, *options)
         assert (done.returncode, len(done.stderr.splitlines())) == (2, 1), done.stderr
@@ -331,6 +332,22 @@ def test_a_replay_writes_neither_over_its_feed_nor_where_nothing_can_be(tmp_path
         assert feed.read_text() == LINE % "03"
     feed.write_text(LINE % "03" + '{"received_at": "2026-08-20T14:04')
     assert "cut off" in sensord("replay", feed, "--config", config).stderr
+    missing = sensord("replay", tmp_path / "none.jsonl", "--config", config)
+    assert (missing.returncode, missing.stderr) == (2, f"{tmp_path / 'none.jsonl'}: No such file or directory\n")
+
+
+def test_a_replay_that_fails_leaves_no_store(tmp_path: Path) -> None:
+    """So the next attempt may have the same name; one that was there stays."""
+    feed, config, store = tmp_path / "feed.jsonl", configuration(tmp_path, 1), tmp_path / "store.sqlite3"
+    beside = sorted(tmp_path.iterdir())
+    feed.write_text(LINE % "03" + LINE % "04" + "not json\n" + LINE % "05")
+    assert sensord("replay", feed, "--config", config, "--store", store).returncode == 2
+    assert sorted(tmp_path.iterdir()) == sorted([*beside, feed])
+    feed.write_text(LINE % "03" + LINE % "04")
+    assert sensord("replay", feed, "--config", config, "--store", store).returncode == 0
+    known = store.read_bytes()
+    assert sensord("replay", feed, "--config", config, "--store", store).returncode == 2
+    assert store.read_bytes() == known
 
 
 def _publish(port: int) -> bool:

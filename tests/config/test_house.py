@@ -145,7 +145,10 @@ def test_all_that_is_wrong_is_said_in_one_round(directory: Directory) -> None:
 def test_gardens_must_be_a_list_of_files(directory: Directory, gardens: str) -> None:
     """Anything else is a mistake at that key."""
     directory.house.write_text(f"gardens = {gardens}\n")
-    assert directory.refused()[0].startswith("sensord.toml: gardens")
+    line = directory.refused()[0]
+    assert line.startswith("sensord.toml: gardens")
+    if gardens == "[]":
+        assert line.endswith('at least one must be given, as gardens = ["one", "two"]')
 
 
 def test_names_are_unique(directory: Directory) -> None:

@@ -116,8 +116,8 @@ def of_a_rule(folder: Path, code: str, said: str) -> Iterable[str]:
     folder.mkdir(mode=0o755, exist_ok=True)
     (folder / "dew.py").write_text(code)
     (folder / "dew.toml").write_text(said)
-    files, lines = rule_files(folder, ())
-    return [*lines, *(line for file in files for line in with_sentences(Catalogue.load(), file)[1])]
+    files = rule_files(folder, ())
+    return [*files.mistakes, *(line for file in files.fit for line in with_sentences(Catalogue.load(), file)[1])]
 
 
 @pytest.mark.parametrize("code", [code for code, _ in MISSHAPEN if "RULE = Dew" in code and "(Bounds:" not in code])

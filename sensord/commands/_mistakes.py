@@ -51,7 +51,7 @@ class Named:
     species: dict[str, Species] = field(default_factory=dict)
     texts: Catalogue | None = None
     rules: dict[str, Rule] = field(default_factory=dict)
-    _files: RuleFiles = RuleFiles()
+    _files: RuleFiles = field(default_factory=RuleFiles)
     _said: list[Path] = field(default_factory=list)
 
     def parameters(self, chosen: Settings) -> dict[str, type[BaseModel]]:

@@ -111,6 +111,9 @@ def test_shade_is_advised_from_the_side_of_the_sun() -> None:
     verdict = decide(since(1.5, 34.0), 30.0)
     assert verdict.advice is not None
     assert (verdict.advice.action, verdict.urgency) == ("shade", Urgency.IMMEDIATE)
+    assert verdict.advice.holds_until == THREE + 90 * MINUTE
+    assert verdict.numbers["spell_h"] == pytest.approx(1.5, abs=0.1)
+    assert decide(since(0.5, 38.5), 35.0).numbers["spell_h"] == pytest.approx(0.5, abs=0.1)
     azimuth, elevation = verdict.numbers["sun_azimuth_deg"], verdict.numbers["sun_elevation_deg"]
     assert isinstance(azimuth, float)
     assert isinstance(elevation, float)
@@ -185,6 +188,16 @@ def test_a_day_that_heads_for_the_tier_is_told_in_time() -> None:
     assert verdict.advice.by.minute % 15 == 0
     curve = day(36.5, 19.0, now)
     assert curve((verdict.advice.by - now) / HOUR) <= 33.3, "the deadline lies before the tier"
+
+
+def test_what_is_shaded_and_heads_for_the_tier_is_told_with_its_numbers() -> None:
+    """Nothing can be done beforehand: a note, with the tier, the peak, and what was looked at for more."""
+    now = (NOON - 1 * HOUR).replace(minute=30, second=0)
+    verdict = decide(day(36.5, 19.0, now), day(35.0, 18.0, now), now, entries=[entry(What.SHADED, now - 26 * HOUR)])
+    assert (verdict.reason, verdict.severity, verdict.advice) == ("expected", Severity.MINOR, None)
+    assert verdict.numbers["tier_c"] == 33.0
+    assert verdict.numbers["peak_c"] > 34.0
+    assert verdict.numbers["expected"] is True
 
 
 def test_a_deadline_that_was_told_is_not_put_off() -> None:

@@ -190,6 +190,25 @@ def test_readings_are_looked_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
         assert looked.looked_at - before <= 12
 
 
+def test_what_is_asked_again_and_again_is_what_lists_give() -> None:
+    """For longer than the horizon, with late readings, doubts, and values at the very bounds of what is usable."""
+    chance = random.Random(5)
+    now_s, window, model = 1_780_000_000.0, Window(HORIZON_S), Model()
+    for _ in range(900):
+        now_s += 60.0
+        value = chance.choice([0.0, 40.0, -0.1, 40.1, chance.randint(100, 300) / 10])
+        rows = [(now_s, value, chance.choice([0, 0, 0, 0, int(Doubt.JUMP)]))]
+        if chance.random() < 0.05:
+            rows.append((now_s - chance.randint(30, 3000), 20.5, 0))
+        window, model = window.add(rows, now_s), model.add(rows, now_s)
+        start_s, end_s = now_s - chance.choice([0, 200, 1000, 9000, HORIZON_S]), now_s + chance.choice([1, -100, -800])
+        seen, expected = (window.seen(PROBE, start_s, end_s), plain(model.between(start_s, end_s)))
+        assert rows_of(seen) == rows_of(expected)
+        track, whole = (s.usable(math.inf, 0.0, 40.0) for s in (seen, expected))
+        assert rows_of(track) == rows_of(whole)
+        assert rows_of(track.means(300.0)) == rows_of(whole.means(300.0))
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_differences_to_another_series_are_what_lists_give(seed: int) -> None:
     """However the two series grow, whichever of their versions are compared, and however little of the other is seen."""

@@ -13,7 +13,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from sensord.concerns import judge
+from sensord.concerns import ended, judge
 from sensord.engine import timetable
 from sensord.engine.windows import Window
 from sensord.garden import Garden
@@ -238,6 +238,8 @@ def ask(
         if concern is None and verdict.state is not BREACH:
             continue  # nearly always: nothing stands, and nothing begins
         after, news = judge(concern, verdict, said, rule.manner, site=site.name, now=now)
+        if after is None and concern is not None:
+            after = ended(concern, now)  # before it opened: whoever keeps what stands must let go of it
         if after is not None and after != concern:
             concerns.append(after)
         notices.extend(news)

@@ -2,6 +2,7 @@
 
 acknowledged      only what is durable
 told              nothing twice but what was on its way when the process died; nothing never
+lingering         nothing that passed before it became a matter
 recovered         what a new process makes of the store is what the old one knew
 time              goes back only where the clock stepped
 apart             nothing of one site is in another's store or on its phone
@@ -16,7 +17,7 @@ from typing import Any
 
 from sensord.engine.recovery import memory_of
 from sensord.engine.state import ALIVE, EngineState, Given, awake
-from sensord.model import EPOCH, Quantity, Reading, Severity, Standing, as_kept
+from sensord.model import EPOCH, Quantity, Reading, Severity, Standing, State, as_kept
 from sensord.ports import Share
 from simulators.adversity.outdoors import Published
 from simulators.adversity.world import Phone
@@ -87,6 +88,16 @@ def severe_was_told(state: EngineState, now: datetime) -> None:
             assert told, (
                 f"{concern.key} is {concern.verdict.severity.word} since {concern.opened_at} and nobody was told"
             )
+
+
+def none_lingers(state: EngineState) -> None:
+    """What was about to become a matter is one only as long as its rule says so."""
+    for concern in state.standing.values():
+        verdict = concern.verdict
+        said = state.said.get((concern.rule, concern.subject))
+        if concern.standing is Standing.FORMING and said is not None and said[0] != State.UNKNOWN:
+            now = (verdict.state, verdict.severity, verdict.reason)
+            assert said == now, f"{concern.key} is about to be a matter by {now}, and its rule said {said} since"
 
 
 def recovered(given: Given, state: EngineState, share: Share, now: datetime) -> None:

@@ -180,6 +180,7 @@ class SiteTrial:
         owed = {s.key for s in (*state.owed.sendings, *(state.committing.sendings if state.committing else ()))}
         self._on_its_way -= {k for k, p in state.parcels.items() if p.state == "sent" and k not in owed}
         checks.told_once(self.phone, self.maybe_twice)
+        checks.none_lingers(state)
         misdated = any(at <= self.truth.now for at, _ in self.course.steps)  # what a wrong clock wrote is in the store
         if not misdated and self._look.random() < 0.04:
             checks.recovered(loop.given, loop.state, self.share, loop.clock.now())

@@ -25,11 +25,12 @@ from sensord.model import (
     Quantity,
     Route,
     Severity,
+    Standing,
     Telling,
     Unsaid,
     Verdict,
 )
-from sensord.rules import Evidence
+from sensord.rules import STORM, Evidence, Unclear, unknown
 from tests.engine.living import BIRCH, MINUTE, START, Scripted, asking_only, begun, cool, hot, lived
 
 SECOND, HOUR, DAY = timedelta(seconds=1), timedelta(hours=1), timedelta(days=1)
@@ -148,6 +149,36 @@ def test_an_end_is_told_although_nothing_else_stands(given: Given) -> None:
     told = [(e.message.telling, e.message.at) for e in effects if isinstance(e, Send)]
     assert told == [(Telling.OPENED, START + MINUTE), (Telling.OVER, START + 35 * MINUTE)]
     assert (state.standing, state.ended) == ({}, {})
+
+
+def test_what_passes_before_it_opened_leaves_nothing(given: Given) -> None:
+    """A breach of a minute is forgotten, here and in the store: the next one, hours later, has its whole dwell before it."""
+    breached = {1, *range(200, 260)}
+
+    def says(of: Evidence, now: datetime) -> Verdict:
+        return hot(of, now) if of.subject == "birch" and (now - START) // MINUTE in breached else cool(of, now)
+
+    rule = Scripted(says)
+    rule.manner = replace(STORM, dwell=dict.fromkeys(Severity, 10 * MINUTE))
+    state, effects = lived(asking_only(given, rule), 150, 25.0)
+    assert state.standing == {}
+    put = [c for e in effects if isinstance(e, MakeDurable) for c in e.commit.concerns]
+    assert [(c.standing, c.opened_at) for c in put] == [(Standing.FORMING, None), (Standing.OVER, None)]
+    state, effects = lived(asking_only(given, rule), 220, 25.0)
+    assert [e.message.at for e in effects if isinstance(e, Send)] == [START + 210 * MINUTE]
+    assert state.standing["scripted/birch"].breached_since == START + 200 * MINUTE
+
+
+def test_what_nobody_can_tell_any_more_before_it_opened_leaves_nothing(given: Given) -> None:
+    """As what passes: after the time that its manner gives it."""
+
+    def says(of: Evidence, now: datetime) -> Verdict:
+        return hot(of, now) if now < START + 2 * MINUTE else unknown(Scripted.name, of, now, Unclear.TOO_FEW)
+
+    rule = Scripted(says)
+    rule.manner = replace(STORM, dwell=dict.fromkeys(Severity, 10 * MINUTE), unknown_for=30 * MINUTE)
+    assert len(lived(asking_only(given, rule), 30, 25.0)[0].standing) == 3
+    assert lived(asking_only(given, rule), 40, 25.0)[0].standing == {}
 
 
 # --- upkeep -----------------------------------------------------------------------------------------------------------

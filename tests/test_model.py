@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime, timedelta
 from enum import IntEnum
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -15,19 +16,26 @@ from sensord.model import (
     FAR,
     Advice,
     Arrival,
+    Certainty,
     Concern,
     Doubt,
+    Entry,
+    Gap,
+    GapKind,
+    Message,
     Quantity,
     Reading,
     Severity,
     Standing,
     State,
+    Urgency,
     Verdict,
+    What,
     as_kept,
     instant,
     milliseconds,
 )
-from sensord.ports import ChangeKind, Position
+from sensord.ports import ChangeKind, Commit, Position
 
 STORED: dict[type[IntEnum] | type[Doubt], dict[str, int]] = {
     Doubt: {
@@ -117,3 +125,25 @@ def test_what_nobody_says_is_not_so() -> None:
     )
     assert Advice("anchor").outdoors
     assert Position() < Position(0, milliseconds(EPOCH)) < Position(1), "who begins, begins before the first change"
+
+
+def test_a_commit_of_one_site_holds_nothing_of_another() -> None:
+    """Neither a concern nor a message, one held back, an entry or a gap; readings are left to the store."""
+    verdict = Verdict("storm", "birch", State.BREACH, EPOCH, "anchor", advice=Advice("anchor"))
+    concern = Concern("elsewhere", "storm", "birch", Standing.FORMING, verdict, EPOCH)
+    message = Message(
+        "a key", "elsewhere", EPOCH, "storm", "birch", Severity.MINOR, Urgency.EXPECTED, Certainty.LIKELY, "Wind", "Wind.",
+        "anchor", (), None,
+    )  # fmt: skip
+    entry = Entry("elsewhere", EPOCH, EPOCH, "birch", What.NOTE, None, "")
+    strange: list[dict[str, Any]] = [
+        {"concerns": [concern]},
+        {"messages": [message]},
+        {"held": [(message, "no room")]},
+        {"entries": [entry]},
+        {"gaps": [Gap("elsewhere", GapKind.SILENCE, "post", EPOCH, None)]},
+    ]
+    for things in strange:
+        Commit(EPOCH, **things).check_site("elsewhere")
+        with pytest.raises(ValueError, match="something of elsewhere does not belong here"):
+            Commit(EPOCH, **things).check_site("larkfield")

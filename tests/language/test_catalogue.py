@@ -218,6 +218,11 @@ def test_cut_at_a_word() -> None:
     """A long text ends with a whole word."""
     assert cut("Shade Alder and Birch and Cedar", 20) == "Shade Alder and…"
     assert cut("x" * 30, 20) == "x" * 19 + "…"
+    assert cut("x" * 20, 20) == "x" * 20
+    assert cut("x" * 7 + " " + "x" * 30, 20) == "x" * 7 + " " + "x" * 11 + "…", (
+        "half a line at most is given for a word"
+    )
+    assert cut("x" * 12 + " " + "x" * 30, 20) == "x" * 12 + "…"
 
 
 @given(st.text(alphabet="ab {}[]_c.", max_size=40), st.dictionaries(st.sampled_from(["a", "b", "a_c"]), st.floats()))

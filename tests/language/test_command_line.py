@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from sensord.__main__ import COMMANDS
+from sensord.language import terminal
 from sensord.language.terminal import language_of
 from simulators import scenario
 from tests.language.prose import prose
@@ -169,6 +170,13 @@ def test_what_commands_say(arguments: tuple[str, ...]) -> None:
 def test_the_language_of_a_session(environment: dict[str, str], language: str) -> None:
     """LC_ALL before LC_MESSAGES before LANG, as everywhere; what is not there is English."""
     assert language_of(environment) == language
+
+
+def test_the_language_of_a_country_is_the_language(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where that country has none of its own."""
+    monkeypatch.setattr(terminal, "languages", lambda: ("en", "de", "pt-BR"))
+    found = [language_of({"LANG": f"{tag}.UTF-8"}) for tag in ("de_AT", "de", "pt_BR", "pt_PT")]
+    assert found == ["de", "de", "pt-BR", "en"]
 
 
 def test_the_catalogue_is_used_by_a_fresh_process(tmp_path: Path) -> None:

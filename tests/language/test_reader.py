@@ -243,6 +243,7 @@ def test_bricks_by_hand() -> None:
     for kilograms, bricks in ((4.1, "3 bricks"), (4.0 + 1e-10, "2 bricks"), (0.0, "0 bricks"), (-4.1, "0 bricks")):
         assert reader().figure("add_bricks", {"add_kg": kilograms}) == bricks
     assert reader().figure("add_bricks", {"add_kg": True}) is None
+    assert reader().figure("add_bricks", {"add_bricks": 3, "add_kg": 14.93}) == "3", "a number of that very name"
 
 
 def test_lists() -> None:

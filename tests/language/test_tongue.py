@@ -73,6 +73,12 @@ def test_the_pseudo_language_by_hand(key: str, text: str, strange: str) -> None:
     assert Pseudo().one(key, text) == strange
 
 
+def test_the_pseudo_language_counts_as_english_does() -> None:
+    """One by itself, all others alike."""
+    for count, word in ((0, "days"), (1, "day"), (2, "days")):
+        assert Pseudo().counted("page.act.ok", "day", "days", count) == Pseudo().one("page.act.ok", word)
+
+
 @given(st.text(alphabet="ab {}[]\\x_", max_size=40))
 def test_any_template_stays_one(text: str) -> None:
     """Whatever can be parsed can be parsed in the pseudo-language, with the same names."""

@@ -289,13 +289,11 @@ class _Less:
 
     def _extend(self, columns: Growing, last: int, high: int) -> None:
         times, others, near = columns.times_s, self.outside.times_s, self._nearest
-        if near + 1 >= high:
-            return  # a nearer one may come
         for index in range(self._checked, last):
             t = times[index]
             near = self._nearest = nearest(others, near, high, t)
             if near + 1 >= high:
-                return
+                return  # a nearer one may come
             if abs(others[near] - t) <= self._tolerance_s:
                 self._times_s.append(t)
                 self._differences.append(columns.values[index] - self.outside.values[near])

@@ -17,6 +17,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 from sensord.engine.windows import LEAST_LET_GO, MOST, Window, WindowRow, window_of
 from sensord.model import Doubt, Probe, Quantity
 from sensord.rules import Seen
+from sensord.rules._tracks import Columns
 
 HORIZON_S = 6 * 3600.0
 PROBE = Probe("larkfield", "birch-1", "birch", "generic", frozenset({Quantity.TEMPERATURE}), 60.0)
@@ -207,6 +208,17 @@ def test_what_is_asked_again_and_again_is_what_lists_give() -> None:
         track, whole = (s.usable(math.inf, 0.0, 40.0) for s in (seen, expected))
         assert rows_of(track) == rows_of(whole)
         assert rows_of(track.means(300.0)) == rows_of(whole.means(300.0))
+
+
+def test_means_stand_in_the_middle_of_their_readings() -> None:
+    """Also of the span that is not whole yet, whether it was asked before or not."""
+    window = Window(HORIZON_S)
+    for minute in range(40):
+        window = window.add([(60.0 * minute, minute / 7, 0)], 60.0 * minute)
+        columns = window._columns
+        for first in range(max(0, minute - 12), minute + 2):
+            found, expected = columns.means(first, minute + 1, 300.0), Columns.means(columns, first, minute + 1, 300.0)
+            assert [list(found[0]), list(found[1])] == [expected[0], expected[1]]
 
 
 @pytest.mark.parametrize("seed", range(12))

@@ -32,6 +32,7 @@ class OneGarden:
     settings: Settings
     garden: Garden
     texts: Catalogue
+    file: Path  # the garden's own, where there are several
 
     @property
     def name(self) -> str:
@@ -137,7 +138,7 @@ def _moved_in(settings: Settings, named: Named) -> OneGarden:
         garden = garden_of(settings, named.rules, named.species)
     except ValueError as error:
         raise Mistakes([f"{named.config}: {line}" for line in str(error).splitlines()]) from None
-    return OneGarden(settings, garden, named.texts)
+    return OneGarden(settings, garden, named.texts, named.config)
 
 
 def local_text(built: OneGarden, instant: datetime) -> str:

@@ -45,15 +45,19 @@ def command(
     from sensord.adapters.feed import FeedError, FeedInbox, last_instant
     from sensord.adapters.push import JsonLinesChannel
     from sensord.adapters.sender import InlineSender
-    from sensord.commands import _build, _house
+    from sensord.commands import _build, _house, _outputs
     from sensord.config import Mistakes
     from sensord.model import EPOCH, Route
 
     built = _house.garden_in(config, secrets, site)
     if store is not None and store.exists():
         raise Mistakes([say("commands.replay.there", file=str(store))])
-    if messages is not None and any(messages.exists() and messages.samefile(f) for f in (feed, config) if f.exists()):
+    if messages is not None and _outputs.is_one_of(messages, (feed, config, built.file)):
         raise Mistakes([say("commands.replay.itself", file=str(messages))])
+    configured = _build.store_path(built.settings.store, config)
+    kept_files = (*_outputs.of_store(configured), *_outputs.of_store(store or configured))
+    if messages is not None and _outputs.is_one_of(messages, kept_files):
+        raise Mistakes([say("commands.replay.of_store", file=str(messages))])
     with ExitStack() as stack:
         stack.push(lambda kind, *_: _remove(store) if kind is not None else None)
         try:
@@ -100,8 +104,10 @@ def command(
 
 def _remove(store: Path | None) -> None:
     """Half of a store is none: the next replay starts from nothing."""
-    for end in ("", "-wal", "-shm", "-lock") if store is not None else ():
-        Path(f"{store}{end}").unlink(missing_ok=True)
+    from sensord.commands._outputs import of_store
+
+    for file in of_store(store) if store is not None else ():
+        file.unlink(missing_ok=True)
 
 
 def _go(loop: Loop, inbox: FeedInbox, clock: SteppedClock, end: datetime, quiet: bool, sums_up: bool) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -42,21 +42,19 @@ def command(
     """
     from datetime import UTC, datetime
 
-    from sensord.commands import _build, _house
+    from sensord.commands import _build, _house, _outputs
     from sensord.config import Mistakes
 
     built = _house.garden_in(config, secrets, site)
-    unwritable = [
-        line for option, path in (("--html", html), ("--png", png), ("--csv", csv)) for line in _no_place(option, path)
-    ]
-    if unwritable:
+    configured = _build.store_path(built.settings.store, config)
+    kept = [config, built.file, *_outputs.of_store(configured), *_outputs.of_store(store or configured)]
+    if unwritable := list(_no_place({"--html": html, "--png": png, "--csv": csv}, kept)):
         raise Mistakes(unwritable)
     now = datetime.now(UTC)
     try:
         span = _span(built, week, season, now)
         with _progress(quiet=json) as show:
-            path = None if shipped else store or _build.store_path(built.settings.store, config)
-            review = _look(built, path, span, now, show)
+            review = _look(built, None if shipped else store or configured, span, now, show)
             show("writing", 0.95)
             _write(review, built, html, png, csv)
     except OSError as error:
@@ -72,14 +70,23 @@ def command(
     raise typer.Exit(1 if review.found else 0)
 
 
-def _no_place(option: str, path: Path | None) -> Iterator[str]:
-    """Why a file can't be made, before a long computation."""
-    if path is None:
-        return
-    if path.is_dir():
-        yield say("commands.review.directory", option=option, path=str(path))
-    elif not path.absolute().parent.is_dir():
-        yield say("commands.review.no_directory", option=option, path=str(path))
+def _no_place(wanted: Mapping[str, Path | None], kept: Sequence[Path]) -> Iterator[str]:
+    """Why files can't be made, before a long computation: the path of each option, and what must stay as it is."""
+    from sensord.commands._outputs import is_one_of
+
+    before: list[Path] = []
+    for option, path in wanted.items():
+        if path is None:
+            continue
+        if path.is_dir():
+            yield say("commands.review.directory", option=option, path=str(path))
+        elif not path.absolute().parent.is_dir():
+            yield say("commands.review.no_directory", option=option, path=str(path))
+        elif is_one_of(path, kept):
+            yield say("commands.review.itself", option=option, path=str(path))
+        elif is_one_of(path, before):
+            yield say("commands.review.twice", option=option, path=str(path))
+        before.append(path)
 
 
 def _span(built: OneGarden, week: str, season: bool, now: datetime) -> Span:

@@ -323,6 +323,11 @@ def test_a_replay_writes_neither_over_its_feed_nor_where_nothing_can_be(tmp_path
     for options, word in (
         (("--messages", feed), "is the feed or the configuration itself"),
         (("--messages", config), "is the feed or the configuration itself"),
+        (("--messages", tmp_path / "store.sqlite3-wal"), "belongs to a store"),
+        (
+            ("--store", tmp_path / "of-replay.sqlite3", "--messages", tmp_path / "of-replay.sqlite3"),
+            "belongs to a store",
+        ),
         (("--store", tmp_path / "none" / "store.sqlite3"), "the directory does not exist"),
         (("--messages", tmp_path / "none" / "out.jsonl"), "out.jsonl: No such file or directory"),
     ):

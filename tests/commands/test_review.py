@@ -107,6 +107,40 @@ def test_wrong_use_is_said_in_a_line(arguments: tuple[str, ...], said: str) -> N
     assert said in str(done.exception)
 
 
+@pytest.mark.parametrize("end", ["", "-wal", "-shm", "-lock"])
+def test_a_review_never_writes_over_the_store(tmp_path: Path, end: str) -> None:
+    """Nor over what belongs to it, by whatever name; it is said before anything is looked at."""
+    store, other = tmp_path / "garden.sqlite3", tmp_path / "another.html"
+    store.write_bytes(typical().read_bytes())
+    other.symlink_to(f"{store}{end}")
+    for path in (f"{store}{end}", f"{tmp_path}/../{tmp_path.name}/{store.name}{end}", str(other)):
+        done = run("--week", FIRST_WEEK, "--html", path, store=store)
+        assert isinstance(done.exception, Mistakes)
+        assert str(done.exception) == f"--html: {path} is the store or the configuration itself; name another file"
+    assert store.read_bytes() == typical().read_bytes()
+
+
+def test_a_review_never_writes_over_the_configuration_nor_its_store(tmp_path: Path) -> None:
+    """Also not over the store that is configured, while it looks at another."""
+    config = tmp_path / "typical.toml"
+    config.write_bytes(CONFIG.read_bytes())
+    for path in (config, tmp_path / "sensord.sqlite3"):
+        given = ["--config", str(config), "--store", str(typical()), "--csv", str(path)]
+        done = CliRunner().invoke(app, ["review", *given])
+        assert isinstance(done.exception, Mistakes)
+        assert "itself" in str(done.exception)
+    assert config.read_bytes() == CONFIG.read_bytes()
+
+
+def test_two_forms_of_a_review_need_two_files(tmp_path: Path) -> None:
+    """Else the later would replace the earlier, and nobody would be told."""
+    path = tmp_path / "week"
+    done = run("--week", FIRST_WEEK, "--html", str(path), "--png", f"{tmp_path}/./week")
+    assert isinstance(done.exception, Mistakes)
+    assert "--png" in str(done.exception)
+    assert not path.exists()
+
+
 def test_a_store_that_is_not_there(tmp_path: Path) -> None:
     """Says so, and makes none."""
     done = run(store=tmp_path / "none.sqlite3")

@@ -1,0 +1,22 @@
+"""Where a command may write: never over the store or the configuration, nor two things into one file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+STORE_ENDS = ("", "-wal", "-shm", "-lock")
+"""What SQLite and the lock put beside a store is part of it."""
+
+
+def of_store(store: Path) -> list[Path]:
+    """All files of a store, whether they are there at the moment or not."""
+    return [Path(f"{store}{end}") for end in STORE_ENDS]
+
+
+def is_one_of(path: Path, others: Iterable[Path]) -> bool:
+    """Whether a path leads to one of these files, also by another name."""
+    return any(
+        path.resolve() == other.resolve() or (path.exists() and other.exists() and path.samefile(other))
+        for other in others
+    )

@@ -9,10 +9,13 @@ import typer
 
 from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, JsonOption, SecretsOption, SiteOption
 from sensord.language.terminal import say
-from sensord.model import Source, What
+from sensord.model import Fate, Route, Source, What
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from sensord.commands._house import OneGarden
+    from sensord.model import Concern, Message, Parcel
 
 
 def command(
@@ -100,13 +103,14 @@ def _show(built: OneGarden, config: Path, json: bool) -> None:
         # with what was said since a rule was asked last: it is asked again in up to a quarter of an hour
         standing = [heard(c, entries, now) for c in store.concerns.standing()]
         concerns = sorted(standing, key=lambda c: c.breached_since, reverse=True)
-        messages = [p.message for p in store.outbox.between(now - timedelta(days=14), now)]
+        opened_at = min((c.opened_at for c in standing if c.opened_at is not None), default=now)
+        parcels = store.outbox.between(opened_at, now + timedelta(days=1))
         reader.close()
     except (Transient, ValueError) as trouble:  # the latter: there is no store yet, or it is none of ours
         raise Mistakes([say("commands.answer.unread", why=str(trouble))]) from None
     rows = []
     for c in concerns:
-        told = next((m for m in reversed(messages) if c.key in m.concerns), None)
+        told = _told(c, parcels)
         action = c.verdict.advice.action if c.verdict.advice else ""
         rows.append(
             {
@@ -138,3 +142,12 @@ def _show(built: OneGarden, config: Path, json: bool) -> None:
         typer.echo(say("commands.answer.nothing"))
     if rows:
         raise typer.Exit(1)
+
+
+def _told(concern: Concern, parcels: Sequence[Parcel]) -> Message | None:
+    """What the keeper's phone got of a concern last, since it stands; None where it got nothing."""
+    opened_at = concern.opened_at
+    if opened_at is None:
+        return None
+    sent = (p.message for p in reversed(parcels) if p.state is Fate.SENT and p.message.route is Route.PHONE)
+    return next((m for m in sent if concern.key in m.concerns and m.at >= opened_at), None)

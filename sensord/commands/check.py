@@ -19,10 +19,7 @@ if TYPE_CHECKING:
 
     from sensord.commands._house import OneGarden
     from sensord.config import Found
-    from sensord.ports import Shelf
 
-SORTS_SHOWN = 5
-"""Sorts of refusals that are shown, the newest first."""
 LONGEST_WAIT_S = 3600.0
 
 
@@ -149,6 +146,7 @@ def _store(built: OneGarden, path: Path) -> list[Finding]:
 
     from sensord.adapters.sqlite import SqliteStore
     from sensord.commands import _build
+    from sensord.commands._kept import kept
     from sensord.ports import Commit, Transient
 
     found: list[Finding] = []
@@ -171,50 +169,11 @@ def _store(built: OneGarden, path: Path) -> list[Finding]:
     try:
         reader = SqliteStore.reader(path)
         try:
-            return [*found, *_kept(built, path, reader.of(built.garden.site.name))]
+            return [*found, *kept(built, path, reader.of(built.garden.site.name))]
         finally:
             reader.close()
     except (OSError, Transient, ValueError) as error:
         return [*found, Finding("store", False, say("check.store_unreadable", file=str(path), why=str(error)))]
-
-
-def _kept(built: OneGarden, path: Path, store: Shelf) -> list[Finding]:
-    """What the store holds: how much, how new, what was refused and what waits."""
-    from collections import Counter
-    from datetime import UTC, datetime
-
-    from sensord.commands import _house
-    from sensord.engine.recovery import last_heard
-
-    counters = store.accounts.counters()
-    readings, refused = counters.get("readings", 0), counters.get("refused", 0)
-    found = [Finding("store", True, say("check.store", file=str(path), readings=readings, refused=refused))]
-    now = datetime.now(UTC)
-    for probe in built.garden.probes:
-        heard = last_heard(store.readings, probe, now)
-        if heard is None:
-            found.append(Finding("probe", False, say("check.never_heard"), probe.name))
-            continue
-        age = (now - heard).total_seconds()
-        fine = age < 10 * probe.interval_s
-        text = say("check.last_heard", minutes=f"{age / 60:.0f}", long=not fine)
-        found.append(Finding("probe", fine, text, probe.name))
-    refusals = store.accounts.refusals(built.settings.store.refusals_kept)
-    sorts = Counter((refusal.topic, refusal.reason) for refusal in refusals)
-    newest = {(r.topic, r.reason): r.received_at for r in reversed(refusals)}
-    ordered = sorted(sorts, key=newest.__getitem__, reverse=True)
-    for topic, reason in ordered[:SORTS_SHOWN]:
-        at, times = _house.local_text(built, newest[topic, reason]), sorts[topic, reason]
-        text = say("check.refused", topic=topic, count=times, at=at, why=reason)
-        found.append(Finding("refused", False, text))
-    if others := ordered[SORTS_SHOWN:]:
-        left = sum(sorts[sort] for sort in others)
-        found.append(Finding("refused", False, say("check.refused_more", left=left, count=len(others))))
-    waiting = [p for p in store.outbox.due() if p.attempts]
-    if waiting:
-        text = say("check.outbox", count=len(waiting), why=waiting[0].detail)
-        found.append(Finding("outbox", False, text))
-    return found
 
 
 def _broker(built: OneGarden, wait: float) -> list[Finding]:

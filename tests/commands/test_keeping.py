@@ -19,9 +19,9 @@ import pytest
 from paho.mqtt import publish as paho
 
 from sensord.__main__ import COMMANDS
-from sensord.commands import _house
-from sensord.model import EPOCH, Entry, Quantity, Reading, Refusal, What
-from sensord.ports import Commit
+from sensord.commands import _house, _kept
+from sensord.model import EPOCH, Entry, Quantity, Reading, Refusal, Route, What
+from sensord.ports import Commit, Sending
 from simulators import feed as feeds
 from tests.adapters.broker import Mosquitto, free_port
 from tests.conftest import Receiver
@@ -152,11 +152,41 @@ def test_check_is_not_misled_by_a_reading_from_the_future(tmp_path: Path) -> Non
 def test_check_groups_what_was_refused(tmp_path: Path) -> None:
     """The same refusal again and again is one line with its number."""
     config = configuration(tmp_path, free_port())
-    at = datetime(2026, 8, 20, 16, 30, tzinfo=UTC)
+    at = datetime.now(UTC)
     with closing(opened(_house.garden_in(config), tmp_path / "store.sqlite3")) as store:
         store.journal.commit(Commit(at, refusals=[Refusal(at, "a/b", b"x", "no number")] * 40))
     done = sensord("check", "--no-push", "--wait", "0", "--config", config)
-    assert "WRONG  refused: a/b, 40 times, last at 2026-08-20 12:30: no number" in done.stdout, done.stdout
+    local = at.astimezone(ZoneInfo("America/Detroit"))
+    assert f"WRONG  refused: a/b, 40 times, last at {local:%Y-%m-%d %H:%M}: no number" in done.stdout, done.stdout
+
+
+def test_check_forgives_what_was_refused_long_ago(tmp_path: Path) -> None:
+    """What was refused within a day is wrong; of what was before, there is only a note, also of what is not shown."""
+    built = _house.garden_in(configuration(tmp_path, 1))
+    now = datetime.now(UTC)
+    old = [Refusal(now - timedelta(hours=25), f"old/{n}", b"x", "no number") for n in range(6)]
+    with closing(opened(built, tmp_path / "store.sqlite3")) as store:
+        store.journal.commit(Commit(now, refusals=old))
+        found = [f for f in _kept.kept(built, tmp_path / "store.sqlite3", store.parts) if f.part == "refused"]
+        assert [f.fine for f in found] == [None] * 6
+        store.journal.commit(Commit(now, refusals=[Refusal(now - timedelta(hours=23), "new", b"x", "no number")]))
+        found = [f for f in _kept.kept(built, tmp_path / "store.sqlite3", store.parts) if f.part == "refused"]
+    assert [f.fine for f in found] == [False, None, None, None, None, None]
+
+
+@pytest.mark.parametrize(("silent_min", "fine"), [(60, True), (50, False), (15, False)])
+def test_check_is_as_patient_with_a_probe_as_the_phone(tmp_path: Path, silent_min: int, fine: bool) -> None:
+    """A probe silent for 55 minutes is what the keeper has configured, whatever its interval."""
+    config = configuration(tmp_path, 1)
+    config.write_text(f"{config.read_text()}\n[rules.silent]\nsilent_min = {silent_min}\n")
+    built, now = _house.garden_in(config), datetime.now(UTC)
+    heard = now - timedelta(minutes=55)
+    with closing(opened(built, tmp_path / "store.sqlite3")) as store:
+        store.journal.commit(
+            Commit(now, readings=[Reading("larkfield", "cedar-1", Quantity.TEMPERATURE, heard, heard, 20.0)])
+        )
+        (found,) = [f for f in _kept.kept(built, tmp_path / "store.sqlite3", store.parts) if f.of == "cedar-1"]
+    assert found.fine is fine
 
 
 def test_help_keeps_its_units_and_flags_are_single() -> None:
@@ -234,9 +264,11 @@ def test_answer_shows_what_stands_as_the_phone_told_it(tmp_path: Path) -> None:
         again = replace(
             told, key="two", at=now - timedelta(minutes=5), title="Shade Alder now", text="36 °C inside.\nHot."
         )
-        store.journal.commit(Commit(now, concerns=[a_concern(now, site="larkfield")], messages=[told, again]))
+        concern = a_concern(now - timedelta(hours=1), site="larkfield", breached_since=now - timedelta(minutes=80))
+        sent = [Sending(message.key, now) for message in (told, again)]
+        store.journal.commit(Commit(now, concerns=[concern], messages=[told, again], sendings=sent))
     done = sensord("answer", "--config", config)
-    since = f"{(now - timedelta(minutes=20)).astimezone(built.settings.zone):%a %d %b %H:%M}"
+    since = f"{(now - timedelta(minutes=80)).astimezone(built.settings.zone):%a %d %b %H:%M}"
     assert done.returncode == 1
     assert f"open since {since}" in done.stdout
     assert (
@@ -246,6 +278,28 @@ def test_answer_shows_what_stands_as_the_phone_told_it(tmp_path: Path) -> None:
     with closing(opened(built, tmp_path / "store.sqlite3")) as store:
         store.journal.commit(Commit(now, entries=[Entry("larkfield", now, now, "overheating/alder", What.NOT_NOW)]))
     assert "you said: not now" in sensord("answer", "--config", config).stdout
+
+
+def test_answer_shows_only_what_the_phone_was_told_of_it(tmp_path: Path) -> None:
+    """Neither what was held, withdrawn or never arrived, nor what the stand-in got, nor of an earlier time that it stood."""
+    config, now = configuration(tmp_path, free_port()), datetime.now(UTC).replace(microsecond=0)
+    opened_at = now - timedelta(days=20)
+    concern = a_concern(opened_at, site="larkfield")
+    told = a_message("told", opened_at, site="larkfield", concerns=("overheating/alder",), title="Told")
+    before = replace(told, key="before", at=opened_at - timedelta(hours=1), title="Before")
+    others = {
+        name: replace(told, key=name, at=now - timedelta(minutes=n), title=name)
+        for n, name in enumerate(("waiting", "withdrawn", "held", "undelivered", "stand-in"), start=1)
+    }
+    others["stand-in"] = replace(others["stand-in"], route=Route.STAND_IN)
+    held = [(others.pop("held"), "quiet hours")]
+    sent = [Sending(key, now) for key in ("told", "before", "stand-in")]
+    with closing(opened(_house.garden_in(config), tmp_path / "store.sqlite3")) as store:
+        store.journal.commit(Commit(now, concerns=[concern], messages=[before, told, *others.values()], held=held))
+        given_up = Sending("undelivered", now, "no such phone")
+        store.journal.commit(Commit(now, withdrawn=[("withdrawn", "it is over")], sendings=[*sent, given_up]))
+    shown = sensord("answer", "--config", config, "--json")
+    assert [row["title"] for row in json.loads(shown.stdout)] == ["Told"]
 
 
 def test_answer_refuses_what_it_does_not_know(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ def command() -> None:
     from sensord.config import Mistakes
 
     try:
-        from sensord.web.guard import hash_of
+        from sensord.web.guard import LONGEST_SECRET, hash_of
     except ImportError as error:
         raise Mistakes([say("commands.password.not_installed", what=str(error.name))]) from None
     if sys.stdin.isatty():
@@ -28,4 +28,6 @@ def command() -> None:
         password = sys.stdin.readline().rstrip("\r\n")
     if len(password) < SHORTEST:
         raise Mistakes([say("commands.password.too_short", count=SHORTEST)])
+    if len(password) > LONGEST_SECRET:
+        raise Mistakes([say("commands.password.too_long", count=LONGEST_SECRET)])
     typer.echo(hash_of(password))

@@ -17,11 +17,15 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from paho.mqtt import publish as paho
+from pydantic import SecretStr
+from typer.testing import CliRunner
 
-from sensord.__main__ import COMMANDS
+from sensord.__main__ import COMMANDS, app
 from sensord.commands import _house, _kept
+from sensord.config import Mistakes, PageSettings
 from sensord.model import EPOCH, Entry, Quantity, Reading, Refusal, Route, What
 from sensord.ports import Commit, Sending
+from sensord.web.guard import LONGEST_SECRET, Guard
 from simulators import feed as feeds
 from tests.adapters.broker import Mosquitto, free_port
 from tests.conftest import Receiver
@@ -449,6 +453,17 @@ def test_a_password_may_come_from_a_pipe() -> None:
     assert done.stderr == ""
     assert PasswordHasher().verify(done.stdout.strip(), "four plain words here")
     assert subprocess.run(command, input="short\n", capture_output=True, text=True, timeout=60).returncode == 2
+
+
+def test_a_password_that_the_page_would_not_take_is_not_hashed() -> None:
+    """The longest that can be logged in with is hashed; one more is refused, with the bound."""
+    longest = CliRunner().invoke(app, ["password"], input="a" * LONGEST_SECRET + "\n")
+    assert longest.exit_code == 0
+    page = PageSettings(enabled=True, password_hash=SecretStr(longest.output.strip()))
+    assert Guard(page).knows("a" * LONGEST_SECRET)
+    refused = CliRunner().invoke(app, ["password"], input="a" * (LONGEST_SECRET + 1) + "\n")
+    assert isinstance(refused.exception, Mistakes)
+    assert str(refused.exception) == f"the password: at most {LONGEST_SECRET} characters"
 
 
 def test_files_that_can_not_be_made_are_said_in_plain_words(tmp_path: Path) -> None:

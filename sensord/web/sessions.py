@@ -167,7 +167,12 @@ def is_from_here(request: Request) -> bool:
     if request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
         return False
     origin = request.headers.get("origin")
-    return origin is None or urlsplit(origin).netloc.lower() == request.headers.get("host", "").lower()
+    if origin is None:
+        return True
+    try:
+        return urlsplit(origin).netloc.lower() == request.headers.get("host", "").lower()
+    except ValueError:  # no browser writes such an address
+        return False
 
 
 def address_of(request: Request) -> str:

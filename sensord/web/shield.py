@@ -91,9 +91,9 @@ def _length_is_small(length: bytes) -> bool:
 
 
 def host_name(host: str) -> str:
-    """The name of a Host header, without port and brackets."""
-    found = re.fullmatch(r"(\[[0-9a-fA-F:.]+\]|[^:\[\]]*)(:\d*)?", host)
-    return found[1].strip("[]").lower().rstrip(".") if found else ""
+    """The name of a Host header, without port and brackets; "" where it is none, as with anything but IPv6 in brackets."""
+    found = re.fullmatch(r"(?:\[([0-9a-fA-F.]*:[0-9a-fA-F:.]*)\]|([^:\[\]]*))(:\d*)?", host)
+    return (found[1] or found[2] or "").lower().rstrip(".") if found else ""
 
 
 def hosts_of(page: PageSettings) -> set[str]:

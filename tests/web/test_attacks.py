@@ -99,6 +99,8 @@ CROSS_SITE: list[dict[str, str]] = [
     {"origin": "null"},
     {"origin": "https://localhost.elsewhere.example"},
     {"origin": "http://localhost:81"},
+    {"origin": "http://["},
+    {"origin": "http://[127.0.0.1]"},
     {"sec-fetch-site": "cross-site"},
     {"sec-fetch-site": "same-site"},
 ]
@@ -115,6 +117,14 @@ def test_no_request_of_another_site_is_taken(guarded: Homestead, path: str, head
     assert answer.status_code == 403
     nothing_written(guarded)
     assert keeper.get("/").status_code == 200
+
+
+@pytest.mark.parametrize("path", ["/", "/login", "/book?x=1"])
+@pytest.mark.parametrize("host", ["[", "[127.0.0.1]", "[localhost]", "[::1", "[::1]x", "localhost:[", "[fe80::1%1]"])
+def test_a_host_that_is_no_address_is_none_of_ours(guarded: Homestead, host: str, path: str) -> None:
+    """Whoever has not even logged in gets a plain refusal."""
+    answer = guarded.client().get(path, headers={"host": host})
+    assert answer.status_code == 421
 
 
 @pytest.mark.parametrize("kind", ["application/json", "text/plain", "multipart/form-data; boundary=x", ""])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
@@ -16,6 +17,8 @@ from sensord.web.guard import Role
 from sensord.web.rendering import Sheets
 from sensord.web.sessions import SESSION, ask_to_log_in, greeted, visit_of
 from sensord.web.shared import GardenPage
+
+log = logging.getLogger("sensord.page")
 
 
 class Unwatched(NamedTuple):
@@ -52,22 +55,21 @@ async def gardens(lobby: Lobby, request: Request) -> Response:
         return ask_to_log_in(lobby, request, visit)
     looks = [asyncio.ensure_future(garden_page.run(_stand, garden_page, visit.units)) for garden_page in lobby.offices]
     stands = await asyncio.gather(*looks, return_exceptions=True)
-    shown = [
-        {
-            "address": f"{garden_page.root}/",
-            "title": garden_page.house.garden.site.title or garden_page.site,
-            "kind": "unsure" if isinstance(stand, BaseException) else stand[0],
-            "head": lobby.sheets.say("page.gardens.trouble") if isinstance(stand, Transient) else _head(stand),
-        }
-        for garden_page, stand in zip(lobby.offices, stands, strict=True)
-    ]
+    shown = []
+    for garden_page, stand in zip(lobby.offices, stands, strict=True):
+        kind, head = _in_trouble(lobby, garden_page, stand) if isinstance(stand, BaseException) else stand
+        title = garden_page.house.garden.site.title or garden_page.site
+        shown.append({"address": f"{garden_page.root}/", "title": title, "kind": kind, "head": head})
     return greeted(lobby, lobby.sheets.page("gardens", visit, {"gardens": shown, "unwatched": lobby.unwatched}), visit)
 
 
-def _head(stand: Any) -> str:
-    if isinstance(stand, BaseException):
-        raise stand
-    return str(stand[1])
+def _in_trouble(lobby: Lobby, garden_page: GardenPage, trouble: BaseException) -> tuple[str, str]:
+    """What is said of a garden that can't be looked at; a defect in one must not take the others away."""
+    if not isinstance(trouble, Exception):
+        raise trouble
+    if not isinstance(trouble, Transient):
+        log.error("a defect while looking at %s for the list of gardens", garden_page.site, exc_info=trouble)
+    return "unsure", lobby.sheets.say("page.gardens.trouble")
 
 
 def _stand(garden_page: GardenPage, units: str) -> tuple[str, str]:

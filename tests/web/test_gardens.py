@@ -151,6 +151,26 @@ def test_a_garden_that_cannot_be_looked_at_leaves_the_others(two: Two, keeper: T
     assert keeper.get("/garden/larkfield/").status_code == 200
 
 
+def test_a_defect_in_one_garden_leaves_the_list(
+    two: Two, keeper: TestClient, monkeypatch: Any, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The garden is shown as in trouble, the other as it is; the log has the cause, with where it is."""
+
+    def fails() -> None:
+        raise KeyError("nobody has thought of this")
+
+    whole = re.findall(r"<li class=\"answer.*?</li>", keeper.get("/").text)
+    monkeypatch.setattr(two[1].garden_page.sheets, "snapshot", fails)
+    answer = keeper.get("/")
+    assert answer.status_code == 200
+    assert "looked at at the moment" in answer.text
+    shown = re.findall(r"<li class=\"answer.*?</li>", answer.text)
+    assert (shown[0], shown[2]) == (whole[0], whole[2])
+    (record,) = [r for r in caplog.records if r.name == "sensord.page" and r.exc_info]
+    assert "school" in record.getMessage()
+    assert "nobody has thought of this" in caplog.text
+
+
 def test_a_viewers_session_names_its_garden(two: Two) -> None:
     """It can't be used for another, whoever made it."""
     guard = two[0].garden_page.door.guard

@@ -80,7 +80,12 @@ async def link_form(garden_page: GardenPage, request: Request) -> Response:
     }
     response = garden_page.sheets.page("link", visit, words)
     response.set_cookie(
-        LINK, garden_page.door.guard.cookie_of(guest), path=request.url.path, httponly=True, samesite="strict"
+        LINK,
+        garden_page.door.guard.cookie_of(guest),
+        path=request.url.path,
+        secure=garden_page.door.is_encrypted,
+        httponly=True,
+        samesite="strict",
     )
     return response
 

@@ -23,6 +23,7 @@ from itsdangerous import BadData, URLSafeTimedSerializer
 from sensord.config import PageSettings
 
 LONGEST_SECRET = 1024
+"""Characters of a password or token: what is longer is not even compared, so `sensord password` makes no hash of it."""
 LONGEST_COOKIE = 1024
 DAY_S = 86_400.0
 
@@ -86,7 +87,11 @@ class Guard:
         return None if session.id in self._left else session
 
     def end(self, session: Session) -> None:
-        """Nobody gets in by this session any more."""
+        """Nobody gets in by this session while this process runs and no thousand others were ended since.
+
+        It is only remembered here: after a restart a cookie that somebody has kept opens again, until it is too old or the
+        password, the token or the secret is changed. Without a configured secret a restart ends all sessions.
+        """
         self._left[session.id] = None
         while len(self._left) > 1000:
             self._left.popitem(last=False)

@@ -6,13 +6,26 @@ import re
 from dataclasses import replace
 from datetime import timedelta
 from html import unescape
+from pathlib import Path
 
 import pytest
 
 from sensord.model import Advice, What
 from sensord.ports import Commit
 from sensord.web.answers import BY_LINK
-from tests.web.homestead import NOW, ORIGIN, PASSWORD, TOKEN, Homestead, hot, letter, log_in, token_of
+from tests.web.homestead import (
+    GUARDED,
+    NOW,
+    ORIGIN,
+    PASSWORD,
+    TOKEN,
+    Homestead,
+    homestead,
+    hot,
+    letter,
+    log_in,
+    token_of,
+)
 
 
 @pytest.mark.parametrize("secret", [PASSWORD, TOKEN])
@@ -239,3 +252,15 @@ def test_stay_in_can_only_be_seen_by_a_link(guarded: Homestead) -> None:
     assert press(guarded, "done", token).status_code == 409
     assert press(guarded, "seen", token).status_code == 200
     assert [e.what for e in guarded.loop.said] == [What.SEEN]
+
+
+@pytest.mark.parametrize(
+    ("base_url", "is_secure"), [("https://garden.example", True), ("http://garden.example", False)]
+)
+def test_every_cookie_stays_encrypted_where_the_page_is(tmp_path: Path, base_url: str, is_secure: bool) -> None:
+    """Also the one of whoever answers by a link in a message."""
+    with homestead(tmp_path, {**GUARDED, "base_url": base_url}) as garden, garden.client(base_url) as phone:
+        link = garden.garden_page.links.address_of(letter())
+        for address in (f"{base_url}/login", link):
+            (cookie,) = phone.get(address).headers.get_list("set-cookie")
+            assert ("; secure" in cookie.lower()) is is_secure, cookie

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from os.path import realpath
 from pathlib import Path
 
 STORE_ENDS = ("", "-wal", "-shm", "-lock")
@@ -17,6 +18,6 @@ def of_store(store: Path) -> list[Path]:
 def is_one_of(path: Path, others: Iterable[Path]) -> bool:
     """Whether a path leads to one of these files, also by another name."""
     return any(
-        path.resolve() == other.resolve() or (path.exists() and other.exists() and path.samefile(other))
+        realpath(path) == realpath(other) or (path.exists() and other.exists() and path.samefile(other))
         for other in others
     )

@@ -47,7 +47,7 @@ def command(
     unsound = [garden for garden in house.unsound if asked in ("", garden.name)]
     findings: list[Finding] = []
     for built in gardens:
-        of_one = [*_configured(built, config, offline), *([] if offline else _tried(built, config, wait, no_push))]
+        of_one = [*_configured(built, offline), *([] if offline else _tried(built, config, wait, no_push))]
         findings += [found._replace(site=built.name if house.is_shared else "") for found in of_one]
     findings += [Finding("configuration", False, line) for garden in unsound for line in garden.mistakes]
     if not (offline or no_push or asked or house.found.push is None):
@@ -62,13 +62,13 @@ def command(
     raise typer.Exit(2 if unsound else 1 if bad else 0)
 
 
-def _configured(built: OneGarden, config: Path, offline: bool) -> list[Finding]:
+def _configured(built: OneGarden, offline: bool) -> list[Finding]:
     """What a garden's configuration says, and what it leaves out."""
     from sensord.commands import _shipping
 
     enclosures = say("check.enclosures", count=len(built.garden.enclosures))
     probes = say("check.probes", count=len(built.garden.probes))
-    read = say("check.configuration", file=str(config), enclosures=enclosures, probes=probes)
+    read = say("check.configuration", file=str(built.file), enclosures=enclosures, probes=probes)
     return [
         Finding("configuration", True, read),
         _shipping.expected(built),

@@ -129,7 +129,7 @@ def load_house(
     gardens = [
         _one_of_several(path.parent / file, environment, directory, (path, under), parameters, further)
         for file in shared.gardens or ()
-        if isinstance(file, str)
+        if isinstance(file, str) and not _is_house(path, file)
     ]
     gardens = _compared(gardens)
     lines += _for_no_garden(sources, gardens)
@@ -154,11 +154,20 @@ def _shared(
     )
     lines += [*ours.secrets.troubles, *unknown_variables(HouseSettings, ours.variables, PREFIX, (OF_GARDENS,))]
     merged: dict[str, Any] = {}
-    found, wrong = understand(HouseSettings, ours, lambda found: (*_house_mistakes(found), *further(found)), merged)
+    found, wrong = understand(
+        HouseSettings, ours, lambda found: (*_house_mistakes(path, found), *further(found)), merged
+    )
     return found, lines + wrong, merged
 
 
-def _house_mistakes(found: HouseSettings) -> Iterator[str]:
+def _is_house(path: Path, file: str) -> bool:
+    """Whether a name among the gardens is that of the house's own file."""
+    return os.path.realpath(path.parent / file) == os.path.realpath(path)
+
+
+def _house_mistakes(path: Path, found: HouseSettings) -> Iterator[str]:
+    if any(isinstance(file, str) and _is_house(path, file) for file in found.gardens or ()):
+        yield f"{OF_GARDENS}: {say('settings.house.itself')}"
     if found.page and None not in dict(found.page).values():
         yield from open_doors(found.page)
 

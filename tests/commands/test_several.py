@@ -61,8 +61,8 @@ def test_check_looks_at_every_garden_and_ends_with_2_where_one_is_wrong(house: P
     """What is found is said with the garden's name; the mistakes of the wrong one are among it."""
     fine = run("check", "--offline", "--config", house)
     assert fine.exit_code == 0
-    assert "fine   larkfield, configuration: " in fine.output
-    assert "fine   school, configuration: " in fine.output
+    assert f"fine   larkfield, configuration: {house.parent}/larkfield.toml: 1 enclosure" in fine.output
+    assert f"fine   school, configuration: {house.parent}/school.toml: 1 enclosure" in fine.output
     school = house.parent / "school.toml"
     school.write_text(school.read_text().replace("30.5", "130.5"))
     found = run("check", "--offline", "--config", house)

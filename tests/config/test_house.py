@@ -301,3 +301,13 @@ def test_no_house_crashes_the_reader(tmp_path_factory: pytest.TempPathFactory, d
         with pytest.raises(Mistakes) as caught:
             load_house(path, no_rules, {})
     assert all(caught.value.lines)
+
+
+@pytest.mark.parametrize("named", ["sensord.toml", "./sensord.toml", "link.toml"])
+def test_a_house_is_no_garden_of_its_own(directory: Directory, named: str) -> None:
+    """Its own file among its gardens, by whatever name, is said once and plainly."""
+    (directory.path / "link.toml").symlink_to(directory.house)
+    directory.change("sensord.toml", "school.toml", named)
+    assert directory.refused() == ["sensord.toml: gardens: names this file itself; name the file of each garden"]
+    directory.house.write_text(f'gardens = ["{named}"]\n')
+    assert directory.refused() == ["sensord.toml: gardens: names this file itself; name the file of each garden"]

@@ -110,6 +110,21 @@ def _tell_cohorts(living: dict[str, Cohort], entry: Entry) -> None:
             living[name] = replace(cohort, count=round(entry.amount))  # of several together nobody knows who is missing
 
 
+def uncounted(entry: Entry, cohorts: Iterable[Cohort], entries: Iterable[Entry]) -> tuple[str, ...]:
+    """The cohorts that a headcount of their enclosure leaves as they are, because there are several of them in it.
+
+    It is known only here: who lives where follows from everything that was said before.
+    """
+    living = {c.name: c for c in cohorts if c.site == entry.site}
+    if entry.what is not What.HEADCOUNT or entry.subject in living:
+        return ()
+    before = (e for e in entries if e.site == entry.site and e.what in OF_COHORTS and e.at <= entry.at)
+    for earlier in sorted(before, key=lambda e: (e.at, e.received_at)):
+        _tell_cohorts(living, earlier)
+    together = tuple(c.name for c in living.values() if c.enclosure == entry.subject)
+    return together if len(together) > 1 else ()
+
+
 def stage_named(text: str) -> Stage | None:
     """The stage that a keeper's words name: "pupa", "instar 4", "4"; None if they name none."""
     word = " ".join(text.lower().split())

@@ -125,6 +125,20 @@ def test_a_headcount_of_several_cohorts_together_changes_none() -> None:
     assert [c.count for c in counted] == [9, 9]
 
 
+def test_whose_counts_a_headcount_leaves_is_known() -> None:
+    """Those who were together when it was said; nobody's where one is alone, is named, or where something else was said."""
+    two = [cohort(), replace(cohort(), name="later")]
+    together = entry(What.HEADCOUNT, NOON, amount=3)
+    assert ledger.uncounted(together, two, []) == ("of-birch", "later")
+    assert ledger.uncounted(together, two, [together]) == ("of-birch", "later")
+    assert ledger.uncounted(together._replace(subject="later"), two, []) == ()
+    assert ledger.uncounted(entry(What.CLEANED, NOON), two, []) == ()
+    moved = entry(What.MOVED, NOON - HOUR, subject="later", text="alder")
+    assert ledger.uncounted(together, two, [moved]) == ()
+    assert ledger.uncounted(together._replace(at=NOON - 2 * HOUR), two, [moved]) == ("of-birch", "later")
+    assert ledger.uncounted(together, two, [moved._replace(site="elsewhere")]) == ("of-birch", "later")
+
+
 def test_entries_of_other_sites_and_of_later_do_not_count() -> None:
     """A ledger is of one site, and of what had happened by then."""
     assert not stand(entry(What.SHADED, NOON + HOUR)).shaded

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from sensord.commands._house import OneGarden
-    from sensord.model import Concern, Message, Parcel
+    from sensord.model import Concern, Entry, Message, Parcel
 
 
 def command(
@@ -38,6 +38,7 @@ def command(
     from sensord.commands import _build, _house
     from sensord.config import Mistakes
     from sensord.intake import entries
+    from sensord.language import Measure
     from sensord.model import Arrival, Refusal
 
     built = _house.garden_in(config, secrets, site)
@@ -78,6 +79,29 @@ def command(
             amount=None if entry.amount is None else f"{entry.amount:g}",
         )
     )
+    if not json and (together := _uncounted(built, config, entry)):
+        measure = Measure(built.texts, built.settings.keeper.units, built.settings.zone)
+        typer.echo(say("commands.answer.uncounted", cohorts=measure.listed(together)))
+
+
+def _uncounted(built: OneGarden, config: Path, entry: Entry) -> tuple[str, ...]:
+    """The cohorts whose counts are as they were, although a headcount was said; without a store, as configured."""
+    from sensord.adapters.sqlite import SqliteStore
+    from sensord.commands import _build
+    from sensord.ledger import uncounted
+    from sensord.model import EPOCH
+    from sensord.ports import Transient
+
+    said: Sequence[Entry] = ()
+    try:
+        reader = SqliteStore.reader(_build.store_path(built.settings.store, config))
+        try:
+            said = reader.of(built.name).entries.between(EPOCH, entry.received_at)
+        finally:
+            reader.close()
+    except (Transient, ValueError):  # it was said all the same
+        pass
+    return uncounted(entry, built.garden.cohorts, said)
 
 
 def _show(built: OneGarden, config: Path, json: bool) -> None:

@@ -9,7 +9,8 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from sensord.model import Concern, Entry, Message, Route, Source, Standing, What
+from sensord.ledger import uncounted
+from sensord.model import EPOCH, Concern, Entry, Message, Route, Source, Standing, What
 from sensord.web import questions
 from sensord.web.forms import Taken, Wrong, spoken
 from sensord.web.guard import Role
@@ -39,11 +40,20 @@ async def say(garden_page: GardenPage, request: Request) -> Response:
         return garden_page.sheets.message(request, 400, "kept.not_kept", why=wrong.told(garden_page.sheets.say))
     garden_page.look_again()
     if wants_json(request):
-        return JSONResponse({"ok": True, "text": _kept(garden_page, outcome, visit)})
+        together = await garden_page.run(_uncounted, garden_page, outcome.entries)
+        return JSONResponse({"ok": True, "text": _kept(garden_page, outcome, visit, together)})
     return RedirectResponse(f"{garden_page.root}/", 303)
 
 
-def _kept(garden_page: GardenPage, outcome: Taken, visit: Visit) -> str:
+def _uncounted(garden_page: GardenPage, told: Sequence[Entry]) -> tuple[str, ...]:
+    """The cohorts whose counts are as they were, although a headcount was said."""
+    counts = [e for e in told if e.what is What.HEADCOUNT]
+    said = garden_page.look.entries(EPOCH) if counts else ()
+    cohorts = garden_page.house.garden.cohorts
+    return tuple(name for count in counts for name in uncounted(count, cohorts, said))
+
+
+def _kept(garden_page: GardenPage, outcome: Taken, visit: Visit, together: Sequence[str]) -> str:
     if not outcome.entries:
         return garden_page.sheets.say("page.kept.already")
     phrases = garden_page.sheets.phrases(visit.units)
@@ -52,7 +62,11 @@ def _kept(garden_page: GardenPage, outcome: Taken, visit: Visit) -> str:
         phrases.say("page.kept.line", subject=w["subject"], what=w["what"], amount=w["amount"] or None) for w in words
     )
     key = "page.kept.kept_what" if outcome.is_stored else "page.kept.handed_in_what"
-    return phrases.say(key, what=phrases.reader.joined("also", [*lines]), at=words[0]["at"])
+    kept = phrases.say(key, what=phrases.reader.joined("also", [*lines]), at=words[0]["at"])
+    if not together:
+        return kept
+    cohorts = phrases.reader.listed([phrases.cohort(name) for name in together])
+    return phrases.say("page.kept.uncounted", kept=kept, cohorts=cohorts)
 
 
 # --- links in messages

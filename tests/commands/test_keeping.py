@@ -306,6 +306,20 @@ def test_answer_shows_only_what_the_phone_was_told_of_it(tmp_path: Path) -> None
     assert [row["title"] for row in json.loads(shown.stdout)] == ["Told"]
 
 
+def test_answer_says_whose_counts_are_unchanged(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    """A headcount of an enclosure in which several cohorts live is said, and changes no count; with or without a store."""
+    config, now = configuration(tmp_path, mosquitto.port), datetime.now(UTC)
+    hint = "The counts of first and second are unchanged: nobody knows who is missing; count each of them."
+    assert "unchanged" not in sensord("answer", "headcount", "alder", "3", "--config", config).stdout
+    with closing(opened(_house.garden_in(config), tmp_path / "store.sqlite3")) as store:
+        moved = Entry("larkfield", now, now, "second", What.MOVED, text="alder")
+        store.journal.commit(Commit(now, entries=[moved]))
+    done = sensord("answer", "headcount", "alder", "3", "--config", config)
+    assert (done.returncode, done.stdout.splitlines()[1:]) == (0, [hint]), done
+    assert "unchanged" not in sensord("answer", "headcount", "first", "3", "--config", config).stdout
+    json.loads(sensord("answer", "headcount", "alder", "3", "--json", "--config", config).stdout)
+
+
 def test_answer_refuses_what_it_does_not_know(tmp_path: Path) -> None:
     """A wrong enclosure is refused with the right ones; without a broker it says that nothing was said."""
     config = configuration(tmp_path, free_port())

@@ -48,6 +48,20 @@ def test_each_act_is_stored_as_it_was_meant(local, keeper, fields, what, subject
     assert (entry.at, entry.source) == (NOW, "page")
 
 
+def test_a_headcount_of_several_together_says_that_it_counts_nobody(local: Homestead, keeper) -> None:
+    """It is kept, and the page says whose counts are as they were, and what would be right."""
+    assert "unchanged" not in say(keeper, keeper.get("/").text, act="headcount|alder|3").json()["text"]
+    say(keeper, keeper.get("/").text, act="moved|second|alder")
+    local.loop.now = NOW + timedelta(minutes=1)
+    told = say(keeper, keeper.get("/").text, act="headcount|alder|3").json()
+    assert told["text"].startswith("Kept: Alder: headcount 3")
+    unchanged = (
+        "The counts of Cohort First and Cohort Second are unchanged: nobody knows who is missing; count each of them."
+    )
+    assert told["text"].endswith(unchanged)
+    assert "unchanged" not in say(keeper, keeper.get("/").text, act="headcount|second|3").json()["text"]
+
+
 def test_all_concerns_of_a_matter_are_answered_at_once(local: Homestead, keeper) -> None:
     """One tap on a matter of several enclosures answers each of its concerns."""
     say(keeper, keeper.get("/").text, act="done", concern=["overheating/birch", "overheating/alder"])

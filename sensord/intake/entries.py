@@ -12,6 +12,7 @@ from datetime import UTC, timedelta
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
+from sensord.intake.wire import EARLIEST, LATEST
 from sensord.ledger import stage_named
 from sensord.model import AMOUNTS, ANSWERS, MOST, Arrival, Entry, Refusal, Source, Stage, What
 
@@ -49,6 +50,9 @@ def decode(
         return refuse("entry: nested too deeply")
     if spoken.at is None and arrival.retained:
         return refuse("entry: a retained message without `at`: nobody knows when it was said")
+    if spoken.at is not None and not EARLIEST <= spoken.at < LATEST:  # compared before UTC, where it may not exist
+        right = f'between {EARLIEST.year} and now, like "{arrival.received_at:%Y-%m-%dT%H:%M:%SZ}"'
+        return refuse(f"entry/at: {spoken.at.isoformat()} can't be when it was done; right is a time {right}")
     at = (spoken.at or arrival.received_at).astimezone(UTC)
     if at > arrival.received_at + FUTURE:
         return refuse(f"entry/at: {at.isoformat()} lies ahead of its receipt")

@@ -14,8 +14,10 @@ from sensord.adapters.clock import SteppedClock
 from sensord.adapters.push import RecordingChannel
 from sensord.adapters.sender import InlineSender
 from sensord.commands import _build, _house
+from sensord.intake import entries
+from sensord.intake.quality import Assessor
 from sensord.loop import Loop
-from sensord.model import EPOCH, Arrival, Gap, GapKind, Message, Quantity, Severity, Standing
+from sensord.model import EPOCH, Arrival, Gap, GapKind, Message, Quantity, Reading, Severity, Standing
 from sensord.ports import Added, Commit, Journal, Sending, Transient
 from simulators import scenario
 from tests.kept import Kept, opened
@@ -298,6 +300,45 @@ def test_a_refused_payload_is_kept_and_the_stream_goes_on(tmp_path: Path) -> Non
     assert refusal.payload == bad.payload
     assert loop.counts.refused == 1
     assert loop.counts.readings == 12
+    store.close()
+
+
+def test_a_message_that_meets_a_defect_is_refused_and_the_others_are_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A reading and an entry that bring down what understands them: both are acknowledged and kept with the reason, the
+    traceback is logged, and every other message of the same batch is stored."""
+    built = house()
+    store = store_of(built, tmp_path / "s.sqlite3")
+    good = minutes(25, 3)
+    bad = [
+        Arrival(START, "larkfield/cedar/temperature", b"13.0"),
+        Arrival(START, "sensord/entry", b'{"what": "shaded", "subject": "cedar"}'),
+        Arrival(START + timedelta(seconds=9), "larkfield/cedar/temperature", b"13.0"),
+    ]
+    decode, assess = entries.decode, Assessor._assess
+
+    def fails(arrival: Arrival, *more: Any) -> Any:
+        return decode(arrival, *more) if b"cedar" not in arrival.payload else {}["shade"]
+
+    def fails_too(self: Assessor, reading: Reading) -> Reading:
+        return assess(self, reading) if reading.value != 13.0 else reading._replace(value=1 / 0)
+
+    monkeypatch.setattr(entries, "decode", fails)
+    monkeypatch.setattr(Assessor, "_assess", fails_too)
+    loop = live(built, store, [*bad, *good], RecordingChannel())
+    loop.run(until=START + 5 * MINUTE)
+    assert isinstance(loop.inbox, Feed)
+    assert loop.inbox.acknowledged == [*bad, *good]
+    kept = sorted((r.topic, r.payload, r.reason) for r in store.accounts.refusals())
+    assert [(topic, payload) for topic, payload, _ in kept] == sorted((a.topic, a.payload) for a in bad)
+    assert {reason for _, _, reason in kept} == {
+        "a defect of sensord's: ZeroDivisionError: division by zero",
+        "a defect of sensord's: KeyError: 'shade'",
+    }
+    assert loop.counts.readings == 12
+    logged = [r.exc_info[0] for r in caplog.records if "a defect of sensord's" in r.getMessage() and r.exc_info]
+    assert logged == [ZeroDivisionError, KeyError], "each kind once"
     store.close()
 
 

@@ -10,7 +10,7 @@ from sensord.engine.effects import Acknowledge, Effect, Level, MakeDurable, Send
 from sensord.engine.events import Arrived, Committed, NotCommitted
 from sensord.engine.state import ALIVE, NOTHING_OWED, EngineState, Given
 from sensord.engine.windows import Window, WindowRow
-from sensord.model import EPOCH, Quantity, Refusal, Severity
+from sensord.model import EPOCH, Quantity, Severity
 from sensord.ports import Commit
 
 Step = tuple[EngineState, tuple[Effect, ...]]
@@ -164,21 +164,27 @@ def _taken_in(given: Given, state: EngineState, batch: Arrived) -> Step:
     if batch.entries:
         entries = tuple(sorted(dict.fromkeys((*entries, *batch.entries)), key=lambda e: e.at))
     state = state._replace(last_heard=heard, windows=windows, entries=entries)
-    return _told_refusals(state, batch.refusals, batch.at)
+    return _told_refusals(state, batch)
 
 
-def _told_refusals(state: EngineState, refusals: Iterable[Refusal], now: datetime) -> Step:
-    """The first of a topic, then one in ten minutes with the number of the others: the store keeps them all the same."""
+def _told_refusals(state: EngineState, batch: Arrived) -> Step:
+    """The first of a topic, then one in ten minutes with the number of the others: the store keeps them all the same.
+
+    What met a defect of ours is counted apart, by the kind of the defect, and brings its traceback.
+    """
     effects: list[Effect] = []
-    known = dict(state.refused)
-    for topic, reason in ((r.topic, r.reason) for r in refusals):
-        since, others = known.get(topic, (EPOCH, 0))
+    now, known, defects = batch.at, dict(state.refused), dict(batch.defects)
+    for refusal in batch.refusals:
+        defect = defects.get(refusal)
+        of = refusal.topic if defect is None else f"{refusal.topic}: {type(defect).__name__}"
+        since, others = known.get(of, (EPOCH, 0))
         if now - since < REFUSALS_TOLD_EVERY:
-            known[topic] = (since, others + 1)
+            known[of] = (since, others + 1)
             continue
         more = f" (and {others} more since {since:%H:%M} UTC)" if others else ""
-        effects.append(Tell(Level.WARNING, f"refused: {topic}: {reason}{more}"))
+        line, level = f"refused: {refusal.topic}: {refusal.reason}{more}", Level.ERROR if defect else Level.WARNING
+        effects.append(Tell(level, line, defect))
         if len(known) >= MOST_TOPICS:
             known.clear()
-        known[topic] = (now, 0)
+        known[of] = (now, 0)
     return state._replace(refused=known) if effects or known != state.refused else state, tuple(effects)

@@ -34,6 +34,7 @@ class Arrived:
     refusals: tuple[Refusal, ...] = ()
     entries: tuple[Entry, ...] = ()
     undated: tuple[Arrival, ...] = ()  # whose readings took their receipt as time
+    defects: tuple[tuple[Refusal, Exception], ...] = ()  # of ours, that a message met: it is among the refusals
 
 
 @dataclass(frozen=True, slots=True)

@@ -83,7 +83,7 @@ class Decoder:
                     undated |= read_pack(arrival, document, plan, readings, reasons)
         except Unreadable as error:
             reasons.append(str(error))
-        return Decoded(readings, [self._refusal(arrival, reasons)] if reasons else [], undated)
+        return Decoded(readings, [self.refusal(arrival, reasons)] if reasons else [], undated)
 
     def _plan(self, topic: str) -> TopicPlan:
         plan = self._plans.get(topic)
@@ -107,7 +107,8 @@ class Decoder:
         except UnicodeDecodeError as error:
             raise Unreadable(f"byte {error.start} is not UTF-8 text: 0x{payload[error.start]:02x}") from None
 
-    def _refusal(self, arrival: Arrival, reasons: list[str]) -> Refusal:
+    def refusal(self, arrival: Arrival, reasons: list[str]) -> Refusal:
+        """The arrival, not understood for these reasons: as much of it as is kept."""
         reasons = list(dict.fromkeys(reasons))
         if len(reasons) > _REASONS:
             reasons = [*reasons[:_REASONS], f"and {len(reasons) - _REASONS} more"]

@@ -35,30 +35,41 @@ class Reception:
     def take(
         self, arrivals: Sequence[Arrival], at: datetime, first_receipt: FirstReceipt, clock_is_set: bool = True
     ) -> Arrived:
-        """What came in, as an event."""
+        """What came in, as an event. A message that meets a defect of ours is refused; the others of the batch are not."""
         readings: list[Reading] = []
         refusals: list[Refusal] = []
         said: list[Entry] = []
         undated: list[Arrival] = []
+        defects: list[tuple[Refusal, Exception]] = []
         for arrival in arrivals:
             if arrival.redelivered:
                 first = first_receipt(arrival)
                 if first is not None:
                     arrival = arrival._replace(received_at=first)  # it is the same message
-            if arrival.topic == self._entry_topic:
-                undated.append(arrival)
-                heard = entries.decode(arrival, self._site, self._places, self._cohorts, self._rules)
-                if isinstance(heard, Entry):
-                    said.append(heard)
-                else:
-                    refusals.append(heard)
+            try:
+                measured, refused, heard, takes_receipt = self._understood(arrival, clock_is_set)
+            except Exception as defect:  # noqa: BLE001  # handed on with the event, and told with its traceback
+                refusal = self._decoder.refusal(arrival, [f"a defect of sensord's: {type(defect).__name__}: {defect}"])
+                refusals.append(refusal)
+                defects.append((refusal, defect))
                 continue
-            measured, refused, takes_receipt = self._decoder.decode(arrival)
             readings += measured
             refusals += refused
+            said += heard
             if takes_receipt:
                 undated.append(arrival)
+        return Arrived(
+            at, tuple(arrivals), tuple(readings), tuple(refusals), tuple(said), tuple(undated), tuple(defects)
+        )
+
+    def _understood(
+        self, arrival: Arrival, clock_is_set: bool
+    ) -> tuple[Iterable[Reading], Sequence[Refusal], Sequence[Entry], bool]:
+        """What one message holds, and whether anything of it is dated by its receipt."""
+        if arrival.topic == self._entry_topic:
+            heard = entries.decode(arrival, self._site, self._places, self._cohorts, self._rules)
+            return ((), (), (heard,), True) if isinstance(heard, Entry) else ((), (heard,), (), True)
+        measured, refused, takes_receipt = self._decoder.decode(arrival)
         if not clock_is_set:
-            readings = [r._replace(doubts=r.doubts | Doubt.CLOCK) for r in readings]
-        kept = tuple(map(as_kept, self._assessor.assess(readings)))
-        return Arrived(at, tuple(arrivals), kept, tuple(refusals), tuple(said), tuple(undated))
+            measured = [r._replace(doubts=r.doubts | Doubt.CLOCK) for r in measured]
+        return [as_kept(r) for r in self._assessor.assess(measured)], refused, (), takes_receipt

@@ -210,7 +210,7 @@ class Loop:
             case LookBack(week, at):
                 if self._sums_up_late:
                     self._although_full("summaries wait", lambda: self.store.journal.summarise(at))
-                return LookedBack(at, week, self._looked_back(week, at))
+                return self._looked_back(week, at)
         return None
 
     def _although_full(self, what: str, work: Callable[[], int]) -> int | None:
@@ -221,10 +221,15 @@ class Loop:
             log.error("%s: %s", what, trouble)
             return None
 
-    def _looked_back(self, week: str, at: datetime) -> tuple[str, ...]:
+    def _looked_back(self, week: str, at: datetime) -> LookedBack:
         """Whatever a review comes upon, the watch goes on."""
         try:
-            return self._review(week, at)
+            return LookedBack(at, week, self._review(week, at))
         except (Transient, ValueError) as trouble:
             log.error("the week can't be looked back on: %s", trouble)
-            return ()
+            return LookedBack(at, week, ())
+        except Exception:
+            log.exception(
+                "week %s can't be looked back on, by a defect; it is not tried again before the next start", week
+            )
+            return LookedBack(at, week, (), is_hopeless=True)

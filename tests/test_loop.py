@@ -342,6 +342,27 @@ def test_a_message_that_meets_a_defect_is_refused_and_the_others_are_taken(
     store.close()
 
 
+def test_a_week_that_can_not_be_looked_back_on_stops_no_watch(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A defect in the review is logged once, with its traceback, and the readings after it are stored."""
+    built = house()
+    review = built.settings.review.model_copy(update={"day": "thursday", "at": "12:10"})
+    built = replace(built, settings=built.settings.model_copy(update={"review": review}))
+
+    def look_back(week: str, at: datetime) -> tuple[str, ...]:
+        raise OverflowError("date value out of range")
+
+    monkeypatch.setattr(_build, "reviewer", lambda *_: look_back)
+    store = store_of(built, tmp_path / "s.sqlite3")
+    loop = live(built, store, minutes(25, 40), RecordingChannel())
+    loop.run(until=START + 40 * MINUTE)
+    assert loop.counts.readings == 4 * 40
+    (logged,) = [r for r in caplog.records if "can't be looked back on" in r.getMessage()]
+    assert logged.exc_info
+    store.close()
+
+
 class Stepping(SteppedClock):
     """A clock that lives `ahead` of the truth until it is put right, once, at `right_at` of its own time."""
 

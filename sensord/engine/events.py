@@ -144,6 +144,7 @@ class LookedBack:
     at: datetime
     week: str
     sentences: tuple[str, ...]
+    is_hopeless: bool = False  # by a defect: another attempt would find the same
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,7 +117,7 @@ class EngineState(NamedTuple):
     retry_at: datetime | None = None  # when a commit that was refused is tried again
     unstored_since: datetime | None = None
     prune_at: datetime = EPOCH
-    looking_back: str = ""  # the week whose review is being made
+    looking_back: str = ""  # the week whose review is being made, or met a defect
     said: Mapping[tuple[str, str], tuple[str, int, str]] = NOTHING  # by rule and subject, the last verdict
     counts: Counts = Counts()
 

@@ -256,7 +256,9 @@ def _week(given: Given, state: EngineState, now: datetime) -> Step:
 
 
 def looked_back(given: Given, state: EngineState, event: LookedBack) -> Step:
-    """The week's message; where the week could not be looked back on, the next turn tries again."""
+    """The week's message; where the week could not be looked back on, the next turn tries again, but after a defect none."""
+    if event.is_hopeless:
+        return state, ()
     state = state._replace(looking_back="")
     if not event.sentences:
         return state, ()

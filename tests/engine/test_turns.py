@@ -370,6 +370,17 @@ def test_a_week_is_told_once_and_asked_for_again_where_it_could_not_be_made(give
     assert not any(isinstance(e, LookBack) for e in effects)
 
 
+def test_a_week_that_meets_a_defect_is_not_asked_for_at_every_turn(given: Given) -> None:
+    """It would meet the same; the next week is asked for again."""
+    weekly, at = with_week(given, "sunday"), local(given, "2026-08-23", "18:00")
+    state, _ = turn(weekly, at)
+    state, effects = step(weekly, state, LookedBack(at, "2026-W34", (), is_hopeless=True))
+    assert effects == ()
+    for later, asked in ((at + MINUTE, False), (at + 119 * MINUTE, False), (at + 7 * DAY, True)):
+        _, effects = step(weekly, state._replace(committing=None, next_turn=later), Due(later))
+        assert any(isinstance(e, LookBack) for e in effects) is asked
+
+
 def test_the_stand_in_is_asked_at_the_minute_although_nothing_else_is_to_be_said(given: Given) -> None:
     """A Severe matter that nobody answers goes to the second channel when patience ends, not with the next repeat."""
     patience = given.keeper.stand_in_after_minutes * MINUTE

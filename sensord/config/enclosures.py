@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from pydantic import AwareDatetime, Field
+from pydantic import Field
 
-from sensord.config.values import Amount, Name, Table
+from sensord.config.values import Amount, Instant, Name, Table
 from sensord.model import Kind, Stage
 
 
@@ -34,5 +34,5 @@ class CohortSettings(Table):
     species: str = "monarch"
     enclosure: Name
     stage: Stage
-    stage_since: AwareDatetime
+    stage_since: Instant
     count: int = Field(ge=0, le=100_000)

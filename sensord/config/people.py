@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Literal, get_args
 
 from pydantic import Field, SecretStr
 
-from sensord.config.values import ClockTime, Name, Table, Zone
+from sensord.config.values import ClockTime, Day, Name, Table, Zone
 
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 WEEKDAYS: tuple[str, ...] = get_args(Weekday)
@@ -51,4 +50,4 @@ class ReviewSettings(Table):
 
     day: Weekday = "sunday"
     at: ClockTime = ""
-    season_start: date | None = None  # None: since the first cohort
+    season_start: Day | None = None  # None: since the first cohort

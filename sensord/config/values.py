@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import re
-from datetime import time
+from datetime import date, time
 from ipaddress import ip_address
-from typing import Annotated
+from typing import Annotated, TypeVar
 from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, SecretStr
 
 from sensord.language.terminal import say
+
+FIRST_YEAR, LAST_YEAR = 1970, 9998
+"""Days of years beyond these have no week before or after them, or no readings."""
+
+EachDay = TypeVar("EachDay", bound=date)
 
 
 class Table(BaseModel):
@@ -28,6 +33,12 @@ def _clock_time(text: str) -> str:
         except ValueError:
             raise ValueError(say("settings.value.clock_time")) from None
     return text
+
+
+def _of_our_years(day: EachDay) -> EachDay:
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise ValueError(say("settings.value.years", first=str(FIRST_YEAR), last=str(LAST_YEAR)))
+    return day
 
 
 def _zone(name: str) -> str:
@@ -96,6 +107,8 @@ def _server_address(text: str) -> str:
 
 
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
+Day = Annotated[date, AfterValidator(_of_our_years)]
+Instant = Annotated[AwareDatetime, AfterValidator(_of_our_years)]
 ClockTime = Annotated[str, AfterValidator(_clock_time)]
 Pointer = Annotated[str, AfterValidator(_pointer)]
 TopicFilter = Annotated[str, AfterValidator(_topic_filter)]

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+from sensord.config.values import FIRST_YEAR, LAST_YEAR
+
 LONGEST_SEASON = timedelta(days=400)
-FIRST_YEAR, LAST_YEAR = 1970, 9998
-"""Weeks of years beyond these have no week before or after them, or no readings."""
 
 _WEEK = re.compile(r"(\d{4})-W(\d{2})")
 _DAY = timedelta(days=1)

@@ -89,6 +89,23 @@ def test_mistakes_are_in_plain_words(tmp_path: Path, before: str, after: str, li
         assert jargon not in "".join(lines).replace(str(tmp_path), "")
 
 
+@pytest.mark.parametrize("year", ["0001", "1969", "9999"])
+def test_a_day_of_the_season_is_of_a_year_that_can_be_looked_back_on(tmp_path: Path, year: str) -> None:
+    """A day without a week before or after it is a mistake, also where its offset alone leaves the calendar."""
+    text = GOOD + COHORT.format("monarch", f"{year}-01-01T00:00:00+14:00") + f"[review]\nseason_start = {year}-12-31\n"
+    assert sorted(mistakes(tmp_path, text)) == [
+        "cohort[1].stage_since: must be in one of the years 1970 to 9998",
+        "review.season_start: must be in one of the years 1970 to 9998",
+    ]
+
+
+@pytest.mark.parametrize("day", ["1970-01-01", "9998-12-31"])
+def test_the_first_and_the_last_such_day_are_taken(tmp_path: Path, day: str) -> None:
+    """Each is a day like any other."""
+    text = GOOD + COHORT.format("monarch", f"{day}T00:00:00+14:00") + f"[review]\nseason_start = {day}\n"
+    assert str(house(tmp_path, text).settings.review.season_start) == day
+
+
 def test_what_is_allowed_is_listed_once(tmp_path: Path) -> None:
     """Enclosures of the same name are one place to choose from."""
     double = "\n".join(GOOD.split("[[probe]]")[0].split("[[enclosure]]")[1:])

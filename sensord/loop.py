@@ -80,7 +80,7 @@ class Loop:
         self.clock, self.inbox, self.store, self.sender = clock, inbox, store, sender
         self._connected, self._facts, self._on_step = connected, facts, on_step
         self._review, self._shipping, self._sums_up_late = review, shipping, sums_up_late
-        self.heartbeat: datetime = EPOCH
+        self.heartbeat: datetime = EPOCH  # until when everything was taken in and judged
         self.state = EngineState(EPOCH, EPOCH)
 
     @property
@@ -104,7 +104,7 @@ class Loop:
         self.note_results()
         self.feed(Ends(self.clock.now()))
         if sums_up:
-            self.store.journal.summarise(self.clock.now())
+            self._although_full("summaries wait", lambda: self.store.journal.summarise(self.clock.now()))
 
     def begin(self) -> None:
         """Take up where the last run left off."""
@@ -118,13 +118,14 @@ class Loop:
         state = self.state
         horizon = state.wakes_at if until is None else min(state.wakes_at, until)
         batch = self.inbox.next_batch(horizon, BATCH if state.has_room else 0)
-        now = self.heartbeat = self._note_steps()
+        now = self._note_steps()
         self._note_world(now)
         if batch:
             self.feed(self.reception.take(batch, now, self.store.journal.first_receipt, self._clock_is_set()))
         self.note_results()
         if not batch and now >= self.state.wakes_at:
             self.feed(Due(now, self._surroundings(now)))
+        self.heartbeat = now
         return not batch
 
     def feed(self, event: Event) -> None:

@@ -363,6 +363,45 @@ def test_a_week_that_can_not_be_looked_back_on_stops_no_watch(
     store.close()
 
 
+def test_a_full_disk_at_the_end_is_logged_and_the_watch_ends_in_order(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Summaries are made up for after the next start."""
+    built = house()
+    store = store_of(built, tmp_path / "s.sqlite3")
+
+    def full(now: datetime) -> int:
+        raise Transient("the disk is full")
+
+    monkeypatch.setattr(store.journal, "summarise", full)
+    live(built, store, minutes(25, 3), RecordingChannel()).run(until=START + 5 * MINUTE)
+    assert "summaries wait: the disk is full" in caplog.messages
+    store.close()
+
+
+def test_what_is_known_is_known_only_when_it_is_taken_in_and_judged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While a batch or a turn is being made durable, the heartbeat is still that of the round before."""
+    built = house()
+    store = store_of(built, tmp_path / "s.sqlite3")
+    commit, ahead = store.journal.commit, list[bool]()
+    loop = live(built, store, minutes(25, 10), RecordingChannel())
+
+    def noting(asked: Commit) -> Added:
+        ahead.append(loop.heartbeat >= loop.clock.now())
+        return commit(asked)
+
+    loop.begin()
+    monkeypatch.setattr(store.journal, "commit", noting)
+    while loop.clock.now() < START + 10 * MINUTE:
+        loop.once(START + 10 * MINUTE)
+        assert loop.heartbeat == loop.clock.now()
+    assert ahead
+    assert not any(ahead)
+    store.close()
+
+
 class Stepping(SteppedClock):
     """A clock that lives `ahead` of the truth until it is put right, once, at `right_at` of its own time."""
 

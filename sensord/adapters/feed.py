@@ -161,13 +161,20 @@ def _is_text(text: str) -> bool:
     return text.isascii() or not any("\ud800" <= character <= "\udfff" for character in text)
 
 
+FIRST, LAST = EPOCH, datetime(2100, 1, 1, tzinfo=UTC)
+"""Between which a message can have been received: a recording of a computer without a set clock begins in 1970."""
+
+
 def _instant(text: Any) -> datetime:
     if type(text) is str and 20 <= len(text) <= 30 and text[10] == "T" and text[19] in ".Z" and text[-1] == "Z":
         try:
             at = datetime.fromisoformat(text)
-            return whole_milliseconds(at) if at.microsecond % 1000 else at
         except ValueError:
             pass
+        else:
+            if not FIRST <= at < LAST:
+                raise ValueError(f'received_at must be of {FIRST.year} to {LAST.year - 1}, like "2026-08-20T14:03:05Z"')
+            return whole_milliseconds(at) if at.microsecond % 1000 else at
     raise ValueError('received_at must be RFC 3339 in UTC, like "2026-08-20T14:03:05Z"')
 
 

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from os.path import realpath
 from pathlib import Path
 
+from sensord.language.terminal import say
+
 STORE_ENDS = ("", "-wal", "-shm", "-lock")
 """What SQLite and the lock put beside a store is part of it."""
 
@@ -21,3 +23,12 @@ def is_one_of(path: Path, others: Iterable[Path]) -> bool:
         realpath(path) == realpath(other) or (path.exists() and other.exists() and path.samefile(other))
         for other in others
     )
+
+
+def no_place(option: str, path: Path | None) -> str:
+    """Why a file can't be made there, before anything long begins; "" if it can."""
+    if path is not None and path.is_dir():
+        return say("commands.file.directory", option=option, path=str(path))
+    if path is not None and not path.absolute().parent.is_dir():
+        return say("commands.file.no_directory", option=option, path=str(path))
+    return ""

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from sensord.commands._outputs import no_place
 from sensord.language.terminal import say
 
 ELSEWHERE = say("commands.demo.not_installed")
@@ -43,6 +44,8 @@ def command(
     from simulators.demonstration import Wishes, demonstrate
     from simulators.publish import NotPublished
 
+    if wrong := no_place("--store", store):
+        raise Mistakes([wrong])
     try:
         demonstrate(Wishes(days, seconds, seed, units.value, store, page))
     except (BrokerDidNotStart, NotCarried, NotPublished) as trouble:

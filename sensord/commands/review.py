@@ -72,16 +72,14 @@ def command(
 
 def _no_place(wanted: Mapping[str, Path | None], kept: Sequence[Path]) -> Iterator[str]:
     """Why files can't be made, before a long computation: the path of each option, and what must stay as it is."""
-    from sensord.commands._outputs import is_one_of
+    from sensord.commands._outputs import is_one_of, no_place
 
     before: list[Path] = []
     for option, path in wanted.items():
         if path is None:
             continue
-        if path.is_dir():
-            yield say("commands.review.directory", option=option, path=str(path))
-        elif not path.absolute().parent.is_dir():
-            yield say("commands.review.no_directory", option=option, path=str(path))
+        if wrong := no_place(option, path):
+            yield wrong
         elif is_one_of(path, kept):
             yield say("commands.review.itself", option=option, path=str(path))
         elif is_one_of(path, before):

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from sensord.commands._outputs import no_place
 from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, SecretsOption
 from sensord.language.terminal import say
 
@@ -21,7 +22,10 @@ def command(
     import logging
 
     from sensord.commands import _live
+    from sensord.config import Mistakes
 
+    if wrong := no_place("--record", record):
+        raise Mistakes([wrong])
     logging.basicConfig(
         level=logging.DEBUG if verbose else logging.INFO,
         format="%(levelname)s %(name)s: %(message)s",

@@ -13,6 +13,17 @@ from typing import NamedTuple
 MINUTE = timedelta(minutes=1)
 MORNING = datetime(2026, 8, 20, 10, 0, tzinfo=UTC)
 """Six o'clock in the garden."""
+MALFORMED = (
+    ("alder", b"not a number"),
+    ("alder", b"\xff\x00"),
+    ("alder", b"1e999"),
+    ("wind", b'{"at": "9999-12-31T23:59:59-14:00", "gust": 3}'),
+    ("air", b"[" * 2000),
+    ("entry", b'{"what": "shaded", "subject": "alder", "at": "9999-12-31T23:59:59-14:00"}'),
+    ("entry", b'{"what": "shaded", "subject": "alder", "at": "0001-01-01T00:00:00+14:00"}'),
+    ("entry", b'{"what": "anchored", "subject": "alder"}'),
+)
+"""What comes now and then and can't be understood: its topic at the site, and what it holds."""
 
 
 class Published(NamedTuple):
@@ -90,7 +101,7 @@ def course_of(seed: int, site: str, hours: int, steps: bool) -> Course:
 
 def published(course: Course, site: str) -> Iterator[Published]:
     """Everything that the probes send, in order of time."""
-    chance = Random(f"{course.seed} probes")
+    chance, slips = Random(f"{course.seed} probes"), Random(f"{course.seed} slips")
     full, minute = course.start, 0
     pressure_pa = 98_700.0
     while full < course.end:
@@ -119,8 +130,9 @@ def published(course: Course, site: str) -> Iterator[Published]:
         yield Published(
             at, f"{site}/wind", json.dumps({"at": stamp, "gust": gust}).encode(), (("gauge", "wind_gust", gust),)
         )
-        if chance.random() < 0.002:
-            yield Published(at, f"{site}/alder", b"not a number", ())
+        if chance.random() < 0.01:
+            topic, payload = slips.choice(MALFORMED)
+            yield Published(at, f"{site}/{topic}", payload, ())
         full, minute = full + MINUTE, minute + 1
 
 

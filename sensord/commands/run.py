@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from sensord.commands._outputs import no_place
 from sensord.commands._house import DEFAULT_CONFIG, ConfigOption, SecretsOption
+from sensord.commands._outputs import no_place
 from sensord.language.terminal import say
 
 

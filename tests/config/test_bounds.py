@@ -182,7 +182,7 @@ def test_a_house_holds_up_to_32_gardens(tmp_path: Path, count: int, taken: bool)
         return
     with pytest.raises(Mistakes) as caught:
         load_house(house, lambda *_: {}, {})
-    limit = "at most 32" if count else "at least one must be given, as [[gardens]]"
+    limit = "at most 32" if count else 'at least one must be given, as gardens = ["one", "two"]'
     assert [line.startswith(f"{house}: gardens: ") and limit in line for line in caught.value.lines] == [True]
 
 

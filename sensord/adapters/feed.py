@@ -15,7 +15,7 @@ import json
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -28,6 +28,8 @@ from sensord.ports import Inbox
 LONGEST_LINE = 1 << 20
 SYNC_EVERY_S = 30.0
 """A recording is on the disk at the latest after this long: what a power cut can cost it. The store loses nothing."""
+LONGEST_QUIET = timedelta(days=2)
+"""Where a feed holds nothing for longer, nobody recorded: as after an absence, the clock goes on at the next line."""
 _REQUIRED = {"received_at", "topic"}
 _ORDINARY = _REQUIRED | {"payload"}
 _KEYS = _REQUIRED | {"payload", "payload_base64", "retained", "redelivered", "packet"}
@@ -44,6 +46,8 @@ class FeedError(ValueError):
 class FeedInbox:
     """The recorded inbox: hands over what the feed holds, and steps the clock from receipt to receipt.
 
+    Time in which nothing was received passes as it did, so that silence is noticed; after `LONGEST_QUIET` of it the clock
+    is stepped to the next receipt at once.
     `source` is a file, or the lines themselves. The clock is stepped to the first receipt at once. `exhausted` becomes
     true when everything was handed over.
     """
@@ -61,6 +65,7 @@ class FeedInbox:
             raise
         if self._next is not None:
             clock.advance_to(self._next.received_at)
+        self._latest = clock.now()  # when something was received last
 
     @property
     def exhausted(self) -> bool:
@@ -75,7 +80,13 @@ class FeedInbox:
             batch.append(following)
             following = next(self._arrivals, None)
         self._next = following
-        self._clock.advance_to(batch[-1].received_at if batch else until)
+        if batch:
+            self._latest = batch[-1].received_at
+            self._clock.advance_to(self._latest)
+        elif following is not None and until - self._latest > LONGEST_QUIET:
+            self._clock.advance_to(max(until, following.received_at))
+        else:
+            self._clock.advance_to(until)
         return batch
 
     def acknowledge(self, batch: Sequence[Arrival]) -> None:

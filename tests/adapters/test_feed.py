@@ -47,6 +47,18 @@ ARRIVALS = st.builds(
 )
 
 
+def test_long_quiet_is_an_absence() -> None:
+    """For two days time passes as it did, so that silence is noticed; what is left of a year costs one step."""
+    clock = SteppedClock(EPOCH)
+    inbox, hour, year_s = FeedInbox([line(0), line(365 * 86_400.0)], clock), timedelta(hours=1), 365 * 86_400.0
+    assert len(inbox.next_batch(START + hour, 10)) == 1
+    waits = 0
+    while not (batch := inbox.next_batch(clock.now() + hour, 10)):
+        waits += 1
+    assert waits == 49
+    assert batch[0].received_at == START + timedelta(seconds=year_s)
+
+
 @given(ARRIVALS)
 def test_a_line_is_exactly_the_arrival(arrival: Arrival) -> None:
     """Any topic, any bytes, any flags: written and read back it is the same, in one line."""

@@ -6,7 +6,7 @@ from typing import Literal, get_args
 
 from pydantic import Field, SecretStr
 
-from sensord.config.values import ClockTime, Day, Name, Table, Zone
+from sensord.config.values import CalendarDay, ClockTime, Name, Table, Zone
 
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 WEEKDAYS: tuple[str, ...] = get_args(Weekday)
@@ -50,4 +50,4 @@ class ReviewSettings(Table):
 
     day: Weekday = "sunday"
     at: ClockTime = ""
-    season_start: Day | None = None  # None: since the first cohort
+    season_start: CalendarDay | None = None  # None: since the first cohort

@@ -107,7 +107,7 @@ def _server_address(text: str) -> str:
 
 
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
-Day = Annotated[date, AfterValidator(_of_our_years)]
+CalendarDay = Annotated[date, AfterValidator(_of_our_years)]
 Instant = Annotated[AwareDatetime, AfterValidator(_of_our_years)]
 ClockTime = Annotated[str, AfterValidator(_clock_time)]
 Pointer = Annotated[str, AfterValidator(_pointer)]

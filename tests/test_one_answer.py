@@ -145,7 +145,8 @@ def _page(built: _house.OneGarden, path: Path, now: datetime) -> str:
         put=lambda topic, payload: None,
     )
     app, _ = application(house)
-    html = TestClient(app, base_url="http://localhost").get("/", headers={"sec-fetch-site": "none"}).text
+    with TestClient(app, base_url="http://localhost", headers={"sec-fetch-site": "none"}) as browser:
+        html = browser.get("/").text
     words = " ".join(re.sub(r"<[^>]+>", " ", re.sub(r"<(script|style|svg).*?</\1>", "", html, flags=re.DOTALL)).split())
     return (
         words[: words.index("Alder open mesh")] + words[words.index("Birch open mesh") : words.index("Cedar clear box")]

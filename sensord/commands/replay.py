@@ -107,7 +107,8 @@ def _remove(store: Path | None) -> None:
     from sensord.commands._outputs import of_store
 
     for file in of_store(store) if store is not None else ():
-        file.unlink(missing_ok=True)
+        if file.exists():  # not even its directory may be there
+            file.unlink()
 
 
 def _go(loop: Loop, inbox: FeedInbox, clock: SteppedClock, end: datetime, quiet: bool, sums_up: bool) -> None:

@@ -401,6 +401,7 @@ def test_a_replay_writes_neither_over_its_feed_nor_where_nothing_can_be(tmp_path
             "belongs to a store",
         ),
         (("--store", tmp_path / "none" / "store.sqlite3"), "the directory does not exist"),
+        (("--store", config / "store.sqlite3"), "the directory does not exist"),
         (("--messages", tmp_path / "none" / "out.jsonl"), "out.jsonl: No such file or directory"),
     ):
         done = sensord("replay", feed, "--config", config, *options)

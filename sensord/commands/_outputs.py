@@ -17,6 +17,11 @@ def of_store(store: Path) -> list[Path]:
     return [Path(f"{store}{end}") for end in STORE_ENDS]
 
 
+def of_stores(configured: Path, named: Path | None) -> list[Path]:
+    """All files of the store that the configuration names, and of the one that an option names, if any."""
+    return [*of_store(configured), *(of_store(named) if named is not None else ())]
+
+
 def is_one_of(path: Path, others: Iterable[Path]) -> bool:
     """Whether a path leads to one of these files, also by another name."""
     return any(

@@ -55,8 +55,7 @@ def command(
     if messages is not None and _outputs.is_one_of(messages, (feed, config, built.file)):
         raise Mistakes([say("commands.replay.itself", file=str(messages))])
     configured = _build.store_path(built.settings.store, config)
-    kept_files = (*_outputs.of_store(configured), *_outputs.of_store(store or configured))
-    if messages is not None and _outputs.is_one_of(messages, kept_files):
+    if messages is not None and _outputs.is_one_of(messages, _outputs.of_stores(configured, store)):
         raise Mistakes([say("commands.replay.of_store", file=str(messages))])
     with ExitStack() as stack:
         stack.push(lambda kind, *_: _remove(store) if kind is not None else None)

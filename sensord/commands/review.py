@@ -47,7 +47,7 @@ def command(
 
     built = _house.garden_in(config, secrets, site)
     configured = _build.store_path(built.settings.store, config)
-    kept = [config, built.file, *_outputs.of_store(configured), *_outputs.of_store(store or configured)]
+    kept = [config, built.file, *_outputs.of_stores(configured, store)]
     if unwritable := list(_no_place({"--html": html, "--png": png, "--csv": csv}, kept)):
         raise Mistakes(unwritable)
     now = datetime.now(UTC)
